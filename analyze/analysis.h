@@ -1,0 +1,151 @@
+/* What the analysis of a reading session finds: the structs between the tests of a kind, which fill them, and the
+ * report, which only shows them. Nothing here reads files or prints. */
+#ifndef ANALYZE_ANALYSIS_H
+#define ANALYZE_ANALYSIS_H
+
+#include "analyze/numerics/quantity.h"
+#include "datasets/format/series.h"
+
+#include <stdbool.h>
+#include <stddef.h>
+
+enum limited_by { LIMITED_MOTOR, LIMITED_GRIP, LIMITED_LIMIT, LIMITED_UNCLEAR, LIMITED_COUNT };
+extern const char *const LIMITED_NAMES[LIMITED_COUNT]; /* "motor", "grip", "limit", "unclear" */
+
+/* One rise-and-drop of the push force. */
+struct push_event {
+    double feed_mm;     /* commanded feed at the drop */
+    double peak_n;      /* force at the drop, read off the fitted rise */
+    double trough_n;    /* level after the drop */
+};
+
+#define PUSH_EVENTS_MAX 512
+#define PUSH_EVIDENCE_MAX 6
+#define PUSH_FLAGS_MAX 8
+#define PUSH_PICTURE_COLUMNS 600
+
+/* Commanded feed against force thinned for a picture: for each pixel column its least and greatest force. */
+struct push_picture {
+    size_t n; /* columns in use */
+    double feed_mm[PUSH_PICTURE_COLUMNS];
+    double force_low_n[PUSH_PICTURE_COLUMNS];
+    double force_high_n[PUSH_PICTURE_COLUMNS];
+};
+
+/* One blocked push. */
+struct push_result {
+    struct quantity stall_force_n;
+    struct quantity slip_onset_n;
+    struct quantity creep_per_n;       /* lost share of feed per newton */
+    struct quantity stiffness_n_per_mm;
+    struct quantity drop_period_mm;    /* commanded feed between drops */
+    enum limited_by limited_by;
+    double probability[3];             /* motor, grip, neither */
+    char evidence[PUSH_EVIDENCE_MAX][160]; /* sentences behind limited_by */
+    size_t evidence_count;
+    char flags[PUSH_FLAGS_MAX][160];   /* what is odd about this run: saturated, beyond calibrated range, gaps */
+    size_t flag_count;
+    bool settled;                      /* stall force is the level the push settled to, not event peaks */
+    bool with_encoder;
+    double zero_counts;                /* unloaded reading used */
+    double zero_drift_n;               /* zero after minus zero before */
+    double noise_n;                    /* sd of the unloaded reading */
+    double greatest_force_n;           /* largest reading, noise included: only for the picture and the limit check */
+    double speed_mm_s;                 /* as found in the data */
+    struct push_event events[PUSH_EVENTS_MAX];
+    size_t event_count;
+    struct push_picture picture;
+};
+
+struct run_result {
+    size_t series;                     /* index into session.series */
+    const struct run_record *record;   /* belongs to the series */
+    bool analysed;                     /* false: why_not says why */
+    char why_not[200];
+    struct push_result push;
+};
+
+/* One feeder at one speed over its runs. */
+struct speed_point {
+    double speed_mm_s;
+    struct quantity stall_force_n;     /* mean over runs, at_least when any run is censored and none may be averaged in */
+    struct quantity slip_onset_n;
+    struct quantity torque_nm;         /* at the motor shaft: F D / (2 i), efficiency included in the motor's favour */
+    size_t run_count, censored_count, no_onset_count;
+    size_t limited_count[LIMITED_COUNT];
+};
+
+enum torque_model { TORQUE_CONSTANT, TORQUE_DROOP, TORQUE_PULL_OUT, TORQUE_MODELS };
+extern const char *const TORQUE_MODEL_NAMES[TORQUE_MODELS]; /* "constant", "linear droop", "flat, then pull-out" */
+
+#define CURVE_POINTS 121
+struct torque_curve {
+    bool present;
+    char why_not[160];                 /* when not present */
+    enum torque_model model;           /* chosen by AICc */
+    double aicc[TORQUE_MODELS];        /* NAN where the model could not be fitted */
+    double speed_mm_s[CURVE_POINTS];
+    double torque_nm[CURVE_POINTS];
+    double low_95_nm[CURVE_POINTS];
+    double high_95_nm[CURVE_POINTS];
+    struct quantity corner_speed_mm_s; /* only for TORQUE_PULL_OUT */
+    size_t censored_count;             /* grip-limited points taken as lower bounds */
+};
+
+#define SPEED_POINTS_MAX PLAN_SPEEDS_MAX
+struct feeder_result {
+    char name[PLAN_NAME_MAX + 1];
+    char description[PLAN_TEXT_MAX + 1];
+    struct conditions conditions;
+    bool conditions_vary;              /* its own runs differ: conditions holds the first run's */
+    struct speed_point points[SPEED_POINTS_MAX];
+    size_t point_count;
+    size_t reference;                  /* index of the session's reference speed in points; point_count if absent */
+    struct torque_curve torque_curve;
+};
+
+enum verdict {
+    VERDICT_A_HIGHER,
+    VERDICT_B_HIGHER,
+    VERDICT_NO_DIFFERENCE_SHOWN,
+    VERDICT_EQUIVALENT,
+    VERDICT_NOT_COMPARABLE,
+    VERDICT_COUNT
+};
+extern const char *const VERDICT_NAMES[VERDICT_COUNT]; /* "a_higher" ... as in results.json */
+
+#define COMPARISON_REASONS_MAX 16
+struct comparison {
+    char quantity[32];                 /* "stall_force_n" or "slip_onset_n" */
+    double speed_mm_s;
+    size_t a, b;                       /* indices into session.feeders */
+    struct quantity difference;        /* a minus b */
+    bool has_p_value;
+    double p_value;                    /* two-sided; adjusted over all comparisons of the session (Holm) */
+    double p_value_unadjusted;
+    bool by_blocks;                    /* paired by block; else Welch */
+    enum verdict verdict;
+    char reasons[COMPARISON_REASONS_MAX][256];
+    size_t reason_count;
+};
+
+struct session {
+    struct series **series;
+    size_t series_count;
+    struct run_result *runs;
+    size_t run_count;
+    struct feeder_result *feeders;
+    size_t feeder_count;
+    struct comparison *comparisons;
+    size_t comparison_count;
+    double reference_speed_mm_s;       /* the first speed that the first plan names */
+    bool simulated;                    /* any series is marked so */
+};
+
+/* Open and analyse series folders. Runs are independent and are spread over threads (0: one per core); the result does
+ * not depend on how many. */
+enum err_code session_analyse(const char *const *folders, size_t count, int threads, struct session **session,
+                              struct err *e);
+void session_free(struct session *session);
+
+#endif

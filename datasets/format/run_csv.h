@@ -1,0 +1,58 @@
+/* Run files: runs/NNNN.csv, one row per sample, raw integers only:
+ *     time_us,force_counts,commanded_steps,encoder_counts,flags
+ * encoder_counts is empty in every row of a run without an encoder. No unit conversion happens here.
+ *
+ * Sign convention of the whole project: push force and forward feed are positive.
+ */
+#ifndef DATASETS_FORMAT_RUN_CSV_H
+#define DATASETS_FORMAT_RUN_CSV_H
+
+#include "rig/base/err.h"
+
+#include <stdbool.h>
+#include <stddef.h>
+#include <stdint.h>
+
+#define RUN_CSV_HEADER "time_us,force_counts,commanded_steps,encoder_counts,flags"
+#define RUN_CSV_ROW_BYTES_MAX 80
+
+/* Bits of the flags column. */
+enum run_flag {
+    RUN_FLAG_OVER_RANGE = 1, /* the converter was at an end of its range */
+    RUN_FLAG_DRIVER_FAULT = 2,
+    RUN_FLAG_LIMIT_SWITCH = 4,
+    RUN_FLAG_EMERGENCY_STOP = 8
+};
+
+struct raw_sample {
+    int64_t time_us; /* rig clock, from the first sample of the run's recording */
+    int32_t force_counts;
+    int32_t commanded_steps;
+    int32_t encoder_counts;
+    uint8_t flags;
+};
+
+/* Columns of one run, each of length n. encoder_counts is NULL without an encoder. */
+struct run_columns {
+    size_t n;
+    int64_t *time_us;
+    int32_t *force_counts;
+    int32_t *commanded_steps;
+    int32_t *encoder_counts;
+    uint8_t *flags;
+};
+
+/* Format one row with its line feed into buffer (RUN_CSV_ROW_BYTES_MAX bytes); returns its length. */
+size_t run_csv_format_row(const struct raw_sample *s, bool encoder, char *buffer);
+
+/* Parse one row of length bytes (without its line feed). ERR_FILE with the reason in e->text otherwise. */
+enum err_code run_csv_parse_row(const char *row, size_t length, struct raw_sample *s, bool *encoder,
+                                struct err *e);
+
+/* Read a whole run from a mapped file into columns (one allocation per column, none per row). Refuses, with file and
+ * line: a wrong header, a wrong number of fields, anything but whole numbers in range, time that runs backward,
+ * a last row that is not ended. The caller frees with run_columns_free. */
+enum err_code run_csv_read(const char *path, struct run_columns *columns, struct err *e);
+void run_columns_free(struct run_columns *columns); /* zeroes them; NULL and empty are fine */
+
+#endif
