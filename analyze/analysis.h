@@ -59,6 +59,7 @@ struct push_result {
 
 struct run_result {
     size_t series;                     /* index into session.series */
+    size_t feeder;                     /* index into session.feeders */
     const struct run_record *record;   /* belongs to the series */
     bool analysed;                     /* false: why_not says why */
     char why_not[200];
@@ -93,8 +94,10 @@ struct torque_curve {
 };
 
 #define SPEED_POINTS_MAX PLAN_SPEEDS_MAX
+#define FEEDER_NAME_MAX 63
 struct feeder_result {
-    char name[PLAN_NAME_MAX + 1];
+    char name[FEEDER_NAME_MAX + 1];    /* unique in the session: "gear-8mm", or "gear-8mm (series 2)" */
+    size_t series;                     /* the series it was measured in */
     char description[PLAN_TEXT_MAX + 1];
     struct conditions conditions;
     bool conditions_vary;              /* its own runs differ: conditions holds the first run's */

@@ -1,4 +1,5 @@
-/* Differences between two groups of numbers, and the adjustment of several p values. Pure arrays in, structs out. */
+/* Differences between two groups of numbers, and the adjustment of several p values. Pure arrays in, structs
+ * out. */
 #ifndef ANALYZE_NUMERICS_DIFFERENCE_H
 #define ANALYZE_NUMERICS_DIFFERENCE_H
 
@@ -7,7 +8,7 @@
 #include <stddef.h>
 
 struct difference {
-    double mean;               /* of a minus of b */
+    double mean; /* of a minus of b */
     double standard_error;
     double degrees_of_freedom; /* fractional for Welch */
     double t, p_value;         /* two-sided */
@@ -15,10 +16,13 @@ struct difference {
 };
 
 /* Welch's unequal-variances t test. ERR_NO_ANSWER for fewer than two in a group or no scatter at all. */
-enum err_code difference_welch(const double *a, size_t na, const double *b, size_t nb, struct difference *d, struct err *e);
+enum err_code difference_welch(const double *a, size_t na, const double *b, size_t nb, struct difference *d,
+                               struct err *e);
 /* Paired t: a[i] and b[i] belong to the same block. */
-enum err_code difference_paired(const double *a, const double *b, size_t n, struct difference *d, struct err *e);
-/* Holm's step-down adjustment of n p values into adjusted (may not overlap); ties and order as in S. Holm 1979. */
+enum err_code difference_paired(const double *a, const double *b, size_t n, struct difference *d,
+                                struct err *e);
+/* Holm's step-down adjustment of n p values into adjusted (may not overlap); ties and order as in S. Holm
+ * 1979. */
 void difference_holm(const double *p, size_t n, double *adjusted);
 
 /* Mean and sd by a shifted two-pass sum. sd is 0 for n < 2. */

@@ -1,5 +1,6 @@
 /* The conditions under which a run was made: those that decide whether two runs may be compared.
- * A condition is a number with a unit, or a word; which exist is one table, so that plan, sidecar, gate and report agree. */
+ * A condition is a number with a unit, or a word; which exist is one table, so that plan, sidecar, gate and
+ * report agree. */
 #ifndef DATASETS_FORMAT_CONDITIONS_H
 #define DATASETS_FORMAT_CONDITIONS_H
 
@@ -11,29 +12,30 @@
 #include <stddef.h>
 
 enum condition_id {
-    CONDITION_FILAMENT_LOT,          /* word */
-    CONDITION_FILAMENT_MATERIAL,     /* word */
+    CONDITION_FILAMENT_LOT,      /* word */
+    CONDITION_FILAMENT_MATERIAL, /* word */
     CONDITION_FILAMENT_DIAMETER_MM,
     CONDITION_FILAMENT_HARDNESS_SHORE_D,
     CONDITION_NIP_PRELOAD_N,
-    CONDITION_MOTOR,                 /* word: which motor */
+    CONDITION_MOTOR, /* word: which motor */
     CONDITION_MOTOR_CURRENT_A,
     CONDITION_SUPPLY_VOLTAGE_V,
     CONDITION_AMBIENT_TEMPERATURE_C,
     CONDITION_HUMIDITY_PERCENT,
-    CONDITION_FREE_LENGTH_MM,        /* filament between nip and blocked end */
-    CONDITION_BLOCKED_END,           /* word: which blocked end or spring */
-    CONDITION_GUIDE_TUBE,            /* word */
+    CONDITION_FREE_LENGTH_MM, /* filament between nip and blocked end */
+    CONDITION_BLOCKED_END,    /* word: which blocked end or spring */
+    CONDITION_GUIDE_TUBE,     /* word */
     CONDITION_COUNT
 };
 
 struct condition_kind {
-    const char *key;       /* as in plan.yaml and runs/NNNN.json, unit included */
-    const char *label;     /* for people: "nip preload" */
-    const char *unit;      /* UCUM, "" for a word */
+    const char *key;    /* as in plan.yaml and runs/NNNN.json, unit included */
+    const char *label;  /* for people: "nip preload" */
+    const char *unit;   /* UCUM, "" for a word */
+    const char *symbol; /* of the unit, for people: "°C" where UCUM writes "Cel"; "" for a word */
     bool is_number;
-    double low, high;      /* what can be entered */
-    double tolerance;      /* default: numbers further apart than this are not comparable; words must be equal */
+    double low, high; /* what can be entered */
+    double tolerance; /* default: numbers further apart than this are not comparable; words must be equal */
 };
 extern const struct condition_kind CONDITION_KINDS[CONDITION_COUNT];
 
@@ -46,10 +48,14 @@ struct conditions {
 
 /* Read the entries of a YAML mapping over what c already holds (a feeder's own over the shared ones). */
 enum err_code conditions_from_yaml(const struct yaml_node *mapping, struct conditions *c, struct err *e);
-json_t *conditions_to_json(const struct conditions *c); /* new reference, NULL without memory; unstated are left out */
-enum err_code conditions_from_json(const json_t *object, const char *file, struct conditions *c, struct err *e);
+json_t *conditions_to_json(
+    const struct conditions *c); /* new reference, NULL without memory; unstated are left out */
+/* c holds afterwards what object states and nothing else. */
+enum err_code conditions_from_json(const json_t *object, const char *file, struct conditions *c,
+                                   struct err *e);
 
-/* One difference: a is not comparable with b in this field. An unstated value on one side only is a difference. */
+/* One difference: a is not comparable with b in this field. An unstated value on one side only is a
+ * difference. */
 struct condition_difference {
     enum condition_id id;
     char text[256]; /* "nip preload: 40 N against 55 N (tolerance 2 N)" */

@@ -1,4 +1,5 @@
-/* The plan of a series: plan.yaml. Which feeders, which tests, at which speeds, how often, in which random order. */
+/* The plan of a series: plan.yaml. Which feeders, which tests, at which speeds, how often, in which random
+ * order. */
 #ifndef DATASETS_FORMAT_PLAN_H
 #define DATASETS_FORMAT_PLAN_H
 
@@ -9,35 +10,35 @@
 #include <stddef.h>
 #include <stdint.h>
 
-#define PLAN_NAME_MAX 32
-#define PLAN_TEXT_MAX 240
-#define PLAN_FEEDERS_MAX 12
-#define PLAN_TESTS_MAX 16
-#define PLAN_SPEEDS_MAX 32
-#define PLAN_RUNS_MAX 1000
+#define PLAN_NAME_MAX         32
+#define PLAN_TEXT_MAX         240
+#define PLAN_FEEDERS_MAX      12
+#define PLAN_TESTS_MAX        16
+#define PLAN_SPEEDS_MAX       32
+#define PLAN_RUNS_MAX         1000
 #define PLAN_CONTRIBUTORS_MAX 8
 
 enum plan_test_kind { PLAN_BLOCKED_PUSH, PLAN_SPEED_SWEEP, PLAN_TEST_KINDS };
 extern const char *const PLAN_TEST_NAMES[PLAN_TEST_KINDS]; /* "blocked-push", "speed-sweep" */
 
 struct plan_feeder {
-    char name[PLAN_NAME_MAX + 1];         /* [a-z0-9-]+ */
-    char description[PLAN_TEXT_MAX + 1];  /* "" if none */
-    double drive_diameter_mm;             /* nominal effective diameter */
+    char name[PLAN_NAME_MAX + 1];                  /* [a-z0-9-]+ */
+    char description[PLAN_TEXT_MAX + 1];           /* "" if none */
+    double drive_diameter_mm;                      /* nominal effective diameter */
     double drive_diameter_standard_uncertainty_mm; /* the operator's estimate; default 1 % of it */
-    double reduction;                     /* motor turns per drive gear turn, default 1 */
-    int teeth;                            /* 0: none or not known */
-    int full_steps_per_rev;               /* default 200 */
-    int microsteps;                       /* default 16 */
-    struct conditions conditions;         /* shared ones with this feeder's own over them */
+    double reduction;                              /* motor turns per drive gear turn, default 1 */
+    int teeth;                                     /* 0: none or not known */
+    int full_steps_per_rev;                        /* default 200 */
+    int microsteps;                                /* default 16 */
+    struct conditions conditions;                  /* shared ones with this feeder's own over them */
 };
 
 struct plan_test {
     enum plan_test_kind kind;
     double speeds_mm_s[PLAN_SPEEDS_MAX];
     size_t speed_count;
-    double travel_mm;                     /* commanded feed of one push */
-    double acceleration_mm_s2;            /* default 200 */
+    double travel_mm;          /* commanded feed of one push */
+    double acceleration_mm_s2; /* default 200 */
 };
 
 struct plan_contributor {
@@ -48,17 +49,17 @@ struct plan_contributor {
 struct plan {
     char title[PLAN_TEXT_MAX + 1];
     char description[4 * PLAN_TEXT_MAX + 1];
-    char licence[PLAN_NAME_MAX + 1];      /* name as in a Data Package, "CC-BY-4.0" */
-    char calibration[PLAN_TEXT_MAX + 1];  /* path of calibration.json, relative to the plan's folder */
-    bool simulated;                       /* the data are simulated: marked in every file and report */
+    char licence[PLAN_NAME_MAX + 1];     /* name as in a Data Package, "CC-BY-4.0" */
+    char calibration[PLAN_TEXT_MAX + 1]; /* path of calibration.json, relative to the plan's folder */
+    bool simulated;                      /* the data are simulated: marked in every file and report */
     struct plan_contributor contributors[PLAN_CONTRIBUTORS_MAX];
     size_t contributor_count;
     uint64_t seed;
-    int blocks;                           /* repeats: each block holds every feeder, test and speed once */
-    double rest_before_s, rest_after_s;   /* unloaded recording before and after each push, for the zero */
+    int blocks;                         /* repeats: each block holds every feeder, test and speed once */
+    double rest_before_s, rest_after_s; /* unloaded recording before and after each push, for the zero */
     double sample_rate_hz;
     double force_limit_n, travel_limit_mm, time_limit_s; /* of any run: rig and host enforce them */
-    double tolerance[CONDITION_COUNT];    /* comparability */
+    double tolerance[CONDITION_COUNT];                   /* comparability */
     struct plan_feeder feeders[PLAN_FEEDERS_MAX];
     size_t feeder_count;
     struct plan_test tests[PLAN_TESTS_MAX];
@@ -69,14 +70,14 @@ enum err_code plan_read(const char *path, struct plan *p, struct err *e);
 
 /* One run of the plan in the order to be carried out. */
 struct plan_run {
-    int number;  /* 1-based: runs/0001.csv */
-    int block;   /* 1-based */
+    int number; /* 1-based: runs/0001.csv */
+    int block;  /* 1-based */
     size_t feeder, test;
     double speed_mm_s;
 };
-/* Lay out all runs (room for PLAN_RUNS_MAX): block by block; in a block the feeders in random order, so that each is
- * mounted once a block, and for each mounted feeder its tests and speeds in random order. The order depends on the
- * plan's seed alone. Returns the count. */
+/* Lay out all runs (room for PLAN_RUNS_MAX): block by block; in a block the feeders in random order, so that
+ * each is mounted once a block, and for each mounted feeder its tests and speeds in random order. The order
+ * depends on the plan's seed alone. Returns the count. */
 size_t plan_order(const struct plan *p, struct plan_run *runs);
 
 #endif

@@ -13,7 +13,7 @@
 #include <stddef.h>
 #include <stdint.h>
 
-#define RUN_CSV_HEADER "time_us,force_counts,commanded_steps,encoder_counts,flags"
+#define RUN_CSV_HEADER        "time_us,force_counts,commanded_steps,encoder_counts,flags"
 #define RUN_CSV_ROW_BYTES_MAX 80
 
 /* Bits of the flags column. */
@@ -49,9 +49,10 @@ size_t run_csv_format_row(const struct raw_sample *s, bool encoder, char *buffer
 enum err_code run_csv_parse_row(const char *row, size_t length, struct raw_sample *s, bool *encoder,
                                 struct err *e);
 
-/* Read a whole run from a mapped file into columns (one allocation per column, none per row). Refuses, with file and
- * line: a wrong header, a wrong number of fields, anything but whole numbers in range, time that runs backward,
- * a last row that is not ended. The caller frees with run_columns_free. */
+/* Read a whole run from a mapped file into columns (one allocation per column, none per row). Refuses, with
+ * file and line: a wrong header, a wrong number of fields, anything but whole numbers in range, time that
+ * runs backward, a last row that is not ended. The caller frees with run_columns_free. The
+ * file must not shrink meanwhile: a mapping past its end is a bus error. Files of up to 2 GiB. */
 enum err_code run_csv_read(const char *path, struct run_columns *columns, struct err *e);
 void run_columns_free(struct run_columns *columns); /* zeroes them; NULL and empty are fine */
 

@@ -1,60 +1,18 @@
 /* A series folder: datapackage.json, plan.yaml, calibration.json, runs/NNNN.csv and runs/NNNN.json.
- * The one place that knows how these files hang together. Any folder is treated as hostile: resource paths stay inside
- * it (no "..", no absolute path, no symbolic link out of it), sizes and counts are bounded. */
+ * The one place that knows how these files hang together. Any folder is treated as hostile: resource paths
+ * stay inside it (no "..", no absolute path, no symbolic link out of it), sizes and counts are bounded. */
 #ifndef DATASETS_FORMAT_SERIES_H
 #define DATASETS_FORMAT_SERIES_H
 
 #include "datasets/format/calibration.h"
 #include "datasets/format/plan.h"
 #include "datasets/format/run_csv.h"
+#include "datasets/format/run_record.h"
 #include "rig/base/err.h"
 
 #include <stdbool.h>
 #include <stddef.h>
 #include <stdint.h>
-
-#define SERIES_EVENTS_MAX 64
-#define SERIES_EVENT_TEXT_MAX 120
-
-enum run_end { RUN_COMPLETE, RUN_LIMIT, RUN_INTERRUPTED, RUN_FAULT, RUN_ENDS };
-extern const char *const RUN_END_NAMES[RUN_ENDS]; /* "complete", "limit", "interrupted", "fault" */
-
-struct run_event {
-    int64_t time_us; /* rig clock as in the CSV */
-    char text[SERIES_EVENT_TEXT_MAX + 1];
-};
-
-/* runs/NNNN.json */
-struct run_record {
-    int number;
-    char feeder[PLAN_NAME_MAX + 1];
-    enum plan_test_kind test;
-    double speed_mm_s;
-    int block, order;            /* order: 1-based place in the series as carried out */
-    struct conditions conditions;
-    double drive_diameter_mm;    /* nominal, from the plan */
-    double drive_diameter_standard_uncertainty_mm;
-    double reduction;
-    int teeth, full_steps_per_rev, microsteps;
-    double mm_per_microstep;     /* the host's own, used to command speed and travel */
-    bool simulated;
-    char start_time[40];         /* RFC 3339 */
-    char rig_serial[33], rig_firmware[33];
-    uint32_t boot;
-    double sample_rate_hz;
-    int64_t counts_min, counts_max;
-    double force_limit_n, travel_limit_mm, time_limit_s;
-    int64_t push_start_us, push_end_us; /* when motion was commanded and when it ended; zero is taken outside */
-    int64_t rows;
-    int64_t frames_missing, frames_corrupt, gaps; /* a gap: one or more frames missing in a row */
-    enum run_end ended;
-    char ended_why[SERIES_EVENT_TEXT_MAX + 1];    /* "travel complete", "force limit on the rig" ... */
-    struct run_event events[SERIES_EVENTS_MAX];
-    size_t event_count;
-};
-
-enum err_code run_record_write(const char *path, const struct run_record *r, struct err *e);
-enum err_code run_record_read(const char *path, struct run_record *r, struct err *e);
 
 /* A series opened for reading. */
 struct series {
@@ -65,26 +23,28 @@ struct series {
     struct calibration calibration;
     struct run_record *runs; /* run_count of them in run number order */
     size_t run_count;
-    char package_hash[72];   /* "sha256:..." of datapackage.json itself */
+    char package_hash[72]; /* "sha256:..." of datapackage.json itself */
 };
-/* Reads everything but the run CSVs. A missing calibration.json, plan or sidecar is ERR_FILE with its name. */
+/* Reads everything but the run CSVs. A missing calibration.json, plan or sidecar is ERR_FILE with its name.
+ */
 enum err_code series_open(const char *folder, struct series **s, struct err *e);
 void series_free(struct series *s);
 /* The CSV of runs[i]. */
 enum err_code series_read_run(const struct series *s, size_t i, struct run_columns *columns, struct err *e);
 
-/* Check a folder byte by byte against its datapackage.json: presence, size, SHA-256, CSV form, row counts against the
- * sidecars, stray files. Each finding is passed to report (never NULL); returns ERR_OK when there was none, else
- * ERR_FILE with the first one in e. */
-enum err_code series_verify(const char *folder, void (*report)(void *context, const struct err *finding), void *context,
-                            struct err *e);
+/* Check a folder byte by byte against its datapackage.json: presence, size, SHA-256, CSV form, row counts
+ * against the sidecars, stray files. Each finding is passed to report (never NULL); returns ERR_OK when there
+ * was none, else ERR_FILE with the first one in e. */
+enum err_code series_verify(const char *folder, void (*report)(void *context, const struct err *finding),
+                            void *context, struct err *e);
 
-/* Writing. series_create makes the folder with plan.yaml and calibration.json copied into it; refuses (ERR_USAGE,
- * nothing touched) when the folder already holds a series or anything else. */
+/* Writing. series_create makes the folder with plan.yaml and calibration.json copied into it; refuses
+ * (ERR_USAGE, nothing touched) when the folder already holds a series or anything else. */
 enum err_code series_create(const char *folder, const char *plan_path, const struct plan *plan,
                             const char *calibration_path, struct err *e);
-/* Rebuild datapackage.json from what is in the folder: every finished run with bytes and hash. Called after each run;
- * hashes of runs already listed with the same size and time stamp may be taken over from the old descriptor. */
+/* Rebuild datapackage.json from what is in the folder: every finished run with bytes and hash. Called after
+ * each run; hashes of runs already listed with the same size and time stamp may be taken over from the old
+ * descriptor. */
 enum err_code series_write_package(const char *folder, const struct plan *plan, struct err *e);
 
 /* SHA-256 of a file as "sha256:<64 hex digits>" into text (72 bytes). */

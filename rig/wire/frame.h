@@ -25,12 +25,13 @@ enum wire_error {
 uint32_t wire_crc32c(const uint8_t *bytes, size_t length);
 
 /* COBS. Encode needs room for length + length / 254 + 1 bytes; returns bytes written, no delimiter.
- * Decode works from encoded (without delimiter) into out (may be the same array); WIRE_OK or WIRE_BAD_COBS. */
+ * Decode works from encoded (without delimiter) into out (may be the same array); WIRE_OK or WIRE_BAD_COBS.
+ */
 size_t wire_cobs_encode(const uint8_t *bytes, size_t length, uint8_t *out);
 enum wire_error wire_cobs_decode(const uint8_t *encoded, size_t length, uint8_t *out, size_t *out_length);
 
-/* Encode one frame with its closing 0x00 into out (WIRE_ENCODED_MAX bytes). Returns its length on the wire, or
- * 0 when length exceeds WIRE_BODY_MAX. */
+/* Encode one frame with its closing 0x00 into out (WIRE_ENCODED_MAX bytes). Returns its length on the wire,
+ * or 0 when length exceeds WIRE_BODY_MAX. */
 size_t wire_frame_encode(uint8_t type, uint16_t sequence, const uint8_t *body, size_t length, uint8_t *out);
 
 struct wire_frame {
@@ -51,9 +52,10 @@ struct wire_decoder {
 
 void wire_decoder_init(struct wire_decoder *d, uint8_t *buffer, size_t size);
 
-/* Feed bytes; stop after the first delimiter. Returns how many bytes were taken (always > 0 for length > 0) and
- * sets *result: WIRE_MORE, WIRE_OK with *frame filled, or the error of the broken frame (skipped; the decoder is
- * ready for the next one). Empty frames (two delimiters in a row) are skipped silently as WIRE_MORE. */
+/* Feed bytes; stop after the first delimiter. Returns how many bytes were taken (always > 0 for length > 0)
+ * and sets *result: WIRE_MORE, WIRE_OK with *frame filled, or the error of the broken frame (skipped; the
+ * decoder is ready for the next one). Empty frames (two delimiters in a row) are skipped silently as
+ * WIRE_MORE. */
 size_t wire_decoder_feed(struct wire_decoder *d, const uint8_t *bytes, size_t length, enum wire_error *result,
                          struct wire_frame *frame);
 

@@ -37,7 +37,7 @@ enum wire_channel { WIRE_CHANNEL_FORCE = 1, WIRE_CHANNEL_STEPS = 2, WIRE_CHANNEL
 
 /* Flags of one sample. */
 enum wire_flag {
-    WIRE_FLAG_OVER_RANGE = 1,    /* the converter is at an end of its range: the force is not known */
+    WIRE_FLAG_OVER_RANGE = 1, /* the converter is at an end of its range: the force is not known */
     WIRE_FLAG_DRIVER_FAULT = 2,
     WIRE_FLAG_LIMIT_SWITCH = 4,
     WIRE_FLAG_EMERGENCY_STOP = 8
@@ -58,15 +58,16 @@ enum wire_reason {
 };
 
 enum wire_event_kind {
-    WIRE_EVENT_BOOT = 1,            /* value: low 31 bits of the boot number */
-    WIRE_EVENT_MOTION_DONE = 2,     /* value: position in microsteps; a move's travel is complete or a stop ended */
-    WIRE_EVENT_FORCE_LIMIT = 3,     /* value: force counts seen; the rig has cut */
-    WIRE_EVENT_TRAVEL_LIMIT = 4,    /* value: position in microsteps; the rig has cut */
-    WIRE_EVENT_TIME_LIMIT = 5,      /* value: milliseconds since arming; the rig has cut */
-    WIRE_EVENT_WATCHDOG = 6,        /* value: milliseconds of host silence; the rig has cut, sampling stops */
-    WIRE_EVENT_LIMIT_SWITCH = 7,    /* the rig has cut */
-    WIRE_EVENT_EMERGENCY_STOP = 8,  /* the rig has cut */
-    WIRE_EVENT_DRIVER_FAULT = 9     /* the rig has cut */
+    WIRE_EVENT_BOOT = 1, /* value: low 31 bits of the boot number */
+    WIRE_EVENT_MOTION_DONE =
+        2, /* value: position in microsteps; a move's travel is complete or a stop ended */
+    WIRE_EVENT_FORCE_LIMIT = 3,    /* value: force counts seen; the rig has cut */
+    WIRE_EVENT_TRAVEL_LIMIT = 4,   /* value: position in microsteps; the rig has cut */
+    WIRE_EVENT_TIME_LIMIT = 5,     /* value: milliseconds since arming; the rig has cut */
+    WIRE_EVENT_WATCHDOG = 6,       /* value: milliseconds of host silence; the rig has cut, sampling stops */
+    WIRE_EVENT_LIMIT_SWITCH = 7,   /* the rig has cut */
+    WIRE_EVENT_EMERGENCY_STOP = 8, /* the rig has cut */
+    WIRE_EVENT_DRIVER_FAULT = 9    /* the rig has cut */
 };
 
 enum wire_state { WIRE_STATE_IDLE = 0, WIRE_STATE_ARMED = 1, WIRE_STATE_MOVING = 2 };
@@ -82,30 +83,31 @@ struct wire_configure {
 };
 
 struct wire_arm {
-    int32_t force_limit_low_counts;  /* the rig cuts at or below this reading */
-    int32_t force_limit_high_counts; /* and at or above this one */
+    int32_t force_limit_low_counts;   /* the rig cuts at or below this reading */
+    int32_t force_limit_high_counts;  /* and at or above this one */
     uint32_t travel_limit_microsteps; /* largest distance from the position at arming, either way */
     uint32_t time_limit_ms;           /* from arming, on the rig's clock */
 };
 
 struct wire_move {
-    int32_t speed_millisteps_s;      /* microsteps per second times 1000; negative: backward */
-    uint32_t acceleration_steps_s2;  /* microsteps per second squared, above 0 */
-    uint32_t travel_microsteps;      /* distance after which the rig stops by itself; 0: until stopped */
+    int32_t speed_millisteps_s;     /* microsteps per second times 1000; negative: backward */
+    uint32_t acceleration_steps_s2; /* microsteps per second squared, above 0 */
+    uint32_t travel_microsteps;     /* distance after which the rig stops by itself; 0: until stopped */
 };
 
 struct wire_identity {
     uint8_t protocol_major;
     uint8_t protocol_minor;
-    uint8_t channels;                 /* enum wire_channel bits */
-    uint32_t boot;                    /* changes with every start of the rig */
-    uint32_t time_scale_milli;        /* rig seconds per second of the outside world, times 1000; 1000 on a real rig */
+    uint8_t channels; /* enum wire_channel bits */
+    uint32_t boot;    /* changes with every start of the rig */
+    uint32_t
+        time_scale_milli; /* rig seconds per second of the outside world, times 1000; 1000 on a real rig */
     uint32_t sample_rate_max_millihertz;
-    int32_t counts_min;               /* force converter range */
+    int32_t counts_min; /* force converter range */
     int32_t counts_max;
-    uint32_t encoder_nm_per_count;    /* nominal; 0 without an encoder */
-    uint16_t full_steps_per_rev;      /* of the motor on the rig; 0: not known to the rig */
-    uint16_t microsteps;              /* per full step, of the driver */
+    uint32_t encoder_nm_per_count; /* nominal; 0 without an encoder */
+    uint16_t full_steps_per_rev;   /* of the motor on the rig; 0: not known to the rig */
+    uint16_t microsteps;           /* per full step, of the driver */
     char firmware[WIRE_TEXT_MAX + 1];
     char serial[WIRE_TEXT_MAX + 1];
 };
@@ -124,8 +126,8 @@ struct wire_event {
 
 struct wire_status {
     uint32_t boot;
-    uint32_t time_us; /* rig clock, low 32 bits */
-    uint8_t state;    /* enum wire_state */
+    uint32_t time_us;         /* rig clock, low 32 bits */
+    uint8_t state;            /* enum wire_state */
     uint32_t samples_dropped; /* on the rig since boot: its transmit buffer was full */
 };
 
@@ -138,9 +140,9 @@ struct wire_sample {
 };
 
 /* Bytes of one sample in a batch: 2 time offset, 3 force, 4 steps, 4 encoder if present, 1 flags. */
-#define WIRE_SAMPLE_BYTES(channels) (((channels) & WIRE_CHANNEL_ENCODER) ? 14u : 10u)
-#define WIRE_BATCH_HEADER_BYTES 6u /* u8 channels, u8 count, u32 time of the first sample */
-#define WIRE_BATCH_MAX 80u         /* samples of one batch: the largest that fits WIRE_BODY_MAX with an encoder */
+#define WIRE_SAMPLE_BYTES(channels) (((channels)&WIRE_CHANNEL_ENCODER) ? 14u : 10u)
+#define WIRE_BATCH_HEADER_BYTES     6u /* u8 channels, u8 count, u32 time of the first sample */
+#define WIRE_BATCH_MAX              80u /* samples of one batch: the largest that fits WIRE_BODY_MAX with an encoder */
 
 /* Packing: write the body into body (at least WIRE_BODY_MAX bytes); return its length. */
 size_t wire_pack_configure(const struct wire_configure *m, uint8_t *body);
@@ -150,8 +152,8 @@ size_t wire_pack_identity(const struct wire_identity *m, uint8_t *body);
 size_t wire_pack_ack(const struct wire_ack *m, uint8_t *body);
 size_t wire_pack_event(const struct wire_event *m, uint8_t *body);
 size_t wire_pack_status(const struct wire_status *m, uint8_t *body);
-/* count samples (1 to WIRE_BATCH_MAX), each at most 65,535 us after the one before. Returns 0 when they do not
- * fit one batch. */
+/* count samples (1 to WIRE_BATCH_MAX), each at most 65,535 us after the one before. Returns 0 when they do
+ * not fit one batch. */
 size_t wire_pack_batch(const struct wire_sample *samples, size_t count, uint8_t channels, uint8_t *body);
 
 /* Unpacking: WIRE_OK, or WIRE_MALFORMED when the body has the wrong length or an impossible value; *m is then
@@ -165,7 +167,8 @@ enum wire_error wire_unpack_ack(const uint8_t *body, size_t length, struct wire_
 enum wire_error wire_unpack_event(const uint8_t *body, size_t length, struct wire_event *m);
 enum wire_error wire_unpack_status(const uint8_t *body, size_t length, struct wire_status *m);
 /* samples: room for WIRE_BATCH_MAX; *count receives how many. */
-enum wire_error wire_unpack_batch(const uint8_t *body, size_t length, struct wire_sample *samples, size_t *count);
+enum wire_error wire_unpack_batch(const uint8_t *body, size_t length, struct wire_sample *samples,
+                                  size_t *count);
 
 /* Plain words for a refusal or an event ("not armed", "force limit"); never NULL. */
 const char *wire_reason_text(uint8_t reason);

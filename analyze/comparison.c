@@ -1,0 +1,238 @@
+#include "analyze/comparison.h"
+
+#include "analyze/numerics/difference.h"
+
+#include <math.h>
+#include <stdarg.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+
+const char *const VERDICT_NAMES[VERDICT_COUNT] = {"a_higher", "b_higher", "no_difference_shown", "equivalent",
+                                                  "not_comparable"};
+
+/* Two-sided level of the verdicts, and of the 95 % intervals. */
+#define LEVEL 0.05
+
+static void add_reason(struct comparison *c, const char *format, ...) __attribute__((format(printf, 2, 3)));
+static void add_reason(struct comparison *c, const char *format, ...)
+{
+    va_list arguments;
+    if (c->reason_count >= COMPARISON_REASONS_MAX)
+        return;
+    va_start(arguments, format);
+    vsnprintf(c->reasons[c->reason_count++], sizeof c->reasons[0], format, arguments);
+    va_end(arguments);
+}
+
+/* Of two plans' tolerances the stricter. */
+static void tolerances(const struct session *s, const struct feeder_result *a, const struct feeder_result *b,
+                       double *out)
+{
+    for (size_t i = 0; i < CONDITION_COUNT; i++)
+        out[i] = fmin(s->series[a->series]->plan.tolerance[i], s->series[b->series]->plan.tolerance[i]);
+}
+
+static void gate(const struct session *s, struct comparison *c)
+{
+    const struct feeder_result *a = &s->feeders[c->a], *b = &s->feeders[c->b];
+    struct condition_difference differences[CONDITION_COUNT];
+    double tolerance[CONDITION_COUNT];
+    size_t count;
+    tolerances(s, a, b, tolerance);
+    count = conditions_compare(&a->conditions, &b->conditions, tolerance, differences);
+    for (size_t i = 0; i < count; i++)
+        add_reason(c, "%s", differences[i].text);
+    if (a->conditions_vary)
+        add_reason(c, "the conditions of %s differ from run to run", a->name);
+    if (b->conditions_vary)
+        add_reason(c, "the conditions of %s differ from run to run", b->name);
+    if (s->series[a->series]->simulated != s->series[b->series]->simulated)
+        add_reason(c, "one of the two was measured, the other is simulated");
+}
+
+static const struct quantity *quantity_of(const struct run_result *run, bool onset)
+{
+    return onset ? &run->push.slip_onset_n : &run->push.stall_force_n;
+}
+
+/* Values of one feeder at one speed with the block of each; returns the count. */
+static size_t gather(const struct session *s, size_t feeder, double speed_mm_s, bool onset, double *values,
+                     int *blocks)
+{
+    const struct feeder_result *f = &s->feeders[feeder];
+    size_t n = 0;
+    for (size_t i = 0; i < s->run_count; i++) {
+        const struct run_result *run = &s->runs[i];
+        if (!run->analysed || run->series != f->series || run->feeder != feeder ||
+            fabs(run->record->speed_mm_s - speed_mm_s) > 1e-6 * speed_mm_s ||
+            !quantity_of(run, onset)->present || quantity_of(run, onset)->at_least)
+            continue;
+        values[n] = quantity_of(run, onset)->value;
+        blocks[n] = run->record->block;
+        n++;
+    }
+    return n;
+}
+
+/* Bring both groups to the blocks they share, one value each; false when a block holds several or too few are
+ * shared. */
+static bool pair_by_block(double *a, const int *block_a, size_t na, double *b, const int *block_b, size_t nb,
+                          size_t *shared)
+{
+    double *pa = malloc((na + 1) * sizeof *pa), *pb = malloc((na + 1) * sizeof *pb);
+    bool single = pa != NULL && pb != NULL;
+    size_t n = 0;
+    for (size_t i = 0; single && i < na; i++) {
+        size_t partners = 0, at = 0;
+        for (size_t j = 0; j < na; j++)
+            single = single && (j == i || block_a[j] != block_a[i]);
+        for (size_t j = 0; j < nb; j++) {
+            if (block_b[j] == block_a[i]) {
+                partners++;
+                at = j;
+            }
+        }
+        single = single && partners <= 1;
+        if (single && partners == 1) {
+            pa[n] = a[i];
+            pb[n++] = b[at];
+        }
+    }
+    /* Unpaired runs would be thrown away: only pair when nothing is. */
+    single = single && n >= 2 && n == na && n == nb;
+    if (single) {
+        memcpy(a, pa, n * sizeof *a);
+        memcpy(b, pb, n * sizeof *b);
+        *shared = n;
+    }
+    free(pa);
+    free(pb);
+    return single;
+}
+
+static void judge(const struct session *s, struct comparison *c, bool onset, double *a, double *b,
+                  int *block_a, int *block_b)
+{
+    struct difference d;
+    struct err e;
+    enum err_code code;
+    const struct feeder_result *fa = &s->feeders[c->a], *fb = &s->feeders[c->b];
+    size_t na = gather(s, c->a, c->speed_mm_s, onset, a, block_a);
+    size_t nb = gather(s, c->b, c->speed_mm_s, onset, b, block_b), shared = 0;
+    c->by_blocks = fa->series == fb->series && pair_by_block(a, block_a, na, b, block_b, nb, &shared);
+    code = c->by_blocks ? difference_paired(a, b, shared, &d, &e) : difference_welch(a, na, b, nb, &d, &e);
+    if (code != ERR_OK) {
+        c->verdict = VERDICT_NOT_COMPARABLE;
+        add_reason(c, "%.200s", e.text);
+        return;
+    }
+    /* A wrong gain stretches both forces and so their difference alike: its share grows with the difference
+     * only. */
+    double gain = 0, mean = 0;
+    for (size_t i = 0; i < na; i++)
+        mean += a[i] / (double)na;
+    if (mean > 0)
+        gain = calibration_uncertainty_n(&s->series[fa->series]->calibration, mean) / mean * fabs(d.mean);
+    double whole = hypot(d.standard_error, gain);
+    c->difference = quantity_from(d.mean, whole, d.degrees_of_freedom * pow(whole / d.standard_error, 4),
+                                  na < nb ? na : nb);
+    c->has_p_value = true;
+    c->p_value_unadjusted = d.p_value;
+    /* Means of a handful of runs, no scatter at all in the extreme: the verdict follows once all p values are
+     * adjusted. */
+    c->verdict = d.mean > 0 ? VERDICT_A_HIGHER : VERDICT_B_HIGHER;
+}
+
+static const struct speed_point *point_at(const struct feeder_result *f, double speed_mm_s)
+{
+    for (size_t i = 0; i < f->point_count; i++) {
+        if (fabs(f->points[i].speed_mm_s - speed_mm_s) <= 1e-6 * speed_mm_s)
+            return &f->points[i];
+    }
+    return NULL;
+}
+
+/* Whether there is anything to compare: both have the speed and the quantity in every run. */
+static bool wanted(const struct speed_point *a, const struct speed_point *b, bool onset)
+{
+    if (a == NULL || b == NULL || a->run_count == 0 || b->run_count == 0)
+        return false;
+    return !onset || (a->slip_onset_n.present && b->slip_onset_n.present && a->no_onset_count == 0 &&
+                      b->no_onset_count == 0);
+}
+
+static void adjust(struct session *s)
+{
+    double *p = malloc((s->comparison_count + 1) * sizeof *p),
+           *adjusted = malloc((s->comparison_count + 1) * sizeof *p);
+    size_t n = 0;
+    for (size_t i = 0; p != NULL && i < s->comparison_count; i++) {
+        if (s->comparisons[i].has_p_value)
+            p[n++] = s->comparisons[i].p_value_unadjusted;
+    }
+    if (p != NULL && adjusted != NULL)
+        difference_holm(p, n, adjusted);
+    n = 0;
+    for (size_t i = 0; adjusted != NULL && i < s->comparison_count; i++) {
+        struct comparison *c = &s->comparisons[i];
+        if (!c->has_p_value)
+            continue;
+        c->p_value = adjusted[n++];
+        if (c->p_value >= LEVEL)
+            c->verdict = VERDICT_NO_DIFFERENCE_SHOWN;
+    }
+    free(p);
+    free(adjusted);
+}
+
+enum err_code comparison_all(struct session *s, struct err *e)
+{
+    size_t pairs = s->feeder_count < 2 ? 0 : s->feeder_count * (s->feeder_count - 1) / 2;
+    double *a = malloc((s->run_count + 1) * sizeof *a), *b = malloc((s->run_count + 1) * sizeof *b);
+    int *block_a = malloc((s->run_count + 1) * sizeof *block_a),
+        *block_b = malloc((s->run_count + 1) * sizeof *block_b);
+    enum err_code code = ERR_OK;
+    s->comparisons = calloc(pairs * SPEED_POINTS_MAX * 2 + 1, sizeof *s->comparisons);
+    if (s->comparisons == NULL || a == NULL || b == NULL || block_a == NULL || block_b == NULL) {
+        code = err_set(e, ERR_MEMORY, "not enough memory to compare %zu feeders", s->feeder_count);
+        goto out;
+    }
+    for (size_t i = 0; i < s->feeder_count; i++) {
+        for (size_t j = i + 1; j < s->feeder_count; j++) {
+            for (size_t k = 0; k < 2 * s->feeders[i].point_count; k++) {
+                bool onset = k >= s->feeders[i].point_count;
+                const struct speed_point *pa = &s->feeders[i].points[k % s->feeders[i].point_count];
+                const struct speed_point *pb = point_at(&s->feeders[j], pa->speed_mm_s);
+                struct comparison *c = &s->comparisons[s->comparison_count];
+                if (!wanted(pa, pb, onset))
+                    continue;
+                *c = (struct comparison){.a = i, .b = j, .speed_mm_s = pa->speed_mm_s};
+                snprintf(c->quantity, sizeof c->quantity, "%s", onset ? "slip_onset_n" : "stall_force_n");
+                s->comparison_count++;
+                gate(s, c);
+                if (!onset && pa->censored_count > 0)
+                    add_reason(
+                        c,
+                        "%zu of %zu pushes of %s met a limit before they stalled: only \"at least\" is known",
+                        pa->censored_count, pa->run_count, s->feeders[i].name);
+                if (!onset && pb->censored_count > 0)
+                    add_reason(
+                        c,
+                        "%zu of %zu pushes of %s met a limit before they stalled: only \"at least\" is known",
+                        pb->censored_count, pb->run_count, s->feeders[j].name);
+                if (c->reason_count > 0)
+                    c->verdict = VERDICT_NOT_COMPARABLE;
+                else
+                    judge(s, c, onset, a, b, block_a, block_b);
+            }
+        }
+    }
+    adjust(s);
+out:
+    free(a);
+    free(b);
+    free(block_a);
+    free(block_b);
+    return code;
+}

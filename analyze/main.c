@@ -1,0 +1,290 @@
+/* nipbench-analyze: reads series of pushes, computes, writes reports. The only file of the program that
+ * prints messages or exits. */
+#include "analyze/analysis.h"
+#include "analyze/report/answer.h"
+#include "analyze/report/compare_text.h"
+#include "analyze/report/report_json.h"
+#include "analyze/report/report_write.h"
+#include "datasets/format/series.h"
+#include "rig/base/err.h"
+#include "rig/base/number.h"
+
+#include <argp.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+#include <unistd.h>
+
+#define PROGRAM     "nipbench-analyze"
+#define THREADS_MAX 64
+#define SERIES_MAX  1000
+
+const char *argp_program_version = PROGRAM " " NIPBENCH_VERSION;
+
+static void complain(const struct err *e)
+{
+    char line[2048];
+    fprintf(stderr, PROGRAM ": %s\n", err_format(e, line, sizeof line));
+}
+
+static int misuse(const char *format, const char *word)
+{
+    struct err e;
+    err_set(&e, ERR_USAGE, format, word);
+    complain(&e);
+    return EXIT_WRONG_USE;
+}
+
+#define EXIT_STATUSES                                                                                        \
+    "\vExit status: 0 done; 1 ran, but the answer is no; 2 wrong use; 3 a bad input file; 4 device (not "    \
+    "used here); 5 "                                                                                         \
+    "system: disk full, no memory, no gnuplot, our own fault."
+
+enum key { KEY_OUT = 'o', KEY_JSON = 'j', KEY_THREADS = 't', KEY_NO_FIGURES = 256 };
+
+/* What the words after a command said. */
+struct request {
+    const char **series;
+    size_t series_count;
+    const char *out;
+    bool json, no_figures;
+    int threads;
+};
+
+static error_t take_option(int key, char *argument, struct argp_state *state)
+{
+    struct request *r = state->input;
+    struct err e;
+    int64_t threads;
+    switch (key) {
+    case KEY_OUT:
+        r->out = argument;
+        return 0;
+    case KEY_JSON:
+        r->json = true;
+        return 0;
+    case KEY_NO_FIGURES:
+        r->no_figures = true;
+        return 0;
+    case KEY_THREADS:
+        if (number_read_int64(argument, 0, THREADS_MAX, "--threads", "", &threads, &e) != ERR_OK) {
+            complain(&e);
+            exit(EXIT_WRONG_USE);
+        }
+        r->threads = (int)threads;
+        return 0;
+    case ARGP_KEY_ARG:
+        if (r->series_count == SERIES_MAX)
+            exit(misuse("'%.200s' is one series too many; see --help", argument));
+        r->series[r->series_count++] = argument;
+        return 0;
+    default:
+        return ARGP_ERR_UNKNOWN;
+    }
+}
+
+#define OPTION_JSON                                                                                          \
+    {                                                                                                        \
+        "json", KEY_JSON, NULL, 0, "Print all results as JSON on standard output", 0                         \
+    }
+#define OPTION_THREADS                                                                                       \
+    {                                                                                                        \
+        "threads", KEY_THREADS, "N", 0,                                                                      \
+            "Analyse N runs at a time; 0, the default, uses every core. The results do not "                 \
+            "depend on it",                                                                                  \
+            0                                                                                                \
+    }
+
+static const struct argp_option report_options_table[] = {
+    {"out", KEY_OUT, "DIR", 0, "Folder for the report; a new or empty one, or that of an earlier report", 0},
+    OPTION_JSON,
+    OPTION_THREADS,
+    {"no-figures", KEY_NO_FIGURES, NULL, 0, "Write the figures' scripts and data but do not draw them", 0},
+    {0}};
+static const struct argp_option compare_options[] = {OPTION_JSON, OPTION_THREADS, {0}};
+
+static int system_trouble(const struct err *e)
+{
+    complain(e);
+    return err_exit_status(e->code);
+}
+
+struct verify_count {
+    size_t findings;
+};
+
+static void tell_finding(void *context, const struct err *finding)
+{
+    ((struct verify_count *)context)->findings++;
+    complain(finding);
+}
+
+static int run_verify(const struct request *r)
+{
+    int worst = EXIT_DONE;
+    for (size_t i = 0; i < r->series_count; i++) {
+        struct verify_count count = {0};
+        struct err e = {0};
+        char folder[512];
+        enum err_code code = series_verify(r->series[i], tell_finding, &count, &e);
+        int status = err_exit_status(code);
+        if (code != ERR_OK && count.findings == 0)
+            complain(&e);
+        snprintf(folder, sizeof folder, "%s", r->series[i]);
+        err_clean_text(folder);
+        if (code == ERR_OK)
+            printf("%s: sound\n", folder);
+        else if (count.findings > 0)
+            printf("%s: not sound, %zu finding%s\n", folder, count.findings, count.findings > 1 ? "s" : "");
+        worst = status > worst ? status : worst;
+    }
+    return worst;
+}
+
+static void show_progress(void *context, size_t done, size_t count, const char *name)
+{
+    (void)context;
+    if (done < count)
+        fprintf(stderr, "\rfigure %zu of %zu: %-40.40s", done + 1, count, name);
+    else
+        fprintf(stderr, "\r%60s\r", "");
+}
+
+static int run_report(const struct request *r)
+{
+    struct session *session = NULL;
+    struct err e = {0};
+    struct report_options options = {.folder = r->out,
+                                     .figures = !r->no_figures,
+                                     .progress = isatty(STDERR_FILENO) ? show_progress : NULL};
+    enum err_code code;
+    if (r->out == NULL)
+        return misuse("report: %s is missing; see --help", "--out DIR");
+    code = report_check_folder(r->out, &e);
+    if (code == ERR_OK)
+        code = session_analyse(r->series, r->series_count, r->threads, &session, &e);
+    if (code == ERR_OK)
+        code = report_write(session, &options, &e);
+    if (code == ERR_OK && r->json)
+        code = report_json_write(session, stdout, &e);
+    else if (code == ERR_OK)
+        printf("%s/report.html\n", r->out);
+    session_free(session);
+    return code == ERR_OK ? EXIT_DONE : system_trouble(&e);
+}
+
+static int run_compare(const struct request *r)
+{
+    struct session *session = NULL;
+    struct err e = {0};
+    size_t judged = 0, not_comparable = 0;
+    enum err_code code = session_analyse(r->series, r->series_count, r->threads, &session, &e);
+    if (code == ERR_OK)
+        code = r->json ? report_json_write(session, stdout, &e) : compare_text_write(session, stdout, &e);
+    if (code == ERR_OK) {
+        answer_count(session, &judged, &not_comparable);
+        if (judged + not_comparable == 0)
+            code = err_set(&e, ERR_NO_ANSWER,
+                           "no two feeders were pushed at the same speed: there is nothing to compare");
+        else if (not_comparable > 0)
+            code = err_set(&e, ERR_NO_ANSWER, "%zu of %zu comparisons cannot be judged", not_comparable,
+                           judged + not_comparable);
+    }
+    session_free(session);
+    return code == ERR_OK ? EXIT_DONE : system_trouble(&e);
+}
+
+/* Commands, in the order in which --help lists them. */
+static const struct command {
+    const char *name;
+    const struct argp_option *options;
+    const char *arguments, *text;
+    int (*run)(const struct request *r);
+} COMMANDS[] = {
+    {"verify", NULL, "SERIES...",
+     "Check series folders byte by byte against their own hashes. Findings go to standard "
+     "error." EXIT_STATUSES,
+     run_verify},
+    {"report", report_options_table, "SERIES... --out DIR",
+     "Analyse series and write report.html, results.json, results.csv and figures/ into DIR." EXIT_STATUSES,
+     run_report},
+    {"compare", compare_options, "SERIES...",
+     "Say which feeder pushes harder and how sure that is. Status 1 means that some pair is not comparable, "
+     "or that there is "
+     "none." EXIT_STATUSES,
+     run_compare},
+};
+#define COMMAND_COUNT (sizeof COMMANDS / sizeof COMMANDS[0])
+
+static int run_command(const struct command *command, int argc, char **argv)
+{
+    struct argp argp = {command->options, take_option, command->arguments, command->text, NULL, NULL, NULL};
+    struct request r = {0};
+    char name[64], missing[64];
+    int status;
+    snprintf(name, sizeof name, PROGRAM " %s", command->name);
+    argv[0] = name;
+    r.series = calloc((size_t)argc, sizeof *r.series);
+    if (r.series == NULL) {
+        struct err e;
+        err_set(&e, ERR_MEMORY, "out of memory");
+        return system_trouble(&e);
+    }
+    argp_parse(&argp, argc, argv, 0, NULL, &r);
+    if (r.series_count == 0) {
+        snprintf(missing, sizeof missing, "%s: SERIES is missing", command->name);
+        status = misuse("%s; see --help", missing);
+    } else {
+        status = command->run(&r);
+    }
+    free(r.series);
+    return status;
+}
+
+/* The words before the command. */
+struct outer {
+    int command; /* index into argv; 0: none */
+};
+
+static error_t take_outer(int key, char *argument, struct argp_state *state)
+{
+    struct outer *outer = state->input;
+    (void)argument;
+    if (key != ARGP_KEY_ARG)
+        return ARGP_ERR_UNKNOWN;
+    outer->command = state->next - 1;
+    state->next = state->argc;
+    return 0;
+}
+
+static int flush_output(int status)
+{
+    if (fclose(stdout) == 0)
+        return status;
+    struct err e;
+    err_set(&e, ERR_SYSTEM, "standard output could not be written");
+    return system_trouble(&e);
+}
+
+int main(int argc, char **argv)
+{
+    static const char text[] = "Work out what filament feeders can push, and compare them.\n\n"
+                               "Commands:\n"
+                               "  verify SERIES...             check series against their hashes\n"
+                               "  report SERIES... --out DIR   write a report with figures and tables\n"
+                               "  compare SERIES...            say which feeder pushes harder\n\n"
+                               "COMMAND --help tells the options of a command." EXIT_STATUSES;
+    struct argp argp = {NULL, take_outer, "COMMAND [WORDS...]", text, NULL, NULL, NULL};
+    struct outer outer = {0};
+    static char name[] = PROGRAM;
+    argv[0] = name;
+    argp_err_exit_status = EXIT_WRONG_USE;
+    argp_parse(&argp, argc, argv, ARGP_IN_ORDER, NULL, &outer);
+    if (outer.command == 0)
+        return misuse("%s; see --help", "a command is missing");
+    for (size_t i = 0; i < COMMAND_COUNT; i++) {
+        if (strcmp(argv[outer.command], COMMANDS[i].name) == 0)
+            return flush_output(run_command(&COMMANDS[i], argc - outer.command, argv + outer.command));
+    }
+    return misuse("'%.200s' is not a command; see --help", argv[outer.command]);
+}

@@ -1,0 +1,32 @@
+/* Linear regression with normal scatter in which some points are only lower bounds (right-censored), by
+ * maximum likelihood. Pure arrays in, numbers out. */
+#ifndef ANALYZE_NUMERICS_CENSORED_FIT_H
+#define ANALYZE_NUMERICS_CENSORED_FIT_H
+
+#include <stdbool.h>
+#include <stddef.h>
+
+#define CENSORED_FIT_COLUMNS_MAX 3
+
+/* n points; row i of columns starts at columns[i * CENSORED_FIT_COLUMNS_MAX]. at_least[i]: the true y is y[i]
+ * or above. Scale columns and y to about 1: a scatter below CENSORED_FIT_SIGMA_LEAST counts as that, since
+ * the likelihood of points that lie exactly on the model has no bound. */
+#define CENSORED_FIT_SIGMA_LEAST 1e-8
+struct censored_points {
+    const double *columns;
+    const double *y;
+    const bool *at_least;
+    size_t n;
+};
+
+/* Fit the first p columns (1 to CENSORED_FIT_COLUMNS_MAX). sigma is the maximum-likelihood scatter, without
+ * any factor for degrees of freedom. False when the uncensored points do not determine the coefficients, or a
+ * value is not finite. */
+bool censored_fit(const struct censored_points *points, size_t p, double *coefficients, double *sigma,
+                  double *log_likelihood);
+
+/* Logarithm of the normal survival function Q at u, with minus its first and second derivatives: the hazard
+ * and the slope of the hazard. */
+double censored_fit_log_survival(double u, double *hazard, double *hazard_slope);
+
+#endif

@@ -1,0 +1,160 @@
+#include "analyze/numerics/limit_cause.h"
+
+#include <gsl/gsl_math.h>
+#include <gsl/gsl_randist.h>
+#include <gsl/gsl_sort.h>
+#include <gsl/gsl_statistics.h>
+#include <math.h>
+#include <stdlib.h>
+#include <string.h>
+
+/* How well feed of a cycle or a tooth is known from nominal dimensions, and how regular tearing at the pitch
+ * is. */
+#define CYCLE_RELATIVE_SD 0.03
+#define PITCH_RELATIVE_SD 0.04
+/* Relative scatter of regular distances from one drop to the next, beyond what measuring adds, and of
+ * irregular ones. */
+#define REGULAR_SCATTER   0.03
+#define IRREGULAR_SCATTER 0.35
+/* Fallbacks of no pattern lie anywhere between these, every decade as likely. */
+#define FALLBACK_LEAST_MM    0.01
+#define FALLBACK_GREATEST_MM 10.0
+/* Drops of one run share their errors of scale: past this many, more say nothing new. */
+#define DROPS_WORTH 10.0
+/* A loading may show gross slip before the motor gives way, and seldom hides it before the grip does. */
+#define ONSET_GIVEN_MOTOR 0.3
+#define ONSET_GIVEN_GRIP  0.97
+/* Shares beforehand: causes that are neither of the two are rarer than either. */
+static const double BEFOREHAND[LIMIT_CAUSE_KINDS] = {0.45, 0.45, 0.1};
+#define SETTLED_GIVEN_MOTOR 0.005
+#define SETTLED_GIVEN_GRIP  0.5
+
+/* Distances to be explained, one per drop, with the most that each could have been. */
+struct distances {
+    size_t n;
+    const double *mm, *most_mm;
+    double sd_mm;
+};
+
+/* Density of one distance when it is a whole number of units, or a complete release where the force did not
+ * last for that. */
+static double at_multiples(double distance_mm, double most_mm, double unit_mm, double sd_mm)
+{
+    static const double share[] = {0.85, 0.10, 0.03, 0.02};
+    double density = 0;
+    for (size_t m = 1; m <= 4; m++)
+        density +=
+            share[m - 1] * gsl_ran_gaussian_pdf(distance_mm - fmin((double)m * unit_mm, most_mm), sd_mm);
+    return density;
+}
+
+static double log_sum(double a, double b)
+{
+    double high = fmax(a, b);
+    return isinf(high) ? high : high + log(exp(a - high) + exp(b - high));
+}
+
+/* Log likelihood that all distances are whole numbers of one unit, whose length is known within relative_sd:
+ * that error is common to the drops of a run, so it is averaged over as one; each drop then scatters by what
+ * measuring and regularity add. */
+static double log_regular(const struct distances *d, double unit_mm, double relative_sd, double scatter,
+                          double worth)
+{
+    enum { NODES = 25 };
+    double span = log(FALLBACK_GREATEST_MM / FALLBACK_LEAST_MM), total = -INFINITY, weights = 0;
+    double sd_mm = hypot(d->sd_mm, scatter * unit_mm);
+    if (!(unit_mm > 0))
+        return -INFINITY;
+    for (int i = 0; i < NODES; i++) {
+        double z = -3 + 6.0 * i / (NODES - 1), sum = 0, weight = exp(-0.5 * z * z);
+        for (size_t j = 0; j < d->n; j++) {
+            /* One drop in fifty may be something else altogether. */
+            sum += log(0.98 * at_multiples(d->mm[j], d->most_mm[j], unit_mm * (1 + relative_sd * z), sd_mm) +
+                       0.02 / (fmax(d->mm[j], FALLBACK_LEAST_MM) * span));
+        }
+        total = log_sum(total, worth * sum + log(weight));
+        weights += weight;
+    }
+    return total - log(weights);
+}
+
+/* All drops around one distance that may be anything, with that scatter: averaged over where it could be. */
+static double log_around_any(const struct distances *d, double scatter, double worth)
+{
+    enum { PLACES = 400 };
+    double span = log(FALLBACK_GREATEST_MM / FALLBACK_LEAST_MM), total = -INFINITY;
+    for (int i = 0; i < PLACES; i++)
+        total = log_sum(
+            total, log_regular(d, FALLBACK_LEAST_MM * exp(span * (i + 0.5) / PLACES), 0, scatter, worth));
+    return total - log(PLACES);
+}
+
+static double median_of(const double *values, size_t n, double *sd)
+{
+    double *sorted = malloc((n + 1) * sizeof *sorted), median = 0;
+    *sd = 0;
+    if (sorted == NULL)
+        return 0;
+    memcpy(sorted, values, n * sizeof *sorted);
+    gsl_sort(sorted, 1, n);
+    median = gsl_stats_median_from_sorted_data(sorted, 1, n);
+    if (n > 1)
+        *sd = gsl_stats_sd(sorted, 1, n);
+    free(sorted);
+    return median;
+}
+
+static void weigh_drops(const struct limit_cause_evidence *v, struct limit_cause *c)
+{
+    size_t n = v->drop_count;
+    double *columns = malloc(4 * n * sizeof *columns), sd;
+    double worth = fmin(1, DROPS_WORTH / (double)n);
+    if (columns == NULL)
+        return;
+    struct distances motor = {n, columns, columns + n, v->fallback_sd_mm};
+    struct distances grip = {n, columns + 2 * n, columns + 3 * n, v->slip_back_sd_mm};
+    for (size_t j = 0; j < n; j++) {
+        columns[j] = v->drops[j].fallback_mm;
+        columns[n + j] = v->drops[j].fallback_most_mm;
+        columns[2 * n + j] = v->drops[j].slip_back_mm;
+        columns[3 * n + j] = v->drops[j].slip_back_most_mm;
+    }
+    c->log_likelihood[LIMIT_CAUSE_MOTOR] =
+        log_regular(&motor, v->motor_cycle_mm, CYCLE_RELATIVE_SD, REGULAR_SCATTER, worth);
+    c->log_likelihood[LIMIT_CAUSE_GRIP] =
+        log_sum(log(0.5) + log_regular(&grip, v->tooth_pitch_mm, PITCH_RELATIVE_SD, REGULAR_SCATTER, worth),
+                log(0.5) + log_around_any(&grip, IRREGULAR_SCATTER, worth));
+    c->log_likelihood[LIMIT_CAUSE_NEITHER] = log_around_any(&grip, REGULAR_SCATTER, worth);
+    double fallback = median_of(motor.mm, n, &sd), slip_back = median_of(grip.mm, n, &sd);
+    if (v->motor_cycle_mm > 0)
+        c->cycles = fallback / v->motor_cycle_mm;
+    if (v->tooth_pitch_mm > 0)
+        c->pitches = slip_back / v->tooth_pitch_mm;
+    if (slip_back > 0)
+        c->scatter = sqrt(fmax(0, sd * sd - v->slip_back_sd_mm * v->slip_back_sd_mm)) / slip_back;
+    free(columns);
+}
+
+struct limit_cause limit_cause_weigh(const struct limit_cause_evidence *v)
+{
+    struct limit_cause c = {0};
+    double total = -INFINITY;
+    if (v->drop_count > 0) {
+        weigh_drops(v, &c);
+    } else if (v->settled) {
+        c.log_likelihood[LIMIT_CAUSE_MOTOR] = log(SETTLED_GIVEN_MOTOR);
+        c.log_likelihood[LIMIT_CAUSE_GRIP] = log(SETTLED_GIVEN_GRIP);
+        c.log_likelihood[LIMIT_CAUSE_NEITHER] = log(SETTLED_GIVEN_MOTOR);
+    }
+    if (v->onset_known) {
+        c.log_likelihood[LIMIT_CAUSE_MOTOR] +=
+            log(v->onset_found ? ONSET_GIVEN_MOTOR : 1 - ONSET_GIVEN_MOTOR);
+        c.log_likelihood[LIMIT_CAUSE_GRIP] += log(v->onset_found ? ONSET_GIVEN_GRIP : 1 - ONSET_GIVEN_GRIP);
+        c.log_likelihood[LIMIT_CAUSE_NEITHER] += log(0.5);
+    }
+    for (int k = 0; k < LIMIT_CAUSE_KINDS; k++)
+        total = log_sum(total, c.log_likelihood[k] + log(BEFOREHAND[k]));
+    for (int k = 0; k < LIMIT_CAUSE_KINDS; k++)
+        c.probability[k] = BEFOREHAND[k] * exp(c.log_likelihood[k] - total);
+    return c;
+}

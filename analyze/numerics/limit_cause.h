@@ -1,0 +1,47 @@
+/* What limited a push: the motor, the grip, or neither that can be told. Pure numbers in, a struct out.
+ *
+ * A stepper that loses step falls back by whole electrical cycles, 4 full steps each, and gear and filament
+ * go back with it. Teeth that tear loose let the filament back by a tooth pitch, or by distances of no
+ * pattern, while the gear keeps turning. A grip that gives way without tearing settles at a level. The
+ * likelihoods below put numbers on this; they are judgements about what each cause does (common practice, no
+ * source), the same for every run.
+ */
+#ifndef ANALYZE_NUMERICS_LIMIT_CAUSE_H
+#define ANALYZE_NUMERICS_LIMIT_CAUSE_H
+
+#include <stdbool.h>
+#include <stddef.h>
+
+enum limit_cause_kind { LIMIT_CAUSE_MOTOR, LIMIT_CAUSE_GRIP, LIMIT_CAUSE_NEITHER, LIMIT_CAUSE_KINDS };
+
+/* How far the filament came back at one drop, under each hypothesis, and how far it could have: to no force
+ * at all. The two differ by the load angle: a motor that loses step gives back most of a full step of it, and
+ * under a slipping grip the motor moves on by what it had been lagging. */
+struct limit_cause_drop {
+    double fallback_mm, fallback_most_mm;   /* were it the motor */
+    double slip_back_mm, slip_back_most_mm; /* were it the grip */
+};
+
+struct limit_cause_evidence {
+    size_t drop_count;
+    const struct limit_cause_drop *drops;
+    double fallback_sd_mm;  /* how well one fallback is measured */
+    double slip_back_sd_mm; /* and one slip-back */
+    double motor_cycle_mm;  /* feed of 4 full steps; 0: not known */
+    double tooth_pitch_mm;  /* 0: not known */
+    bool settled;           /* no drops: the force levelled off with all feed lost */
+    bool onset_known;       /* the loading could be examined for gross slip ... */
+    bool onset_found;       /* ... and showed it */
+};
+
+struct limit_cause {
+    double log_likelihood[LIMIT_CAUSE_KINDS];
+    double probability[LIMIT_CAUSE_KINDS]; /* 0.45, 0.45 and 0.1 beforehand */
+    double cycles;  /* median fallback in electrical cycles; 0 when it cannot be worked out */
+    double pitches; /* and in tooth pitches */
+    double scatter; /* relative scatter of the fallbacks beyond what measuring adds */
+};
+
+struct limit_cause limit_cause_weigh(const struct limit_cause_evidence *evidence);
+
+#endif

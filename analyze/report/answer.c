@@ -1,0 +1,243 @@
+#include "analyze/report/answer.h"
+
+#include "analyze/report/text_format.h"
+
+#include <math.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+
+static const char *const LIMITED_WORDS[LIMITED_COUNT] = {
+    "motor-limited", "grip-limited", "stopped by a set limit", "limited by something that is not clear"};
+
+const char *answer_quantity(const struct comparison *c)
+{
+    return strcmp(c->quantity, "slip_onset_n") == 0 ? "slip onset" : "stall force";
+}
+
+bool answer_at_reference(const struct session *session, double speed_mm_s)
+{
+    return fabs(speed_mm_s - session->reference_speed_mm_s) <= 1e-6 * fabs(session->reference_speed_mm_s);
+}
+
+const struct speed_point *answer_reference_point(const struct feeder_result *feeder)
+{
+    return feeder->reference < feeder->point_count ? &feeder->points[feeder->reference] : NULL;
+}
+
+void answer_count(const struct session *session, size_t *judged, size_t *not_comparable)
+{
+    *judged = *not_comparable = 0;
+    for (size_t i = 0; i < session->comparison_count; i++)
+        ++*(session->comparisons[i].verdict == VERDICT_NOT_COMPARABLE ? not_comparable : judged);
+}
+
+char *answer_verdict(const struct session *session, const struct comparison *c, char *buffer, size_t size)
+{
+    switch (c->verdict) {
+    case VERDICT_A_HIGHER:
+        snprintf(buffer, size, "%s is higher", session->feeders[c->a].name);
+        break;
+    case VERDICT_B_HIGHER:
+        snprintf(buffer, size, "%s is higher", session->feeders[c->b].name);
+        break;
+    case VERDICT_NO_DIFFERENCE_SHOWN:
+        snprintf(buffer, size, "no difference shown");
+        break;
+    case VERDICT_EQUIVALENT:
+        snprintf(buffer, size, "equivalent");
+        break;
+    case VERDICT_NOT_COMPARABLE:
+    case VERDICT_COUNT:
+        snprintf(buffer, size, "not comparable");
+        break;
+    }
+    return buffer;
+}
+
+char *answer_limited(const struct speed_point *point, char *buffer, size_t size)
+{
+    size_t total = 0, used = 0, kinds = 0;
+    for (int i = 0; i < LIMITED_COUNT; i++) {
+        total += point->limited_count[i];
+        kinds += point->limited_count[i] > 0;
+    }
+    buffer[0] = 0;
+    for (int i = 0; i < LIMITED_COUNT && used < size; i++) {
+        const char *word = i == LIMITED_LIMIT     ? "set limit"
+                           : i == LIMITED_UNCLEAR ? "not clear"
+                                                  : LIMITED_NAMES[i];
+        if (point->limited_count[i] == 0)
+            continue;
+        if (kinds == 1)
+            snprintf(buffer, size, "%s", word);
+        else
+            used += (size_t)snprintf(buffer + used, size - used, "%s%s in %zu of %zu runs",
+                                     used > 0 ? ", " : "", word, point->limited_count[i], total);
+    }
+    if (total == 0)
+        snprintf(buffer, size, "not known");
+    return buffer;
+}
+
+struct quantity answer_motor_torque(const struct speed_point *point)
+{
+    struct quantity torque = point->torque_nm;
+    if (torque.present && point->limited_count[LIMITED_MOTOR] < point->run_count)
+        torque.at_least = true;
+    return torque;
+}
+
+static const struct speed_point *point_at(const struct feeder_result *feeder, double speed_mm_s)
+{
+    for (size_t i = 0; i < feeder->point_count; i++) {
+        if (fabs(feeder->points[i].speed_mm_s - speed_mm_s) <= 1e-6 * fabs(speed_mm_s))
+            return &feeder->points[i];
+    }
+    return NULL;
+}
+
+/* What gave way most often at a point, and whether in all runs. LIMITED_COUNT when there are no runs. */
+static enum limited_by mostly(const struct speed_point *point, size_t *count, size_t *total)
+{
+    enum limited_by most = LIMITED_COUNT;
+    *count = *total = 0;
+    for (int i = 0; point != NULL && i < LIMITED_COUNT; i++) {
+        *total += point->limited_count[i];
+        if (point->limited_count[i] > *count) {
+            *count = point->limited_count[i];
+            most = (enum limited_by)i;
+        }
+    }
+    return most;
+}
+
+static void put_limited(FILE *out, const char *name, enum limited_by limited, size_t count, size_t total)
+{
+    fprintf(out, "%s is %s", name, LIMITED_WORDS[limited]);
+    if (count < total)
+        fprintf(out, " in %zu of %zu runs", count, total);
+}
+
+static void put_limits(FILE *out, const struct session *session, const struct comparison *c)
+{
+    const struct feeder_result *a = &session->feeders[c->a], *b = &session->feeders[c->b];
+    size_t count_a, total_a, count_b, total_b;
+    enum limited_by limited_a = mostly(point_at(a, c->speed_mm_s), &count_a, &total_a);
+    enum limited_by limited_b = mostly(point_at(b, c->speed_mm_s), &count_b, &total_b);
+    if (limited_a == LIMITED_COUNT || limited_b == LIMITED_COUNT)
+        return;
+    if (limited_a == limited_b && count_a == total_a && count_b == total_b) {
+        fprintf(out, "; both are %s", LIMITED_WORDS[limited_a]);
+        return;
+    }
+    fputs("; ", out);
+    put_limited(out, a->name, limited_a, count_a, total_a);
+    fputs(", ", out);
+    put_limited(out, b->name, limited_b, count_b, total_b);
+}
+
+static void put_higher(FILE *out, const struct session *session, const struct comparison *c, bool a_higher)
+{
+    const char *higher = session->feeders[a_higher ? c->a : c->b].name;
+    const char *lower = session->feeders[a_higher ? c->b : c->a].name;
+    char amount[TEXT_QUANTITY_SIZE], interval[TEXT_QUANTITY_SIZE], speed[64];
+    struct quantity d = c->difference;
+    bool onset = strcmp(c->quantity, "slip_onset_n") == 0;
+    if (!a_higher) {
+        d.value = -c->difference.value;
+        d.low_95 = -c->difference.high_95;
+        d.high_95 = -c->difference.low_95;
+    }
+    text_quantity(&d, "N", amount, sizeof amount);
+    text_measure(c->speed_mm_s, "mm/s", speed, sizeof speed);
+    fprintf(out,
+            onset ? "%s begins to slip at a force %s higher than %s at %s"
+                  : "%s pushes %s harder than %s at %s",
+            higher, d.present ? amount : "an unknown amount", lower, speed);
+    if (d.present && !d.at_least)
+        fprintf(out, " (95 %% interval %s)", text_interval(&d, "N", interval, sizeof interval));
+    if (!onset)
+        put_limits(out, session, c);
+}
+
+static void put_alike(FILE *out, const struct session *session, const struct comparison *c)
+{
+    char amount[TEXT_QUANTITY_SIZE], interval[TEXT_QUANTITY_SIZE], speed[64];
+    fprintf(out, "%s and %s: %s in %s at %s", session->feeders[c->a].name, session->feeders[c->b].name,
+            c->verdict == VERDICT_EQUIVALENT ? "equivalent" : "no difference shown", answer_quantity(c),
+            text_measure(c->speed_mm_s, "mm/s", speed, sizeof speed));
+    if (c->difference.present && !c->difference.at_least)
+        fprintf(out, " (difference %s, 95 %% interval %s)",
+                text_quantity(&c->difference, "N", amount, sizeof amount),
+                text_interval(&c->difference, "N", interval, sizeof interval));
+    if (strcmp(c->quantity, "slip_onset_n") != 0)
+        put_limits(out, session, c);
+}
+
+char *answer_sentence(const struct session *session, const struct comparison *c)
+{
+    char speed[64];
+    char *text = NULL;
+    size_t length = 0;
+    FILE *out = open_memstream(&text, &length);
+    if (out == NULL)
+        return NULL;
+    if (c->verdict == VERDICT_A_HIGHER || c->verdict == VERDICT_B_HIGHER) {
+        put_higher(out, session, c, c->verdict == VERDICT_A_HIGHER);
+    } else if (c->verdict != VERDICT_NOT_COMPARABLE) {
+        put_alike(out, session, c);
+    } else {
+        fprintf(out, "%s and %s are not comparable at %s", session->feeders[c->a].name,
+                session->feeders[c->b].name, text_measure(c->speed_mm_s, "mm/s", speed, sizeof speed));
+        for (size_t i = 0; i < c->reason_count; i++)
+            fprintf(out, "%s%s", i == 0 ? ": " : "; ", c->reasons[i]);
+    }
+    fputc('.', out);
+    if (fclose(out) != 0) {
+        free(text);
+        return NULL;
+    }
+    return text;
+}
+
+/* Whether feeder f is shown to be higher than every feeder it can be compared with; counts both sorts of
+ * opponent. */
+static bool beats_all(const struct session *session, size_t f, size_t *beaten, size_t *not_comparable)
+{
+    *beaten = *not_comparable = 0;
+    for (size_t i = 0; i < session->comparison_count; i++) {
+        const struct comparison *c = &session->comparisons[i];
+        if ((c->a != f && c->b != f) || strcmp(c->quantity, "stall_force_n") != 0 ||
+            !answer_at_reference(session, c->speed_mm_s))
+            continue;
+        if (c->verdict == VERDICT_NOT_COMPARABLE)
+            ++*not_comparable;
+        else if (c->verdict == (c->a == f ? VERDICT_A_HIGHER : VERDICT_B_HIGHER))
+            ++*beaten;
+        else
+            return false;
+    }
+    return *beaten > 0;
+}
+
+char *answer_hardest(const struct session *session)
+{
+    char force[TEXT_QUANTITY_SIZE], speed[64];
+    char *text = NULL;
+    size_t beaten, not_comparable;
+    if (session->feeder_count < 3)
+        return NULL;
+    for (size_t f = 0; f < session->feeder_count; f++) {
+        const struct speed_point *point = answer_reference_point(&session->feeders[f]);
+        if (point == NULL || !beats_all(session, f, &beaten, &not_comparable) || beaten < 2)
+            continue;
+        if (asprintf(&text, "%s pushes hardest of the %zu feeders %s at %s: %s.", session->feeders[f].name,
+                     beaten + 1, not_comparable > 0 ? "that can be compared" : "measured",
+                     text_measure(session->reference_speed_mm_s, "mm/s", speed, sizeof speed),
+                     text_quantity(&point->stall_force_n, "N", force, sizeof force)) < 0)
+            return NULL;
+        return text;
+    }
+    return NULL;
+}

@@ -1,0 +1,184 @@
+#include "analyze/report/figure.h"
+
+#include "analyze/report/text_format.h"
+
+#include <ctype.h>
+#include <math.h>
+#include <stdlib.h>
+#include <string.h>
+
+const char *const FIGURE_COLOUR[FIGURE_COLOURS] = {"#0072B2", "#D55E00", "#009E73", "#CC79A7",
+                                                   "#E69F00", "#56B4E9", "#000000"};
+
+const char *figure_colour(size_t feeder)
+{
+    return FIGURE_COLOUR[feeder % FIGURE_COLOURS];
+}
+
+int figure_point_type(size_t feeder, bool filled)
+{
+    /* Circle, square, diamond, down triangle, pentagon, up triangle: gnuplot numbers the open ones, filled is
+     * one more. */
+    static const int open[] = {6, 4, 12, 10, 14, 8};
+    return open[feeder % (sizeof open / sizeof open[0])] + (filled ? 1 : 0);
+}
+
+void figure_range(double low, double high, bool from_zero, double *axis_low, double *axis_high)
+{
+    double span, step;
+    if (from_zero && low > 0)
+        low = 0;
+    if (!(high > low))
+        high = low + (low != 0 ? fabs(low) * 0.1 : 1);
+    span = high - low;
+    step = pow(10, floor(log10(span))) / 10;
+    *axis_high = ceil((high + 0.05 * span) / step) * step;
+    *axis_low = from_zero && low == 0 ? 0 : floor((low - 0.05 * span) / step) * step;
+}
+
+void figure_begin(FILE *script, const struct session *session, const struct figure *figure, int width,
+                  int height)
+{
+    char picture[FIGURE_NAME_SIZE];
+    /* gnuplot's name of a picture takes no hyphen. */
+    snprintf(picture, sizeof picture, "%s", figure->name);
+    for (char *p = picture; *p != 0; p++)
+        *p = *p == '-' ? '_' : *p;
+    fprintf(
+        script,
+        "# Redraws %s.svg from %s.csv, both beside this script:\n"
+        "#     gnuplot %s.gp\n"
+        "# A gnuplot script is a program: read one before you run it if you do not know where it comes "
+        "from.\n"
+        "slash = 0\n"
+        "if (exists('ARG0')) { do for [i = 1:strlen(ARG0)] { if (ARG0[i:i] eq '/') { slash = i } } }\n"
+        "if (slash > 0) { cd ARG0[1:slash] }\n"
+        "set encoding utf8\n"
+        "set terminal svg noenhanced size %d,%d fixed font 'sans-serif,12' background '#ffffff' name '%s'\n"
+        "set output '%s.svg'\n"
+        "set datafile separator comma\n"
+        "set border 3 linecolor '#444444'\n"
+        "set tics nomirror out scale 0.6\n"
+        "set grid linecolor '#dddddd' linetype 1 linewidth 0.5\n"
+        "set key off\n"
+        "set style fill solid 0.25 noborder\n"
+        "set errorbars small\n",
+        figure->name, figure->name, figure->name, width, height, picture, figure->name);
+    fputs("set label 1 ", script);
+    text_gnuplot(script, figure->title);
+    fprintf(script, " at screen 0.01, screen %.4f left font 'sans-serif,14'\n", 1 - 18.0 / height);
+    if (session->simulated)
+        fprintf(script,
+                "set label 2 'SIMULATED DATA' at screen 0.99, screen %.4f right font 'sans-serif,12' "
+                "textcolor rgb "
+                "'#B00020'\n",
+                1 - 18.0 / height);
+}
+
+void figure_key_strip(FILE *script, double top)
+{
+    fprintf(script,
+            "unset title\nunset xlabel\nunset ylabel\nunset tics\nunset grid\nunset border\nunset "
+            "label\nunset arrow\n"
+            "set lmargin at screen 0.02\nset rmargin at screen 0.98\n"
+            "set bmargin at screen 0\nset tmargin at screen %.4f\n"
+            "set xrange [0:1]\nset yrange [0:1]\n"
+            "set key center center horizontal samplen 2 width 1\n"
+            /* gnuplot wants one real curve; this one lies outside the range. */
+            "plot -10 notitle",
+            top);
+}
+
+void figure_key(FILE *script, const char *style, const char *text)
+{
+    fprintf(script, ", \\\n     keyentry with %s title ", style);
+    text_gnuplot(script, text);
+}
+
+/* [a-z0-9-] of a feeder's name, for the file name only: foreign text names no file. */
+static void slug(const char *name, char *buffer, size_t size)
+{
+    size_t n = 0;
+    for (const char *p = name; *p != 0 && n + 1 < size && n < 40; p++) {
+        char c = (char)tolower((unsigned char)*p);
+        if (isascii(c) && isalnum((unsigned char)c))
+            buffer[n++] = c;
+        else if (n > 0 && buffer[n - 1] != '-')
+            buffer[n++] = '-';
+    }
+    while (n > 0 && buffer[n - 1] == '-')
+        n--;
+    buffer[n] = 0;
+}
+
+typedef enum err_code figure_writer(const struct session *session, struct figure *figure, FILE *script,
+                                    FILE *data);
+
+static enum err_code build(const struct session *session, struct figures *figures, enum figure_kind kind,
+                           size_t feeder, const char *name, struct err *e)
+{
+    static figure_writer *const writers[] = {figure_push, figure_stall, figure_torque, figure_difference};
+    struct figure *f = &figures->figure[figures->count++];
+    enum err_code code;
+    FILE *script, *data;
+    bool lost;
+    f->kind = kind;
+    f->feeder = feeder;
+    snprintf(f->name, sizeof f->name, "%s", name);
+    script = open_memstream(&f->script, &f->script_length);
+    data = open_memstream(&f->data, &f->data_length);
+    if (script == NULL || data == NULL) {
+        if (script != NULL)
+            fclose(script);
+        if (data != NULL)
+            fclose(data);
+        return err_set(e, ERR_MEMORY, "out of memory for figure %s", name);
+    }
+    code = writers[kind](session, f, script, data);
+    lost = ferror(script) != 0 || ferror(data) != 0;
+    lost |= fclose(script) != 0;
+    lost |= fclose(data) != 0;
+    if (code != ERR_OK || lost)
+        return err_set(e, ERR_MEMORY, "out of memory for figure %s", name);
+    return ERR_OK;
+}
+
+enum err_code figures_build(const struct session *session, struct figures *figures, struct err *e)
+{
+    enum err_code code = ERR_OK;
+    char name[FIGURE_NAME_SIZE], feeder_slug[48];
+    figures->count = 0;
+    figures->figure = calloc(session->feeder_count + 3, sizeof *figures->figure);
+    if (figures->figure == NULL)
+        return err_set(e, ERR_MEMORY, "out of memory for the figures");
+    if (figure_difference_wanted(session))
+        code = build(session, figures, FIGURE_DIFFERENCE, 0, "differences", e);
+    if (code == ERR_OK && figure_stall_wanted(session))
+        code = build(session, figures, FIGURE_STALL, 0, "stall-force", e);
+    for (size_t i = 0; i < session->feeder_count && code == ERR_OK; i++) {
+        if (!figure_push_wanted(session, i))
+            continue;
+        slug(session->feeders[i].name, feeder_slug, sizeof feeder_slug);
+        snprintf(name, sizeof name, "push-%zu%s%s", i + 1, feeder_slug[0] != 0 ? "-" : "", feeder_slug);
+        code = build(session, figures, FIGURE_PUSH, i, name, e);
+    }
+    if (code == ERR_OK && figure_torque_wanted(session))
+        code = build(session, figures, FIGURE_TORQUE, 0, "torque", e);
+    if (code != ERR_OK)
+        figures_free(figures);
+    return code;
+}
+
+void figures_free(struct figures *figures)
+{
+    if (figures == NULL)
+        return;
+    for (size_t i = 0; i < figures->count; i++) {
+        free(figures->figure[i].script);
+        free(figures->figure[i].data);
+        free(figures->figure[i].svg);
+    }
+    free(figures->figure);
+    figures->figure = NULL;
+    figures->count = 0;
+}

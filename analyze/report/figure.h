@@ -1,0 +1,80 @@
+/* The figures of a report. Each is a gnuplot script with its data beside it, so that a reader can redraw or
+ * change it: `gnuplot figures/NAME.gp`, or the same from inside figures/, writes NAME.svg beside the script.
+ *
+ * figures_build makes scripts and data in memory and touches no file; figure_draw runs gnuplot on a script
+ * that was written to a folder. A script is a program: only scripts made here are ever run. */
+#ifndef ANALYZE_REPORT_FIGURE_H
+#define ANALYZE_REPORT_FIGURE_H
+
+#include "analyze/analysis.h"
+#include "rig/base/err.h"
+
+#include <stddef.h>
+#include <stdio.h>
+
+#define FIGURE_NAME_SIZE 80
+
+enum figure_kind { FIGURE_PUSH, FIGURE_STALL, FIGURE_TORQUE, FIGURE_DIFFERENCE };
+
+struct figure {
+    enum figure_kind kind;
+    size_t feeder;               /* FIGURE_PUSH: index into session.feeders */
+    char name[FIGURE_NAME_SIZE]; /* file name without its ending: [a-z0-9-]+ */
+    char title[200];             /* foreign text may be inside: escape it */
+    char description[800];       /* what is drawn and what the marks mean, as a sentence or two */
+    char *script, *data;         /* NAME.gp and NAME.csv; owned */
+    size_t script_length, data_length;
+    char *svg; /* the drawn picture ready for a page, NULL until figure_draw; owned */
+    size_t svg_length;
+};
+
+struct figures {
+    struct figure *figure;
+    size_t count;
+};
+
+/* All figures the session has data for. The caller frees with figures_free. */
+enum err_code figures_build(const struct session *session, struct figures *figures, struct err *e);
+void figures_free(struct figures *figures);
+
+/* Run gnuplot on folder/NAME.gp, which exists already, with folder as its working directory; check
+ * folder/NAME.svg and keep it in figure->svg with ids made unique by the figure's name. ERR_SYSTEM with
+ * gnuplot's own first line when it is missing, fails, hangs, or leaves anything but a whole picture (which is
+ * then removed). */
+enum err_code figure_draw(const char *folder, struct figure *figure, struct err *e);
+
+/* Below: shared by the files that write one kind of figure each. */
+
+/* Okabe and Ito's colours, which stay apart for colour-blind readers, without yellow (too weak on white). */
+#define FIGURE_COLOURS 7
+extern const char *const FIGURE_COLOUR[FIGURE_COLOURS];
+/* gnuplot point type, the second cue beside colour: filled for measured values, open for lower bounds. */
+int figure_point_type(size_t feeder, bool filled);
+const char *figure_colour(size_t feeder);
+
+/* Head of a script: where it finds its data, the terminal, the output, the title line and the mark for
+ * simulated data. */
+void figure_begin(FILE *script, const struct session *session, const struct figure *figure, int width,
+                  int height);
+
+/* Start the line at the foot of a multiplot that holds the key alone, up to top of the screen's height; each
+ * figure_key adds an entry. */
+void figure_key_strip(FILE *script, double top);
+void figure_key(FILE *script, const char *style, const char *text);
+
+/* Lower and upper end of an axis that holds low to high with a margin, in round numbers. */
+void figure_range(double low, double high, bool from_zero, double *axis_low, double *axis_high);
+
+enum err_code figure_push(const struct session *session, struct figure *figure, FILE *script, FILE *data);
+enum err_code figure_stall(const struct session *session, struct figure *figure, FILE *script, FILE *data);
+enum err_code figure_torque(const struct session *session, struct figure *figure, FILE *script, FILE *data);
+enum err_code figure_difference(const struct session *session, struct figure *figure, FILE *script,
+                                FILE *data);
+
+/* Whether the session holds anything for that figure. */
+bool figure_push_wanted(const struct session *session, size_t feeder);
+bool figure_stall_wanted(const struct session *session);
+bool figure_torque_wanted(const struct session *session);
+bool figure_difference_wanted(const struct session *session);
+
+#endif

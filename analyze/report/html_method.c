@@ -1,0 +1,296 @@
+/* How it was done, how sure it is, and what it takes to do it again. */
+#include "analyze/report/report_html.h"
+
+#include "analyze/report/text_format.h"
+
+#include <math.h>
+#include <string.h>
+
+void html_method(FILE *out)
+{
+    fputs("<p>In a blocked push the feeder drives filament at constant speed into a blocked end until it "
+          "stalls or a limit is met. "
+          "Load cell, commanded feed and, where fitted, an encoder on the filament are recorded as raw "
+          "counts. Below, "
+          "<var>F</var> is the push force in N, <var>x</var> the commanded feed in mm, <var>D</var> the "
+          "effective drive diameter "
+          "in mm, <var>i</var> the motor turns for one turn of the drive gear, and <var>N</var> the full "
+          "steps of a motor turn. "
+          "Push force and forward feed are positive.</p>\n"
+          "<dl>\n<dt>Force and zero</dt>\n"
+          "<dd>Counts become newtons through the calibration in the series, less the run&#8217;s own zero. "
+          "The zero is the mean "
+          "of the unloaded stretch before the push, drawn as a straight line to the one after it where there "
+          "is one.</dd>\n"
+          "<dt>Creep and slip onset</dt>\n"
+          "<dd>From the first newton a small share of the feed is lost, in proportion to the force; that is "
+          "creep and no failure. "
+          "The onset <var>F</var><sub>on</sub> is the force at which the lost share leaves this line:"
+          "<div class=\"formula\"><var>s</var> = <var>c</var> <var>F</var> + <var>g</var> max(0, "
+          "<var>F</var> &#8722; "
+          "<var>F</var><sub>on</sub>)</div>"
+          "The share bends at the onset; the lost feed has no kink there. So the fit works on running "
+          "integrals: with "
+          "<var>W</var> = &#8747; <var>F</var> d<var>x</var> and, for a candidate onset at sample "
+          "<var>j</var>, "
+          "<var>H</var> = (<var>W</var> &#8722; <var>W</var><sub>j</sub>) &#8722; <var>F</var><sub>j</sub> "
+          "(<var>x</var> &#8722; "
+          "<var>x</var><sub>j</sub>) from there on and 0 before, the lost feed <var>L</var> measured by an "
+          "encoder is"
+          "<div class=\"formula\"><var>L</var> = <var>a</var> + <var>c</var> <var>W</var> + <var>g</var> "
+          "<var>H</var></div>"
+          "and without an encoder the force itself, on a fixture of stiffness <var>k</var>, is"
+          "<div class=\"formula\"><var>F</var> = <var>a</var> + <var>k</var> <var>x</var> &#8722; "
+          "<var>k</var> <var>c</var> "
+          "<var>W</var> &#8722; <var>k</var> <var>g</var> <var>H</var></div>"
+          "Every candidate is solved exactly by least squares and the best one taken. Where the data do not "
+          "ask for the bend (by "
+          "the Bayesian information criterion), there is no onset, and none is reported.</dd>\n"
+          "<dt>Stall force</dt>\n"
+          "<dd>The push force at which feed stops, whichever gave way. Near it the force rises and drops "
+          "again and again. Each "
+          "peak is read off a line fitted to the rise, at the moment of the drop; the largest reading would "
+          "be the peak plus the "
+          "luckiest noise. The stall force of a run is the median of its peaks. A push that levels off "
+          "without drops has the "
+          "level to which it settles. A run that met a limit first has no stall force: it is &#8220;at "
+          "least&#8221; the force "
+          "reached, and is never averaged as if it were a value.</dd>\n"
+          "<dt>What gave way</dt>\n"
+          "<dd>A motor that loses step falls back by whole electrical cycles, so that its drops recur at "
+          "multiples of"
+          "<div class=\"formula\">4 &#960; <var>D</var> / (<var>N</var> <var>i</var>)</div>"
+          "of commanded feed. Shearing teeth let go at the tooth pitch or at no period.</dd>\n"
+          "<dt>Motor torque</dt>\n"
+          "<dd><div class=\"formula\"><var>T</var> = <var>F</var> <var>D</var> / (2 <var>i</var>)</div>"
+          "What the reduction loses is not added back, so this is the torque that arrives, as seen at the "
+          "motor shaft. Three "
+          "models are fitted by maximum likelihood: a constant, a straight decline with speed, and a flat "
+          "part joined to the "
+          "pull-out torque of a hybrid stepper whose current is limited by the supply voltage. The one with "
+          "the least AICc is "
+          "drawn. Points where the grip gave way enter as lower bounds.</dd>\n"
+          "<dt>Comparison</dt>\n"
+          "<dd>Only pairs whose conditions agree within the plan&#8217;s tolerances are compared. The plan "
+          "mounts each feeder once "
+          "in each block, in random order; where both feeders have one run in every block, the difference is "
+          "taken block by block "
+          "and tested by a paired <var>t</var> test, otherwise by Welch&#8217;s. The <var>p</var> values of "
+          "the whole report are "
+          "adjusted together by Holm&#8217;s method, and a difference is called shown when the adjusted "
+          "value is below "
+          "0.05.</dd>\n</dl>\n",
+          out);
+}
+
+void html_uncertainty(FILE *out)
+{
+    fputs("<p>Every interval is a 95 % coverage interval in the sense of JCGM 100 (GUM): value &#177; "
+          "<var>t</var> &#215; combined "
+          "standard uncertainty, with effective degrees of freedom after Welch and Satterthwaite. A value is "
+          "printed to two "
+          "digits of half that interval.</p>\n"
+          "<ul>\n"
+          "<li><strong>Stall force of a run</strong>: scatter of the peaks (or of the fitted level), the "
+          "zero with its noise and "
+          "drift, and the load cell calibration.</li>\n"
+          "<li><strong>Slip onset of a run</strong>: the fit, with the correlation of neighbouring residuals "
+          "allowed for, the zero, "
+          "and the calibration.</li>\n"
+          "<li><strong>Mean over runs</strong>: scatter from run to run, and once more the calibration, "
+          "which is common to all "
+          "runs and does not average out. A mean of one run has that run&#8217;s own interval, which says "
+          "nothing about the next "
+          "run.</li>\n"
+          "<li><strong>Difference</strong>: scatter of the differences, and the calibration in proportion to "
+          "the difference, "
+          "because a wrong gain stretches both forces alike. Each interval is for its pair alone; verdicts "
+          "use the adjusted "
+          "<var>p</var> values, so with many pairs an interval may leave out zero and the verdict still be "
+          "&#8220;no difference "
+          "shown&#8221;.</li>\n"
+          "<li><strong>Torque</strong>: the interval is that of the force. The drive diameter multiplies it: "
+          "a diameter wrong by "
+          "1 % moves every torque of that feeder by 1 %.</li>\n"
+          "</ul>\n"
+          "<p>Not in any interval: how well load cell and filament are aligned, differences between lots, "
+          "gears or motors of the "
+          "same kind, and anything that stays the same through the whole series. Uncertainties that the "
+          "calibration or the plan "
+          "states are the operator&#8217;s estimates and are taken as they are. Another bench is the only "
+          "check on what one bench "
+          "cannot see.</p>\n",
+          out);
+}
+
+void html_cautions(FILE *out)
+{
+    fputs("<ul>\n"
+          "<li>Moving gears pinch. Keep hands clear while the rig is armed.</li>\n"
+          "<li>Filament under load can whip when it breaks or slips out: wear eye protection.</li>\n"
+          "<li>Hot ends burn, and melts fume: ventilate.</li>\n"
+          "<li>A stalled motor and its driver get hot.</li>\n"
+          "<li>Have an emergency stop that cuts motor power in hardware, independent of any software (ISO "
+          "13850; stop category 0 "
+          "of IEC 60204-1).</li>\n"
+          "<li>Mains wiring belongs to licensed practice under local codes.</li>\n"
+          "<li>Limits in software are a help and not a safety function.</li>\n"
+          "</ul>\n",
+          out);
+}
+
+static const char *last_part(const char *path)
+{
+    const char *start = path;
+    for (const char *p = path; *p != 0; p++) {
+        if (*p == '/' && p[1] != 0)
+            start = p + 1;
+    }
+    return start;
+}
+
+/* A folder's own name as a shell word: the path before it is the maker's affair. */
+static void put_folder(const struct series *s, FILE *out)
+{
+    char word[600];
+    const char *name = last_part(s->folder);
+    size_t n = 0;
+    word[n++] = '\'';
+    for (const char *p = name; *p != 0 && *p != '/' && n + 6 < sizeof word; p++) {
+        if (*p == '\'') {
+            memcpy(word + n, "'\\''", 4);
+            n += 4;
+        } else {
+            word[n++] = *p;
+        }
+    }
+    word[n++] = '\'';
+    word[n] = 0;
+    if (strspn(name, "abcdefghijklmnopqrstuvwxyzABCDEFGHIJKLMNOPQRSTUVWXYZ0123456789._/") == strlen(name) &&
+        name[0] != 0) {
+        word[n - 1] = 0;
+        text_html(out, word + 1);
+    } else {
+        text_html(out, word);
+    }
+}
+
+static void put_command(const struct session *session, const char *words, const char *ending, FILE *out)
+{
+    fprintf(out, "nipbench-analyze %s", words);
+    for (size_t i = 0; i < session->series_count; i++) {
+        fputs(" ", out);
+        put_folder(session->series[i], out);
+    }
+    fprintf(out, "%s\n", ending);
+}
+
+void html_repeat(const struct session *session, FILE *out)
+{
+    fputs("<p>Check the data against their hashes, and work out this page again. The result is the same to "
+          "the last byte, with "
+          "any number of threads:</p>\n<pre><code>",
+          out);
+    put_command(session, "verify", "", out);
+    put_command(session, "report", " --out report", out);
+    fputs("</code></pre>\n<p>Measure it again with the plan of the series. The order of the runs follows "
+          "from the plan&#8217;s "
+          "seed alone:</p>\n<pre><code>nipbench-capture run plan.yaml --port PORT --out "
+          "NEW-SERIES</code></pre>\n",
+          out);
+    html_table_begin(out, "Plans");
+    fputs("<thead><tr><th scope=\"col\">Series</th><th scope=\"col\">Title</th><th scope=\"col\" "
+          "class=\"number\">Plan seed"
+          "</th><th scope=\"col\" class=\"number\">Blocks</th><th scope=\"col\" class=\"number\">Runs</th>"
+          "<th scope=\"col\" class=\"number\">Sample rate</th><th scope=\"col\" class=\"number\">Force "
+          "limit</th></tr></thead>"
+          "\n<tbody>\n",
+          out);
+    for (size_t i = 0; i < session->series_count; i++) {
+        const struct series *s = session->series[i];
+        char text[64];
+        fputs("<tr><th scope=\"row\">", out);
+        put_folder(s, out);
+        fputs("</th><td>", out);
+        text_html(out, s->title);
+        fprintf(out,
+                "</td><td class=\"number\">%llu</td><td class=\"number\">%d</td><td class=\"number\">%zu</td>"
+                "<td class=\"number\">",
+                (unsigned long long)s->plan.seed, s->plan.blocks, s->run_count);
+        text_html(out, text_measure(s->plan.sample_rate_hz, "Hz", text, sizeof text));
+        fputs("</td><td class=\"number\">", out);
+        text_html(out, text_measure(s->plan.force_limit_n, "N", text, sizeof text));
+        fputs("</td></tr>\n", out);
+    }
+    fputs("</tbody>\n", out);
+    html_table_end(out);
+    fputs("<p>Each figure is a gnuplot script beside its data, in <code>figures/</code>; every number is in "
+          "<code>results.json</code>, and one row for each run in <code>results.csv</code>.</p>\n",
+          out);
+}
+
+static void provenance_row(const char *label, const char *text, FILE *out)
+{
+    if (text[0] == 0)
+        return;
+    fprintf(out, "<tr><th scope=\"row\">%s</th><td>", label);
+    text_html(out, text);
+    fputs("</td></tr>\n", out);
+}
+
+static void calibration_row(const struct calibration *c, FILE *out)
+{
+    char text[256], gain[48], sd[48], low[48], high[48];
+    if (c->degree < 1)
+        return;
+    snprintf(text, sizeof text,
+             "%s on %s, degree %d, gain %s counts/N ± %s counts/N (standard uncertainty), range %s N to %s N",
+             c->origin, c->date, c->degree, text_number(c->coefficients[1], 6, gain, sizeof gain),
+             text_number(sqrt(fmax(0, c->covariance[1][1])), 2, sd, sizeof sd),
+             text_number(c->load_low_n, 4, low, sizeof low),
+             text_number(c->load_high_n, 4, high, sizeof high));
+    provenance_row("Load cell calibration", text, out);
+    for (size_t i = 0; i < c->feed_count; i++) {
+        const struct calibration_feed *f = &c->feeds[i];
+        snprintf(text, sizeof text, "%s: %s mm for a microstep, standard uncertainty %s mm", f->feeder,
+                 text_number(f->mm_per_microstep, 6, gain, sizeof gain),
+                 text_number(f->standard_uncertainty_mm_per_microstep, 2, sd, sizeof sd));
+        provenance_row("Feed calibration", text, out);
+    }
+}
+
+void html_provenance(const struct session *session, FILE *out)
+{
+    fprintf(out, "<p>Worked out by nipbench-analyze %s from %zu series.</p>\n", NIPBENCH_VERSION,
+            session->series_count);
+    for (size_t i = 0; i < session->series_count; i++) {
+        const struct series *s = session->series[i];
+        char text[PLAN_TEXT_MAX + PLAN_NAME_MAX + 8];
+        html_table_begin(out, session->series_count > 1 ? "One series" : "The series");
+        fputs("<tbody>\n<tr><th scope=\"row\">Folder</th><td><code>", out);
+        put_folder(s, out);
+        fputs("</code></td></tr>\n<tr><th scope=\"row\">Package hash</th><td><code>", out);
+        text_html(out, s->package_hash);
+        fputs("</code></td></tr>\n", out);
+        provenance_row("Title", s->title, out);
+        provenance_row("Description", s->plan.description, out);
+        provenance_row("Data", s->simulated ? "simulated" : "measured", out);
+        provenance_row("Licence", s->plan.licence, out);
+        for (size_t j = 0; j < s->plan.contributor_count; j++) {
+            const struct plan_contributor *c = &s->plan.contributors[j];
+            snprintf(text, sizeof text, "%s%s%s%s", c->title, c->role[0] != 0 ? " (" : "", c->role,
+                     c->role[0] != 0 ? ")" : "");
+            provenance_row("Contributor", text, out);
+        }
+        if (s->run_count > 0) {
+            const struct run_record *first = &s->runs[0], *last = &s->runs[s->run_count - 1];
+            provenance_row("First run", first->start_time, out);
+            provenance_row("Last run", last->start_time, out);
+            provenance_row("Rig serial", first->rig_serial, out);
+            provenance_row("Rig firmware", first->rig_firmware, out);
+        }
+        calibration_row(&s->calibration, out);
+        fputs("</tbody>\n", out);
+        html_table_end(out);
+    }
+}

@@ -1,0 +1,12 @@
+/* results.csv: one tidy row for each run, for spreadsheets and statistics programs. RFC 4180; names of
+ * columns carry the unit; an empty field is an absent value. */
+#ifndef ANALYZE_REPORT_REPORT_CSV_H
+#define ANALYZE_REPORT_REPORT_CSV_H
+
+#include "analyze/analysis.h"
+
+#include <stdio.h>
+
+void report_csv_write(const struct session *session, FILE *out);
+
+#endif

@@ -1,0 +1,48 @@
+/* report.html: one file that holds the answer, the figures, every run, the method and where all of it came
+ * from. No script, nothing fetched, and no text from the data set that is not escaped. The markup is also
+ * well-formed XML. */
+#ifndef ANALYZE_REPORT_REPORT_HTML_H
+#define ANALYZE_REPORT_REPORT_HTML_H
+
+#include "analyze/analysis.h"
+#include "analyze/report/figure.h"
+#include "rig/base/err.h"
+
+#include <stdio.h>
+
+/* Write the page. figures: those already drawn are put inside, the others are left out with a word on why;
+ * NULL for none. */
+enum err_code report_html_write(const struct session *session, const struct figures *figures, FILE *out,
+                                struct err *e);
+
+/* Below: sections of the page, each in the file named after its question. */
+
+/* html_answer.c: what came out, in plain words. */
+enum err_code html_answer(const struct session *session, FILE *out, struct err *e);
+void html_comparisons(const struct session *session, FILE *out);
+
+/* html_tables.c: what was tested under which conditions, and every run. */
+void html_feeders(const struct session *session, FILE *out);
+void html_speeds(const struct session *session, FILE *out);
+void html_runs(const struct session *session, FILE *out);
+void html_evidence(const struct session *session, FILE *out);
+
+/* html_method.c: how, how sure, how to repeat. */
+void html_method(FILE *out);
+void html_uncertainty(FILE *out);
+void html_cautions(FILE *out);
+void html_repeat(const struct session *session, FILE *out);
+void html_provenance(const struct session *session, FILE *out);
+
+/* A cell or paragraph piece: escaped text, and a quantity with a dash where it is absent. */
+void html_quantity(FILE *out, const struct quantity *q, const char *unit);
+
+/* Slip onset of a point; says in how many runs it was found when not in all. */
+void html_onset(FILE *out, const struct speed_point *point);
+
+/* Open a table in a box of its own that scrolls sideways, with a caption (trusted text), and close it again.
+ */
+void html_table_begin(FILE *out, const char *caption);
+void html_table_end(FILE *out);
+
+#endif

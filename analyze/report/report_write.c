@@ -1,0 +1,245 @@
+#include "analyze/report/report_write.h"
+
+#include "analyze/report/figure.h"
+#include "analyze/report/report_csv.h"
+#include "analyze/report/report_html.h"
+#include "analyze/report/report_json.h"
+#include "datasets/format/series.h"
+
+#include <dirent.h>
+#include <errno.h>
+#include <limits.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+#include <sys/stat.h>
+#include <unistd.h>
+
+static enum err_code join(const char *folder, const char *name, char *path, struct err *e)
+{
+    if (snprintf(path, PATH_MAX, "%s/%s", folder, name) >= PATH_MAX)
+        return err_set_at(e, ERR_USAGE, folder, 0, 0, "the path is too long");
+    return ERR_OK;
+}
+
+static bool ends_with(const char *name, const char *ending)
+{
+    size_t length = strlen(name), end = strlen(ending);
+    return length > end && strcmp(name + length - end, ending) == 0;
+}
+
+/* A file name that a report of any version of these figures may have written into figures/. */
+static bool figure_file(const char *name)
+{
+    static const char *const starts[] = {"push-", "stall-force.", "torque.", "differences."};
+    static const char *const endings[] = {".gp", ".csv", ".svg"};
+    bool start = false, ending = false;
+    for (size_t i = 0; i < sizeof starts / sizeof starts[0]; i++)
+        start |= strncmp(name, starts[i], strlen(starts[i])) == 0;
+    for (size_t i = 0; i < sizeof endings / sizeof endings[0]; i++)
+        ending |= ends_with(name, endings[i]);
+    return start && ending && strspn(name, "abcdefghijklmnopqrstuvwxyz0123456789-.") == strlen(name);
+}
+
+static bool report_file(const char *name)
+{
+    static const char *const files[] = {"report.html", "results.json", "results.csv"};
+    for (size_t i = 0; i < sizeof files / sizeof files[0]; i++) {
+        if (strcmp(name, files[i]) == 0)
+            return true;
+    }
+    return false;
+}
+
+/* A link in place of a file of ours would lead a write to somewhere else. */
+static bool is_kind(const char *path, mode_t kind)
+{
+    struct stat info;
+    return lstat(path, &info) == 0 && (info.st_mode & S_IFMT) == kind;
+}
+
+enum scan { SCAN_CHECK, SCAN_REMOVE };
+
+/* Go through figures/: refuse what is not ours, or remove what is. A folder that is not there holds nothing.
+ */
+static enum err_code scan_figures(const char *folder, enum scan what, struct err *e)
+{
+    DIR *directory = opendir(folder);
+    enum err_code code = ERR_OK;
+    struct dirent *entry;
+    char path[PATH_MAX];
+    if (directory == NULL)
+        return errno == ENOENT
+                   ? ERR_OK
+                   : err_set_at(e, ERR_SYSTEM, folder, 0, 0, "cannot be read: %s", strerror(errno));
+    while (code == ERR_OK && (entry = readdir(directory)) != NULL) {
+        if (strcmp(entry->d_name, ".") == 0 || strcmp(entry->d_name, "..") == 0)
+            continue;
+        code = join(folder, entry->d_name, path, e);
+        if (code != ERR_OK)
+            break;
+        if (!figure_file(entry->d_name) || !is_kind(path, S_IFREG))
+            code = err_set_at(
+                e, ERR_USAGE, path, 0, 0,
+                "is not from an earlier report, so this folder is left alone; name a new or empty one");
+        else if (what == SCAN_REMOVE && unlink(path) != 0)
+            code = err_set_at(e, ERR_SYSTEM, path, 0, 0, "cannot be removed: %s", strerror(errno));
+    }
+    closedir(directory);
+    return code;
+}
+
+/* results.json is the first file of a report to be written and names its schema in the first lines. */
+static bool holds_results(const char *folder)
+{
+    char path[PATH_MAX], head[200];
+    size_t length = 0;
+    FILE *in;
+    if (join(folder, "results.json", path, NULL) != ERR_OK)
+        return false;
+    in = fopen(path, "re");
+    if (in != NULL) {
+        length = fread(head, 1, sizeof head - 1, in);
+        fclose(in);
+    }
+    head[length] = 0;
+    return strstr(head, "\"" REPORT_JSON_SCHEMA "\"") != NULL;
+}
+
+enum err_code report_check_folder(const char *folder, struct err *e)
+{
+    DIR *directory = opendir(folder);
+    enum err_code code = ERR_OK;
+    struct dirent *entry;
+    char path[PATH_MAX];
+    size_t entries = 0;
+    if (directory == NULL) {
+        if (errno == ENOENT)
+            return ERR_OK;
+        return err_set_at(e, errno == ENOTDIR ? ERR_USAGE : ERR_SYSTEM, folder, 0, 0,
+                          "cannot hold a report: %s", strerror(errno));
+    }
+    while (code == ERR_OK && (entry = readdir(directory)) != NULL) {
+        if (strcmp(entry->d_name, ".") == 0 || strcmp(entry->d_name, "..") == 0)
+            continue;
+        entries++;
+        code = join(folder, entry->d_name, path, e);
+        if (code != ERR_OK)
+            break;
+        if (strcmp(entry->d_name, "figures") == 0 && is_kind(path, S_IFDIR))
+            code = scan_figures(path, SCAN_CHECK, e);
+        else if (!report_file(entry->d_name) || !is_kind(path, S_IFREG))
+            code = err_set_at(
+                e, ERR_USAGE, path, 0, 0,
+                "is not from an earlier report, so this folder is left alone; name a new or empty one");
+    }
+    closedir(directory);
+    if (code == ERR_OK && entries > 0 && !holds_results(folder))
+        code = err_set_at(
+            e, ERR_USAGE, folder, 0, 0,
+            "its results.json is not from an earlier report, so this folder is left alone; name a new or "
+            "empty one");
+    return code;
+}
+
+static enum err_code make_folder(const char *folder, struct err *e)
+{
+    if (mkdir(folder, 0777) != 0 && errno != EEXIST)
+        return err_set_at(e, errno == ENOENT || errno == ENOTDIR ? ERR_USAGE : ERR_SYSTEM, folder, 0, 0,
+                          "cannot be made: %s", strerror(errno));
+    return ERR_OK;
+}
+
+static enum err_code write_file(const char *folder, const char *name, const char *ending, const char *bytes,
+                                size_t length, struct err *e)
+{
+    char path[PATH_MAX], file[FIGURE_NAME_SIZE + 8];
+    enum err_code code;
+    snprintf(file, sizeof file, "%s%s", name, ending);
+    code = join(folder, file, path, e);
+    return code == ERR_OK ? series_write_file(path, bytes, length, e) : code;
+}
+
+static enum err_code write_figures(const struct report_options *options, const char *folder,
+                                   struct figures *figures, struct err *e)
+{
+    enum err_code code = ERR_OK;
+    for (size_t i = 0; i < figures->count && code == ERR_OK; i++) {
+        struct figure *f = &figures->figure[i];
+        code = write_file(folder, f->name, ".csv", f->data, f->data_length, e);
+        if (code == ERR_OK)
+            code = write_file(folder, f->name, ".gp", f->script, f->script_length, e);
+        if (code != ERR_OK || !options->figures)
+            continue;
+        if (options->progress != NULL)
+            options->progress(options->context, i, figures->count, f->name);
+        code = figure_draw(folder, f, e);
+    }
+    if (code == ERR_OK && options->progress != NULL && options->figures)
+        options->progress(options->context, figures->count, figures->count, "");
+    return code;
+}
+
+enum page { PAGE_JSON, PAGE_CSV, PAGE_HTML };
+
+static enum err_code write_page(const struct session *session, const struct figures *figures, enum page page,
+                                const char *folder, struct err *e)
+{
+    static const char *const names[] = {"results.json", "results.csv", "report.html"};
+    char *text = NULL;
+    size_t length = 0;
+    FILE *out = open_memstream(&text, &length);
+    enum err_code code = ERR_OK;
+    bool lost;
+    if (out == NULL)
+        return err_set(e, ERR_MEMORY, "out of memory for %s", names[page]);
+    if (page == PAGE_JSON)
+        code = report_json_write(session, out, e);
+    else if (page == PAGE_CSV)
+        report_csv_write(session, out);
+    else
+        code = report_html_write(session, figures, out, e);
+    lost = ferror(out) != 0;
+    lost |= fclose(out) != 0;
+    if (code == ERR_OK && lost)
+        code = err_set(e, ERR_MEMORY, "out of memory for %s", names[page]);
+    if (code == ERR_OK)
+        code = write_file(folder, names[page], "", text, length, e);
+    free(text);
+    return code;
+}
+
+enum err_code report_write(const struct session *session, const struct report_options *options, struct err *e)
+{
+    struct figures figures = {NULL, 0};
+    char folder[PATH_MAX];
+    enum err_code drawn = ERR_OK, code = report_check_folder(options->folder, e);
+    struct err figure_error = {0};
+    if (code == ERR_OK)
+        code = join(options->folder, "figures", folder, e);
+    if (code == ERR_OK)
+        code = make_folder(options->folder, e);
+    /* The numbers first: they are of use even when gnuplot is not to be had. */
+    if (code == ERR_OK)
+        code = write_page(session, NULL, PAGE_JSON, options->folder, e);
+    if (code == ERR_OK)
+        code = write_page(session, NULL, PAGE_CSV, options->folder, e);
+    if (code == ERR_OK)
+        code = make_folder(folder, e);
+    if (code == ERR_OK)
+        code = scan_figures(folder, SCAN_REMOVE, e);
+    if (code == ERR_OK)
+        code = figures_build(session, &figures, e);
+    /* A page without figures is better than no page: a figure that fails is told last. */
+    if (code == ERR_OK)
+        drawn = write_figures(options, folder, &figures, &figure_error);
+    if (code == ERR_OK)
+        code = write_page(session, &figures, PAGE_HTML, options->folder, e);
+    if (code == ERR_OK && drawn != ERR_OK) {
+        code = drawn;
+        if (e != NULL)
+            *e = figure_error;
+    }
+    figures_free(&figures);
+    return code;
+}

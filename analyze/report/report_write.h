@@ -1,0 +1,28 @@
+/* Writes a whole report into a folder: report.html, results.json, results.csv, figures/NAME.gp with NAME.csv.
+ */
+#ifndef ANALYZE_REPORT_REPORT_WRITE_H
+#define ANALYZE_REPORT_REPORT_WRITE_H
+
+#include "analyze/analysis.h"
+#include "rig/base/err.h"
+
+#include <stdbool.h>
+
+struct report_options {
+    const char *folder;
+    bool figures; /* draw figures; off, their scripts are still written */
+    /* Told before each figure is drawn, for a progress line; may be NULL. */
+    void (*progress)(void *context, size_t done, size_t count, const char *name);
+    void *context;
+};
+
+/* ERR_USAGE when the folder holds anything that an earlier report did not write. Called before the long work,
+ * so that nobody waits for a refusal. A folder that does not exist yet is fine; its parent must exist. */
+enum err_code report_check_folder(const char *folder, struct err *e);
+
+/* Check again, make the folder, write. Figures of an earlier report are removed. Each file is written whole
+ * or not at all. */
+enum err_code report_write(const struct session *session, const struct report_options *options,
+                           struct err *e);
+
+#endif

@@ -1,0 +1,19 @@
+/* Makes a stand-alone SVG picture fit for the inside of an HTML page: the prolog goes, every id gets a
+ * prefix, the picture gets its own title and description. Reads the whole picture on the way, so it is also
+ * the check that the picture is complete and well-formed. */
+#ifndef ANALYZE_REPORT_SVG_INLINE_H
+#define ANALYZE_REPORT_SVG_INLINE_H
+
+#include "rig/base/err.h"
+
+#include <stddef.h>
+#include <stdio.h>
+
+/* Write svg (length bytes) to out with every id and every reference to one prefixed by prefix and a hyphen,
+ * role="img", and aria-labelledby pointing at title and description (foreign text, escaped here). prefix:
+ * letters, digits, hyphens. Refused with ERR_SYSTEM and the byte: anything not well-formed, anything after
+ * </svg>, scripts, event attributes and references that leave the picture. */
+enum err_code svg_inline(const char *svg, size_t length, const char *prefix, const char *title,
+                         const char *description, FILE *out, struct err *e);
+
+#endif

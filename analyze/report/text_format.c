@@ -1,0 +1,263 @@
+#include "analyze/report/text_format.h"
+
+#include "rig/base/err.h"
+
+#include <ctype.h>
+#include <math.h>
+#include <stdlib.h>
+#include <string.h>
+
+/* Longest foreign text that is shown; everything in the analysis structs is shorter. */
+#define CLEAN_SIZE 8192
+
+int text_decimals(double uncertainty)
+{
+    char digits[32];
+    const char *exponent;
+    if (!isfinite(uncertainty) || uncertainty <= 0)
+        return 6;
+    /* Rounding first, exponent second: 0.996 has its two digits in "1.0", not in "0.99". */
+    snprintf(digits, sizeof digits, "%.1e", uncertainty);
+    exponent = strchr(digits, 'e');
+    return 1 - (exponent != NULL ? atoi(exponent + 1) : 0);
+}
+
+static char *drop_negative_zero(char *text)
+{
+    if (text[0] == '-' && text[1 + strspn(text + 1, "0.")] == 0)
+        memmove(text, text + 1, strlen(text));
+    return text;
+}
+
+char *text_rounded(double value, int decimals, char *buffer, size_t size)
+{
+    if (!isfinite(value)) {
+        snprintf(buffer, size, "not known");
+    } else if (fabs(value) >= 1e12 || decimals > 12 || decimals < -12) {
+        snprintf(buffer, size, "%.3g", value);
+    } else if (decimals >= 0) {
+        snprintf(buffer, size, "%.*f", decimals, value);
+    } else {
+        double step = pow(10, -decimals);
+        snprintf(buffer, size, "%.0f", round(value / step) * step);
+    }
+    return drop_negative_zero(buffer);
+}
+
+/* Decimal places of a number shown with that many significant digits. */
+static int places_of(double value, int significant)
+{
+    char digits[40];
+    const char *exponent;
+    if (!isfinite(value) || value == 0)
+        return 0;
+    snprintf(digits, sizeof digits, "%.*e", significant - 1, value);
+    exponent = strchr(digits, 'e');
+    return significant - 1 - (exponent != NULL ? atoi(exponent + 1) : 0);
+}
+
+char *text_number(double value, int significant, char *buffer, size_t size)
+{
+    text_rounded(value, places_of(value, significant), buffer, size);
+    if (strchr(buffer, '.') != NULL && strchr(buffer, 'e') == NULL) {
+        size_t length = strlen(buffer);
+        while (length > 0 && buffer[length - 1] == '0')
+            buffer[--length] = 0;
+        if (length > 0 && buffer[length - 1] == '.')
+            buffer[--length] = 0;
+    }
+    return drop_negative_zero(buffer);
+}
+
+static const char *gap(const char *unit)
+{
+    return unit[0] == 0 ? "" : " ";
+}
+
+static bool has_interval(const struct quantity *q)
+{
+    return q->present && !q->at_least && isfinite(q->value) && isfinite(q->low_95) && isfinite(q->high_95) &&
+           q->high_95 > q->low_95;
+}
+
+char *text_interval(const struct quantity *q, const char *unit, char *buffer, size_t size)
+{
+    char low[48], high[48];
+    int decimals;
+    if (!has_interval(q)) {
+        snprintf(buffer, size, "not known");
+        return buffer;
+    }
+    decimals = text_decimals((q->high_95 - q->low_95) / 2);
+    text_rounded(q->low_95, decimals, low, sizeof low);
+    text_rounded(q->high_95, decimals, high, sizeof high);
+    snprintf(buffer, size, "%s%s%s to %s%s%s", low, gap(unit), unit, high, gap(unit), unit);
+    return buffer;
+}
+
+static char *text_at_least(double value, const char *unit, char *buffer, size_t size)
+{
+    char number[48];
+    int places = value > 0 && isfinite(value) ? 2 - (int)floor(log10(value)) : 0;
+    if (isfinite(value) && places > -12 && places < 12) {
+        /* A bound may be weakened by rounding, never strengthened. */
+        double step = pow(10, -places);
+        double rounded = floor(value / step * (1 + 1e-12)) * step;
+        text_number(rounded, 3, number, sizeof number);
+    } else {
+        text_number(value, 3, number, sizeof number);
+    }
+    snprintf(buffer, size, "at least %s%s%s", number, gap(unit), unit);
+    return buffer;
+}
+
+char *text_quantity(const struct quantity *q, const char *unit, char *buffer, size_t size)
+{
+    char value[48], half[48], interval[96];
+    double half_width;
+    int decimals;
+    if (!q->present) {
+        snprintf(buffer, size, "none");
+        return buffer;
+    }
+    if (q->at_least)
+        return text_at_least(q->value, unit, buffer, size);
+    if (!has_interval(q)) {
+        text_number(q->value, 3, value, sizeof value);
+        snprintf(buffer, size, "%s%s%s", value, gap(unit), unit);
+        return buffer;
+    }
+    half_width = (q->high_95 - q->low_95) / 2;
+    decimals = text_decimals(half_width);
+    text_rounded(q->value, decimals, value, sizeof value);
+    text_rounded(half_width, decimals, half, sizeof half);
+    if (fabs((q->high_95 + q->low_95) / 2 - q->value) <= 0.05 * half_width)
+        snprintf(buffer, size, "%s%s%s ± %s%s%s", value, gap(unit), unit, half, gap(unit), unit);
+    else
+        snprintf(buffer, size, "%s%s%s (95 %% interval %s)", value, gap(unit), unit,
+                 text_interval(q, unit, interval, sizeof interval));
+    return buffer;
+}
+
+char *text_p_value(double p, char *buffer, size_t size)
+{
+    char number[48];
+    if (!isfinite(p))
+        snprintf(buffer, size, "p not known");
+    else if (p < 0.001)
+        snprintf(buffer, size, "p < 0.001");
+    else
+        snprintf(buffer, size, "p = %s", text_number(p, 2, number, sizeof number));
+    return buffer;
+}
+
+char *text_measure(double value, const char *unit, char *buffer, size_t size)
+{
+    char number[48];
+    snprintf(buffer, size, "%s%s%s", text_number(value, 3, number, sizeof number), gap(unit), unit);
+    return buffer;
+}
+
+/* Length of a sequence at p that reorders text or hides in it: U+061C, U+200B to U+200F, U+2028 to U+202E,
+ * U+2060 to U+2069, U+FEFF. 0 for anything else. */
+static size_t hidden_length(const unsigned char *p)
+{
+    if (p[0] == 0xD8 && p[1] == 0x9C)
+        return 2;
+    if (p[0] == 0xE2 && p[1] == 0x80 && ((p[2] >= 0x8B && p[2] <= 0x8F) || (p[2] >= 0xA8 && p[2] <= 0xAE)))
+        return 3;
+    if (p[0] == 0xE2 && p[1] == 0x81 && p[2] >= 0xA0 && p[2] <= 0xA9)
+        return 3;
+    if (p[0] == 0xEF && p[1] == 0xBB && p[2] == 0xBF)
+        return 3;
+    return 0;
+}
+
+char *text_clean(const char *text, char *buffer, size_t size)
+{
+    unsigned char *from, *to;
+    snprintf(buffer, size, "%s", text);
+    err_clean_text(buffer);
+    from = to = (unsigned char *)buffer;
+    while (*from != 0) {
+        size_t length = hidden_length(from);
+        if (length > 0) {
+            *to++ = '?';
+            from += length;
+        } else {
+            *to++ = *from++;
+        }
+    }
+    *to = 0;
+    return buffer;
+}
+
+void text_html(FILE *out, const char *text)
+{
+    char clean[CLEAN_SIZE];
+    for (const char *p = text_clean(text, clean, sizeof clean); *p != 0; p++) {
+        switch (*p) {
+        case '&':
+            fputs("&amp;", out);
+            break;
+        case '<':
+            fputs("&lt;", out);
+            break;
+        case '>':
+            fputs("&gt;", out);
+            break;
+        case '"':
+            fputs("&quot;", out);
+            break;
+        case '\'':
+            fputs("&#39;", out);
+            break;
+        default:
+            fputc(*p, out);
+        }
+    }
+}
+
+void text_gnuplot(FILE *out, const char *text)
+{
+    char clean[CLEAN_SIZE];
+    fputc('\'', out);
+    for (const char *p = text_clean(text, clean, sizeof clean); *p != 0; p++) {
+        if (*p == '\'')
+            fputc('\'', out);
+        fputc(*p, out);
+    }
+    fputc('\'', out);
+}
+
+void text_csv(FILE *out, const char *text)
+{
+    char clean[CLEAN_SIZE];
+    bool formula;
+    text_clean(text, clean, sizeof clean);
+    formula = strchr("=+-@", clean[0]) != NULL && clean[0] != 0;
+    if (!formula && strpbrk(clean, ",\"") == NULL) {
+        fputs(clean, out);
+        return;
+    }
+    fputs(formula ? "\"'" : "\"", out);
+    for (const char *p = clean; *p != 0; p++) {
+        if (*p == '"')
+            fputc('"', out);
+        fputc(*p, out);
+    }
+    fputc('"', out);
+}
+
+void text_csv_number(FILE *out, double value)
+{
+    if (isfinite(value))
+        fprintf(out, "%.10g", value == 0 ? 0.0 : value);
+}
+
+void text_csv_plain(FILE *out, const char *text)
+{
+    for (const char *p = text; *p != 0; p++)
+        fputc(isascii(*p) && (isalnum((unsigned char)*p) || *p == '.' || (*p == '-' && p > text)) ? *p : '_',
+              out);
+}

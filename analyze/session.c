@@ -1,0 +1,236 @@
+/* A reading session: series opened, runs analysed on all cores, feeders summed up and compared. */
+#include "analyze/analysis.h"
+
+#include "analyze/comparison.h"
+#include "analyze/push.h"
+#include "analyze/speed_sweep.h"
+
+#include <math.h>
+#include <pthread.h>
+#include <stdatomic.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+#include <unistd.h>
+
+#define THREADS_MAX 64
+
+struct work {
+    struct session *session;
+    atomic_size_t next;
+    atomic_bool failed;
+    pthread_mutex_t lock;
+    struct err error; /* of the lowest run that could not be read */
+    size_t error_run;
+};
+
+static void fail(struct work *work, size_t i, const struct err *e)
+{
+    pthread_mutex_lock(&work->lock);
+    if (!work->failed || i < work->error_run) {
+        work->error = *e;
+        work->error_run = i;
+    }
+    work->failed = true;
+    pthread_mutex_unlock(&work->lock);
+}
+
+static void analyse_run(struct work *work, size_t i)
+{
+    struct run_result *run = &work->session->runs[i];
+    const struct series *series = work->session->series[run->series];
+    struct run_columns columns = {0};
+    struct err e = {0};
+    enum err_code code;
+    if (run->record->ended == RUN_INTERRUPTED || run->record->ended == RUN_FAULT) {
+        snprintf(run->why_not, sizeof run->why_not, "%s: %.150s", RUN_END_NAMES[run->record->ended],
+                 run->record->ended_why);
+        return;
+    }
+    code = series_read_run(series, (size_t)(run->record - series->runs), &columns, &e);
+    if (code != ERR_OK) {
+        fail(work, i, &e);
+        return;
+    }
+    code = push_analyse(&columns, run->record, &series->calibration, &run->push, &e);
+    run_columns_free(&columns);
+    if (code == ERR_OK)
+        run->analysed = true;
+    else if (code == ERR_NO_ANSWER)
+        snprintf(run->why_not, sizeof run->why_not, "%.190s", e.text);
+    else
+        fail(work, i, &e);
+}
+
+static void *worker(void *argument)
+{
+    struct work *work = argument;
+    for (;;) {
+        size_t i = atomic_fetch_add(&work->next, 1);
+        if (i >= work->session->run_count)
+            return NULL;
+        analyse_run(work, i);
+    }
+}
+
+static enum err_code analyse_runs(struct session *s, int threads, struct err *e)
+{
+    struct work work = {.session = s};
+    pthread_t ids[THREADS_MAX];
+    int started = 0;
+    if (threads <= 0)
+        threads = (int)sysconf(_SC_NPROCESSORS_ONLN);
+    if (threads > THREADS_MAX)
+        threads = THREADS_MAX;
+    pthread_mutex_init(&work.lock, NULL);
+    for (int i = 1; i < threads; i++) {
+        if (pthread_create(&ids[started], NULL, worker, &work) == 0)
+            started++;
+    }
+    worker(&work);
+    for (int i = 0; i < started; i++)
+        pthread_join(ids[i], NULL);
+    pthread_mutex_destroy(&work.lock);
+    if (work.failed) {
+        if (e != NULL)
+            *e = work.error;
+        return work.error.code;
+    }
+    return ERR_OK;
+}
+
+static enum err_code open_series(struct session *s, const char *const *folders, size_t count, struct err *e)
+{
+    size_t runs = 0;
+    s->series = calloc(count + 1, sizeof(struct series *));
+    if (s->series == NULL)
+        return err_set(e, ERR_MEMORY, "not enough memory for %zu series", count);
+    for (size_t i = 0; i < count; i++) {
+        enum err_code code = series_open(folders[i], &s->series[i], e);
+        if (code != ERR_OK)
+            return code;
+        s->series_count = i + 1;
+        runs += s->series[i]->run_count;
+        s->simulated = s->simulated || s->series[i]->simulated;
+    }
+    s->reference_speed_mm_s = count > 0 ? s->series[0]->plan.tests[0].speeds_mm_s[0] : 0;
+    s->runs = calloc(runs + 1, sizeof *s->runs);
+    if (s->runs == NULL)
+        return err_set(e, ERR_MEMORY, "not enough memory for %zu runs", runs);
+    for (size_t i = 0; i < count; i++) {
+        for (size_t j = 0; j < s->series[i]->run_count; j++)
+            s->runs[s->run_count++] = (struct run_result){.series = i, .record = &s->series[i]->runs[j]};
+    }
+    return ERR_OK;
+}
+
+static bool same_conditions(const struct conditions *a, const struct conditions *b)
+{
+    struct condition_difference differences[CONDITION_COUNT];
+    double exact[CONDITION_COUNT] = {0};
+    return conditions_compare(a, b, exact, differences) == 0;
+}
+
+/* Feeders in the order in which the plans name them. A feeder of the same name in two series is two feeders:
+ * they were measured on different occasions, and whether they agree is a question to ask, not to assume. */
+static enum err_code name_feeders(struct session *s, struct err *e)
+{
+    s->feeders = calloc(s->series_count * PLAN_FEEDERS_MAX + 1, sizeof *s->feeders);
+    if (s->feeders == NULL)
+        return err_set(e, ERR_MEMORY, "not enough memory for the feeders");
+    for (size_t i = 0; i < s->series_count; i++) {
+        const struct plan *plan = &s->series[i]->plan;
+        for (size_t j = 0; j < plan->feeder_count; j++) {
+            struct feeder_result *f = &s->feeders[s->feeder_count];
+            bool elsewhere = false, any = false;
+            for (size_t k = 0; k < s->series_count; k++) {
+                for (size_t l = 0; l < s->series[k]->plan.feeder_count; l++)
+                    elsewhere = elsewhere || (k != i && strcmp(s->series[k]->plan.feeders[l].name,
+                                                               plan->feeders[j].name) == 0);
+            }
+            f->series = i;
+            if (elsewhere)
+                snprintf(f->name, sizeof f->name, "%s (series %zu)", plan->feeders[j].name, i + 1);
+            else
+                snprintf(f->name, sizeof f->name, "%s", plan->feeders[j].name);
+            snprintf(f->description, sizeof f->description, "%s", plan->feeders[j].description);
+            f->conditions = plan->feeders[j].conditions;
+            for (size_t k = 0; k < s->run_count; k++) {
+                struct run_result *run = &s->runs[k];
+                if (run->series != i || strcmp(run->record->feeder, plan->feeders[j].name) != 0)
+                    continue;
+                run->feeder = s->feeder_count;
+                if (!any)
+                    f->conditions = run->record->conditions;
+                else if (!same_conditions(&f->conditions, &run->record->conditions))
+                    f->conditions_vary = true;
+                any = true;
+            }
+            s->feeder_count++;
+        }
+    }
+    return ERR_OK;
+}
+
+static enum err_code sum_up_feeders(struct session *s, struct err *e)
+{
+    const struct run_result **mine = malloc((s->run_count + 1) * sizeof *mine);
+    if (mine == NULL)
+        return err_set(e, ERR_MEMORY, "not enough memory for %zu runs", s->run_count);
+    for (size_t i = 0; i < s->feeder_count; i++) {
+        struct feeder_result *f = &s->feeders[i];
+        const struct calibration *calibration = &s->series[f->series]->calibration;
+        size_t count = 0;
+        for (size_t k = 0; k < s->run_count; k++) {
+            if (s->runs[k].feeder == i && s->runs[k].series == f->series)
+                mine[count++] = &s->runs[k];
+        }
+        speed_sweep_points(mine, count, calibration, f);
+        speed_sweep_torque(mine, count, calibration, f);
+        f->reference = f->point_count;
+        for (size_t k = 0; k < f->point_count; k++) {
+            if (fabs(f->points[k].speed_mm_s - s->reference_speed_mm_s) <= 1e-6 * s->reference_speed_mm_s)
+                f->reference = k;
+        }
+    }
+    free(mine);
+    return ERR_OK;
+}
+
+enum err_code session_analyse(const char *const *folders, size_t count, int threads, struct session **session,
+                              struct err *e)
+{
+    struct session *s = calloc(1, sizeof *s);
+    enum err_code code;
+    *session = NULL;
+    if (s == NULL)
+        return err_set(e, ERR_MEMORY, "not enough memory");
+    code = open_series(s, folders, count, e);
+    if (code == ERR_OK)
+        code = name_feeders(s, e);
+    if (code == ERR_OK)
+        code = analyse_runs(s, threads, e);
+    if (code == ERR_OK)
+        code = sum_up_feeders(s, e);
+    if (code == ERR_OK)
+        code = comparison_all(s, e);
+    if (code != ERR_OK) {
+        session_free(s);
+        return code;
+    }
+    *session = s;
+    return ERR_OK;
+}
+
+void session_free(struct session *s)
+{
+    if (s == NULL)
+        return;
+    for (size_t i = 0; i < s->series_count; i++)
+        series_free(s->series[i]);
+    free(s->series);
+    free(s->runs);
+    free(s->feeders);
+    free(s->comparisons);
+    free(s);
+}

@@ -1,0 +1,421 @@
+/* nipbench-capture: talks to a rig and writes data sets. Here: the command line, signals and messages. */
+#include "capture/link.h"
+#include "capture/operator.h"
+#include "capture/rig_client.h"
+#include "capture/series_capture.h"
+#include "rig/base/err.h"
+#include "rig/base/number.h"
+
+#include <argp.h>
+#include <inttypes.h>
+#include <jansson.h>
+#include <signal.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+
+#define PROGRAM "nipbench-capture"
+#define EXIT_STATUSES                                                                                        \
+    "Exit status: 0 done; 1 ran, but was stopped or a run ended as a fault; 2 wrong use; 3 bad input file; " \
+    "4 port or rig; 5 system (disk full, no memory)."
+
+const char *argp_program_version = PROGRAM " " NIPBENCH_VERSION;
+
+static volatile sig_atomic_t stop_requests;
+
+static void count_stop_request(int signal_number)
+{
+    (void)signal_number;
+    if (stop_requests < 100)
+        stop_requests++;
+}
+
+/* Once the rig may be armed, a signal is a request to stop, not an end. */
+static void catch_stop_requests(void)
+{
+    static const int SIGNALS[] = {SIGINT, SIGTERM, SIGHUP};
+    struct sigaction action = {.sa_handler = count_stop_request};
+    sigemptyset(&action.sa_mask);
+    for (size_t i = 0; i < sizeof SIGNALS / sizeof SIGNALS[0]; i++)
+        sigaction(SIGNALS[i], &action, NULL);
+}
+
+static int report(const struct err *e)
+{
+    char text[2048];
+    fprintf(stderr, PROGRAM ": %s\n", err_format(e, text, sizeof text));
+    return err_exit_status(e->code);
+}
+
+static int finish_output(void)
+{
+    struct err e;
+    if (fflush(stdout) == 0 && !ferror(stdout))
+        return EXIT_DONE;
+    err_set(&e, ERR_SYSTEM, "cannot write to standard output");
+    return report(&e);
+}
+
+static int print_json(json_t *value)
+{
+    struct err e;
+    int failed = value == NULL || json_dumpf(value, stdout, JSON_INDENT(2) | JSON_SORT_KEYS) != 0;
+    json_decref(value);
+    if (failed) {
+        err_set(&e, ERR_SYSTEM, "cannot write JSON to standard output");
+        return report(&e);
+    }
+    putchar('\n');
+    return finish_output();
+}
+
+/* What all commands can be told. */
+struct arguments {
+    bool json;
+    bool yes;
+    enum link_way way;
+    int baud;
+    const char *port;
+    const char *plan;
+    const char *folder;
+};
+
+enum { OPTION_JSON = 256, OPTION_PORT, OPTION_OUT, OPTION_BAUD, OPTION_LIBRARY };
+
+#define JSON_OPTION                                                                                          \
+    {                                                                                                        \
+        "json", OPTION_JSON, NULL, 0, "Write the result as JSON", 0                                          \
+    }
+#define BAUD_OPTION                                                                                          \
+    {                                                                                                        \
+        "baud", OPTION_BAUD, "N", 0, "Bits per second on the line (default 500000)", 0                       \
+    }
+#define LIBRARY_OPTION                                                                                       \
+    {                                                                                                        \
+        "serial-library", OPTION_LIBRARY, NULL, 0, "For tests: open a pseudo-terminal like a real port", 0   \
+    }
+
+static error_t parse_common(int key, char *argument, struct argp_state *state)
+{
+    struct arguments *a = state->input;
+    struct err e;
+    int64_t number;
+    switch (key) {
+    case OPTION_JSON:
+        a->json = true;
+        return 0;
+    case OPTION_LIBRARY:
+        a->way = LINK_BY_LIBRARY;
+        return 0;
+    case OPTION_BAUD:
+        if (number_read_int64(argument, LINK_BAUD_MIN, LINK_BAUD_MAX, "--baud", "", &number, &e) != ERR_OK)
+            argp_error(state, "%s", e.text);
+        else
+            a->baud = (int)number;
+        return 0;
+    case ARGP_KEY_ARG:
+        argp_error(state, "unexpected argument '%s'", argument);
+        return 0;
+    default:
+        return ARGP_ERR_UNKNOWN;
+    }
+}
+
+static void parse(const struct argp *argp, int argc, char **argv, const char *name, struct arguments *a)
+{
+    static char full_name[64];
+    snprintf(full_name, sizeof full_name, PROGRAM " %s", name);
+    argv[0] = full_name;
+    *a = (struct arguments){.baud = LINK_BAUD_DEFAULT, .way = LINK_BY_PATH};
+    argp_parse(argp, argc, argv, 0, NULL, a);
+}
+
+/* ports */
+
+static int print_ports_json(const struct link_port *ports, size_t count)
+{
+    json_t *list = json_array();
+    for (size_t i = 0; i < count; i++) {
+        json_t *port = json_object();
+        json_object_set_new(port, "port", json_string(ports[i].name));
+        json_object_set_new(port, "description", json_string(ports[i].description));
+        json_object_set_new(port, "serial", json_string(ports[i].serial));
+        json_object_set_new(port, "usb_vendor",
+                            ports[i].usb_vendor < 0 ? json_null() : json_integer(ports[i].usb_vendor));
+        json_object_set_new(port, "usb_product",
+                            ports[i].usb_product < 0 ? json_null() : json_integer(ports[i].usb_product));
+        json_array_append_new(list, port);
+    }
+    return print_json(list);
+}
+
+static int run_ports(int argc, char **argv)
+{
+    static const struct argp_option OPTIONS[] = {JSON_OPTION, {0}};
+    static const struct argp ARGP = {
+        OPTIONS,
+        parse_common,
+        NULL,
+        "List the serial ports of this machine. A simulated rig prints its own path and is "
+        "not listed.\v" EXIT_STATUSES,
+        NULL,
+        NULL,
+        NULL};
+    struct arguments a;
+    struct link_port *ports;
+    struct err e;
+    size_t count;
+    int status;
+    parse(&ARGP, argc, argv, "ports", &a);
+    if (link_list_ports(&ports, &count, &e) != ERR_OK)
+        return report(&e);
+    if (a.json) {
+        status = print_ports_json(ports, count);
+        free(ports);
+        return status;
+    }
+    if (count == 0)
+        fprintf(stderr, PROGRAM ": no serial port found\n");
+    for (size_t i = 0; i < count; i++) {
+        printf("%s", ports[i].name);
+        if (ports[i].usb_vendor >= 0)
+            printf("  USB %04x:%04x", (unsigned)ports[i].usb_vendor, (unsigned)ports[i].usb_product);
+        if (ports[i].description[0] != 0)
+            printf("  %s", err_clean_text(ports[i].description));
+        if (ports[i].serial[0] != 0)
+            printf("  serial %s", err_clean_text(ports[i].serial));
+        putchar('\n');
+    }
+    free(ports);
+    return finish_output();
+}
+
+/* identify */
+
+static int print_identity_json(const char *port, const struct wire_identity *i)
+{
+    json_t *o = json_object();
+    json_object_set_new(o, "port", json_string(port));
+    json_object_set_new(o, "serial", json_string(i->serial));
+    json_object_set_new(o, "firmware", json_string(i->firmware));
+    json_object_set_new(o, "protocol", json_sprintf("%d.%d", i->protocol_major, i->protocol_minor));
+    json_object_set_new(o, "boot", json_integer(i->boot));
+    json_object_set_new(o, "time_scale", json_real(i->time_scale_milli / 1000.0));
+    json_object_set_new(o, "sample_rate_max_hz", json_real(i->sample_rate_max_millihertz / 1000.0));
+    json_object_set_new(o, "counts_min", json_integer(i->counts_min));
+    json_object_set_new(o, "counts_max", json_integer(i->counts_max));
+    json_object_set_new(o, "encoder", json_boolean((i->channels & WIRE_CHANNEL_ENCODER) != 0));
+    json_object_set_new(o, "encoder_nm_per_count", json_integer(i->encoder_nm_per_count));
+    json_object_set_new(o, "full_steps_per_rev", json_integer(i->full_steps_per_rev));
+    json_object_set_new(o, "microsteps", json_integer(i->microsteps));
+    return print_json(o);
+}
+
+static int print_identity(const char *port, struct wire_identity *i)
+{
+    printf("port         %s\n", port);
+    printf("rig          %s\n", err_clean_text(i->serial));
+    printf("firmware     %s\n", err_clean_text(i->firmware));
+    printf("protocol     %d.%d\n", i->protocol_major, i->protocol_minor);
+    printf("boot         %" PRIu32 "\n", i->boot);
+    if (i->time_scale_milli != 1000)
+        printf("clock        simulated, %g rig seconds a second\n", i->time_scale_milli / 1000.0);
+    printf("sample rate  up to %g Hz\n", i->sample_rate_max_millihertz / 1000.0);
+    printf("converter    %" PRId32 " to %" PRId32 " counts\n", i->counts_min, i->counts_max);
+    if ((i->channels & WIRE_CHANNEL_ENCODER) != 0)
+        printf("encoder      %g um a count\n", i->encoder_nm_per_count / 1000.0);
+    else
+        printf("encoder      none\n");
+    if (i->full_steps_per_rev != 0)
+        printf("motor        %d full steps a turn, %d microsteps each\n", i->full_steps_per_rev,
+               i->microsteps);
+    else
+        printf("driver       %d microsteps a full step\n", i->microsteps);
+    return finish_output();
+}
+
+static error_t parse_identify(int key, char *argument, struct argp_state *state)
+{
+    struct arguments *a = state->input;
+    if (key == ARGP_KEY_ARG && a->port == NULL) {
+        a->port = argument;
+        return 0;
+    }
+    if (key == ARGP_KEY_END && a->port == NULL) {
+        argp_error(state, "PORT is missing");
+        return 0;
+    }
+    return parse_common(key, argument, state);
+}
+
+static int run_identify(int argc, char **argv)
+{
+    static const struct argp_option OPTIONS[] = {JSON_OPTION, BAUD_OPTION, LIBRARY_OPTION, {0}};
+    static const struct argp ARGP = {
+        OPTIONS, parse_identify, "PORT", "Ask the rig at PORT who it is. Nothing moves.\v" EXIT_STATUSES,
+        NULL,    NULL,           NULL};
+    struct arguments a;
+    struct link *link = NULL;
+    struct rig_client *client = NULL;
+    struct wire_identity identity;
+    struct err e;
+    int status;
+    parse(&ARGP, argc, argv, "identify", &a);
+    if (link_open(a.port, a.baud, a.way, &link, &e) != ERR_OK ||
+        rig_client_new(link, &client, &e) != ERR_OK || rig_client_identify(client, &identity, &e) != ERR_OK)
+        status = report(&e);
+    else if (a.json)
+        status = print_identity_json(a.port, &identity);
+    else
+        status = print_identity(a.port, &identity);
+    rig_client_free(client);
+    link_close(link);
+    return status;
+}
+
+/* run */
+
+static error_t parse_run(int key, char *argument, struct argp_state *state)
+{
+    struct arguments *a = state->input;
+    switch (key) {
+    case 'y':
+        a->yes = true;
+        return 0;
+    case OPTION_PORT:
+        a->port = argument;
+        return 0;
+    case OPTION_OUT:
+        a->folder = argument;
+        return 0;
+    case ARGP_KEY_ARG:
+        if (a->plan != NULL)
+            return parse_common(key, argument, state);
+        a->plan = argument;
+        return 0;
+    case ARGP_KEY_END:
+        if (a->plan == NULL)
+            argp_error(state, "PLAN is missing");
+        else if (a->port == NULL)
+            argp_error(state, "--port is missing");
+        else if (a->folder == NULL || a->folder[0] == 0)
+            argp_error(state, "--out is missing");
+        return 0;
+    default:
+        return parse_common(key, argument, state);
+    }
+}
+
+static int run_run(int argc, char **argv)
+{
+    static const struct argp_option OPTIONS[] = {
+        {"port", OPTION_PORT, "PORT", 0, "Where the rig is: a serial port, or what nipbench-rig printed", 0},
+        {"out", OPTION_OUT, "DIR", 0, "New folder for the series; one that holds anything is refused", 0},
+        {"yes", 'y', NULL, 0,
+         "Unattended: ask nothing. You have read the cautions and the feeders change by themselves", 0},
+        BAUD_OPTION,
+        LIBRARY_OPTION,
+        {0}};
+    static const struct argp ARGP = {OPTIONS,
+                                     parse_run,
+                                     "PLAN --port PORT --out DIR",
+                                     "Carry out the plan in the file PLAN and write a series into DIR.\v"
+                                     "Ctrl-C once ramps the feed down, closes the run as interrupted and "
+                                     "keeps all runs so far; twice cuts the motor "
+                                     "at once. Limits in the plan are a help and not a safety function: have "
+                                     "an emergency stop that cuts motor power "
+                                     "in hardware.\n\n" EXIT_STATUSES,
+                                     NULL,
+                                     NULL,
+                                     NULL};
+    struct arguments a;
+    struct series_request request;
+    struct series_capture *capture;
+    struct series_outcome outcome;
+    struct operator_view view;
+    struct err e;
+    enum err_code code;
+    parse(&ARGP, argc, argv, "run", &a);
+    if (!a.yes && !operator_is_there()) {
+        err_set(&e, ERR_USAGE,
+                "standard input is no terminal, so nobody can be asked to mount feeders; use --yes to run "
+                "unattended");
+        return report(&e);
+    }
+    request = (struct series_request){
+        .plan_path = a.plan, .port = a.port, .folder = a.folder, .baud = a.baud, .way = a.way};
+    if (series_capture_prepare(&request, &capture, &e) != ERR_OK)
+        return report(&e);
+    catch_stop_requests();
+    operator_init(&view, a.yes, &stop_requests);
+    code = series_capture_carry_out(capture, &view, &outcome, &e);
+    series_capture_free(capture);
+    if (outcome.recorded > 0)
+        printf("%s: %d of %d runs recorded: %d complete, %d at a limit, %d interrupted, %d faults\n",
+               a.folder, outcome.recorded, outcome.planned, outcome.complete, outcome.limited,
+               outcome.interrupted, outcome.faulted);
+    if (code != ERR_OK) {
+        fflush(stdout);
+        return report(&e);
+    }
+    return finish_output();
+}
+
+/* The outer level: which command. */
+
+struct command {
+    const char *name;
+    int (*run)(int argc, char **argv);
+};
+
+static const struct command COMMANDS[] = {{"ports", run_ports}, {"identify", run_identify}, {"run", run_run}};
+
+struct chosen {
+    const struct command *command;
+    int index; /* of the command in argv */
+};
+
+static error_t parse_command(int key, char *argument, struct argp_state *state)
+{
+    struct chosen *chosen = state->input;
+    switch (key) {
+    case ARGP_KEY_ARG:
+        for (size_t i = 0; i < sizeof COMMANDS / sizeof COMMANDS[0]; i++) {
+            if (strcmp(argument, COMMANDS[i].name) == 0)
+                chosen->command = &COMMANDS[i];
+        }
+        if (chosen->command == NULL)
+            argp_error(state, "'%s' is no command", argument);
+        chosen->index = state->next - 1;
+        state->next = state->argc; /* the rest belongs to the command */
+        return 0;
+    case ARGP_KEY_NO_ARGS:
+        argp_error(state, "a command is missing");
+        return 0;
+    default:
+        return ARGP_ERR_UNKNOWN;
+    }
+}
+
+int main(int argc, char **argv)
+{
+    static const struct argp ARGP = {NULL,
+                                     parse_command,
+                                     "COMMAND [OPTION...]",
+                                     "Talk to a filament-feeder rig and record what it measures.\v"
+                                     "Commands:\n"
+                                     "  ports      list the serial ports of this machine\n"
+                                     "  identify   ask the rig at a port who it is\n"
+                                     "  run        carry out a plan and write a series of runs\n\n"
+                                     "`" PROGRAM " COMMAND --help' tells about one.\n\n" EXIT_STATUSES,
+                                     NULL,
+                                     NULL,
+                                     NULL};
+    struct chosen chosen = {0};
+    static char name[] = PROGRAM;
+    argp_err_exit_status = EXIT_WRONG_USE;
+    argv[0] = name; /* messages name the program, not the path by which it was called */
+    signal(SIGPIPE, SIG_IGN);
+    argp_parse(&ARGP, argc, argv, ARGP_IN_ORDER, NULL, &chosen);
+    return chosen.command->run(argc - chosen.index, argv + chosen.index);
+}

@@ -1,0 +1,102 @@
+#include "capture/operator.h"
+
+#include "capture/link.h"
+#include "rig/base/err.h"
+
+#include <poll.h>
+#include <stdarg.h>
+#include <stdio.h>
+#include <unistd.h>
+
+#define REDRAW_US 170000
+#define IDLE_MS   200
+
+static const char CAUTIONS[] =
+    "CAUTION - read before the rig is armed:\n"
+    "  Moving gears pinch, and filament under load can whip: wear eye protection, keep hands clear while "
+    "armed.\n"
+    "  Hot ends burn and melts fume: ventilate. A stalled motor and its driver get hot.\n"
+    "  Have an emergency stop within reach that cuts motor power in hardware, independent of any software.\n"
+    "  Mains wiring belongs to licensed practice under local codes.\n"
+    "  The limits in the plan are a help and not a safety function.\n";
+
+void operator_init(struct operator_view *view, bool unattended, const volatile sig_atomic_t *stop_requests)
+{
+    *view = (struct operator_view){
+        .unattended = unattended, .live = isatty(STDERR_FILENO) == 1, .stop_requests = stop_requests};
+}
+
+bool operator_is_there(void)
+{
+    return isatty(STDIN_FILENO) == 1;
+}
+
+/* Take the live line away, so that a plain one can stand there. */
+static void clear_live_line(struct operator_view *view)
+{
+    if (view->drawn_us != 0)
+        fputs("\r\033[K", stderr);
+    view->drawn_us = 0;
+}
+
+void operator_say(struct operator_view *view, const char *format, ...)
+{
+    char line[1024];
+    va_list arguments;
+    va_start(arguments, format);
+    vsnprintf(line, sizeof line, format, arguments);
+    va_end(arguments);
+    clear_live_line(view);
+    fprintf(stderr, "%s\n", err_clean_text(line));
+}
+
+void operator_show_cautions(struct operator_view *view)
+{
+    clear_live_line(view);
+    fputs(CAUTIONS, stderr);
+}
+
+bool operator_confirm(struct operator_view *view, const char *question, bool (*idle)(void *context),
+                      void *context)
+{
+    char line[1024];
+    snprintf(line, sizeof line, "%s", question);
+    err_clean_text(line);
+    clear_live_line(view);
+    if (view->unattended) {
+        fprintf(stderr, "%s\n", line);
+        return *view->stop_requests == 0;
+    }
+    fprintf(stderr, "%s - press Enter when ready, Ctrl-C to stop: ", line);
+    while (*view->stop_requests == 0) {
+        struct pollfd input = {.fd = STDIN_FILENO, .events = POLLIN};
+        if (poll(&input, 1, IDLE_MS) > 0) {
+            char typed[256];
+            ssize_t n = read(STDIN_FILENO, typed, sizeof typed);
+            if (n > 0)
+                return true;
+            break;
+        }
+        if (!idle(context))
+            break;
+    }
+    fputc('\n', stderr);
+    return false;
+}
+
+void operator_progress(struct operator_view *view, const char *format, ...)
+{
+    char line[256];
+    va_list arguments;
+    int64_t now_us;
+    if (!view->live)
+        return;
+    now_us = link_now_us();
+    if (view->drawn_us != 0 && now_us - view->drawn_us < REDRAW_US)
+        return;
+    va_start(arguments, format);
+    vsnprintf(line, sizeof line, format, arguments);
+    va_end(arguments);
+    fprintf(stderr, "\r%s\033[K", err_clean_text(line));
+    view->drawn_us = now_us;
+}

@@ -1,0 +1,38 @@
+/* The person at the rig: what is shown to them and asked of them, on standard error and the terminal.
+ * A live line only on a terminal; nothing is ever asked of a program that runs unattended. */
+#ifndef CAPTURE_OPERATOR_H
+#define CAPTURE_OPERATOR_H
+
+#include <signal.h>
+#include <stdbool.h>
+#include <stdint.h>
+
+struct operator_view {
+    bool unattended; /* --yes: show, but do not wait for an answer */
+    bool live;       /* standard error is a terminal */
+    const volatile sig_atomic_t *stop_requests;
+    int64_t drawn_us; /* when the live line was last drawn, 0 while there is none */
+};
+
+void operator_init(struct operator_view *view, bool unattended, const volatile sig_atomic_t *stop_requests);
+
+/* Whether questions can be answered: standard input is a terminal. */
+bool operator_is_there(void);
+
+/* One line. Control characters in it are replaced. */
+void operator_say(struct operator_view *view, const char *format, ...) __attribute__((format(printf, 2, 3)));
+
+/* The dangers of a rig, before it is armed for the first time. */
+void operator_show_cautions(struct operator_view *view);
+
+/* Show question and wait for Enter; at once true when unattended. While waiting, idle(context) is called
+ * about five times a second; when it returns false, or the operator asks to stop, or the input ends: false.
+ */
+bool operator_confirm(struct operator_view *view, const char *question, bool (*idle)(void *context),
+                      void *context);
+
+/* Redraw the live line, at most six times a second; nothing without a terminal. */
+void operator_progress(struct operator_view *view, const char *format, ...)
+    __attribute__((format(printf, 2, 3)));
+
+#endif

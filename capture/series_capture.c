@@ -1,0 +1,332 @@
+#include "capture/series_capture.h"
+
+#include "capture/rig_client.h"
+#include "capture/run_writer.h"
+#include "capture/runner.h"
+#include "datasets/format/calibration.h"
+#include "datasets/format/plan.h"
+#include "datasets/format/series.h"
+
+#include <dirent.h>
+#include <errno.h>
+#include <inttypes.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+#include <sys/stat.h>
+
+struct series_capture {
+    char plan_path[512];
+    char calibration_path[512];
+    char folder[400];
+    char runs_folder[420];
+    struct plan plan;
+    struct calibration calibration;
+    struct plan_run order[PLAN_RUNS_MAX];
+    size_t run_count;
+    struct link *link;
+    struct rig_client *client;
+    struct wire_identity rig;
+    struct operator_view *view;
+    char progress_head[160]; /* which run the live line is about */
+};
+
+static enum err_code too_long(const char *path, struct err *e)
+{
+    return err_set_at(e, ERR_USAGE, path, 0, 0, "this path is too long");
+}
+
+/* The calibration's path is relative to the plan that names it. */
+static enum err_code find_calibration(struct series_capture *c, struct err *e)
+{
+    const char *slash = strrchr(c->plan_path, '/');
+    int folder_length = slash != NULL && c->plan.calibration[0] != '/' ? (int)(slash - c->plan_path) + 1 : 0;
+    struct stat status;
+    if (snprintf(c->calibration_path, sizeof c->calibration_path, "%.*s%s", folder_length, c->plan_path,
+                 c->plan.calibration) >= (int)sizeof c->calibration_path)
+        return too_long(c->plan_path, e);
+    if (stat(c->calibration_path, &status) != 0 && errno == ENOENT)
+        return err_set_at(
+            e, ERR_FILE, c->calibration_path, 0, 0,
+            "no such file; %s names it as the rig's calibration: put it there, or correct 'calibration'",
+            c->plan_path);
+    return calibration_read(c->calibration_path, &c->calibration, e);
+}
+
+/* series_create refuses a folder in use too; but that should be known before the rig is asked anything. */
+static enum err_code check_folder(const struct series_capture *c, struct err *e)
+{
+    DIR *folder = opendir(c->folder);
+    const struct dirent *entry;
+    bool used = false;
+    bool has_series = false;
+    if (folder == NULL) {
+        if (errno == ENOENT)
+            return ERR_OK;
+        return err_set_at(e, ERR_USAGE, c->folder, 0, 0, "cannot be used for a series: %s", strerror(errno));
+    }
+    while ((entry = readdir(folder)) != NULL) {
+        used = used || (strcmp(entry->d_name, ".") != 0 && strcmp(entry->d_name, "..") != 0);
+        has_series = has_series || strcmp(entry->d_name, "datapackage.json") == 0;
+    }
+    closedir(folder);
+    if (!used)
+        return ERR_OK;
+    return err_set_at(e, ERR_USAGE, c->folder, 0, 0, "%s; choose another folder (nothing was changed)",
+                      has_series ? "already holds a series" : "is not empty");
+}
+
+/* What the plan, the rig and the calibration say about one run, before it begins. */
+static void fill_record(const struct series_capture *c, size_t index, struct run_record *record,
+                        struct runner_setup *setup)
+{
+    const struct plan_run *run = &c->order[index];
+    const struct plan_feeder *feeder = &c->plan.feeders[run->feeder];
+    const struct plan_test *test = &c->plan.tests[run->test];
+    memset(record, 0, sizeof *record);
+    memset(setup, 0, sizeof *setup);
+    record->number = run->number;
+    snprintf(record->feeder, sizeof record->feeder, "%s", feeder->name);
+    record->test = test->kind;
+    record->speed_mm_s = run->speed_mm_s;
+    record->block = run->block;
+    record->order = (int)index + 1;
+    record->conditions = feeder->conditions;
+    record->drive_diameter_mm = feeder->drive_diameter_mm;
+    record->drive_diameter_standard_uncertainty_mm = feeder->drive_diameter_standard_uncertainty_mm;
+    record->reduction = feeder->reduction;
+    record->teeth = feeder->teeth;
+    record->full_steps_per_rev = feeder->full_steps_per_rev;
+    record->microsteps = feeder->microsteps;
+    record->mm_per_microstep = runner_mm_per_microstep(feeder, &c->calibration);
+    record->simulated = c->plan.simulated;
+    snprintf(record->rig_serial, sizeof record->rig_serial, "%s", c->rig.serial);
+    snprintf(record->rig_firmware, sizeof record->rig_firmware, "%s", c->rig.firmware);
+    record->boot = c->rig.boot;
+    record->sample_rate_hz = c->plan.sample_rate_hz;
+    record->counts_min = c->rig.counts_min;
+    record->counts_max = c->rig.counts_max;
+    record->force_limit_n = c->plan.force_limit_n;
+    record->travel_limit_mm = c->plan.travel_limit_mm;
+    record->time_limit_s = c->plan.time_limit_s;
+    setup->travel_mm = test->travel_mm;
+    setup->acceleration_mm_s2 = test->acceleration_mm_s2;
+    setup->rest_before_s = c->plan.rest_before_s;
+    setup->rest_after_s = c->plan.rest_after_s;
+    setup->calibration = &c->calibration;
+}
+
+static enum err_code check_rig(const struct series_capture *c, struct err *e)
+{
+    if (c->calibration.rig_serial[0] != 0 && strcmp(c->calibration.rig_serial, c->rig.serial) != 0)
+        return err_set_at(e, ERR_FILE, c->calibration_path, 0, 0,
+                          "this calibration is of rig %s, but the rig at %s is %s", c->calibration.rig_serial,
+                          link_name(c->link), c->rig.serial);
+    /* Only a simulated rig has a clock of its own pace. Its data must never pass for measured ones. */
+    if (c->rig.time_scale_milli != 1000 && !c->plan.simulated)
+        return err_set_at(
+            e, ERR_FILE, c->plan_path, 0, 0,
+            "the rig at %s is simulated (%g rig seconds a second): the plan must say 'simulated: true'",
+            link_name(c->link), c->rig.time_scale_milli / 1000.0);
+    for (size_t i = 0; i < c->run_count; i++) {
+        struct run_record record;
+        struct runner_setup setup;
+        enum err_code code;
+        fill_record(c, i, &record, &setup);
+        code = runner_check(&c->rig, &setup, &record, c->plan_path, e);
+        if (code != ERR_OK)
+            return code;
+    }
+    return ERR_OK;
+}
+
+static enum err_code prepare(struct series_capture *c, const struct series_request *request, struct err *e)
+{
+    enum err_code code;
+    if (snprintf(c->plan_path, sizeof c->plan_path, "%s", request->plan_path) >= (int)sizeof c->plan_path)
+        return too_long(request->plan_path, e);
+    if (snprintf(c->folder, sizeof c->folder, "%s", request->folder) >= (int)sizeof c->folder ||
+        snprintf(c->runs_folder, sizeof c->runs_folder, "%s/runs", request->folder) >=
+            (int)sizeof c->runs_folder)
+        return too_long(request->folder, e);
+    if ((code = plan_read(c->plan_path, &c->plan, e)) != ERR_OK ||
+        (code = find_calibration(c, e)) != ERR_OK || (code = check_folder(c, e)) != ERR_OK)
+        return code;
+    c->run_count = plan_order(&c->plan, c->order);
+    if ((code = link_open(request->port, request->baud, request->way, &c->link, e)) != ERR_OK ||
+        (code = rig_client_new(c->link, &c->client, e)) != ERR_OK ||
+        (code = rig_client_identify(c->client, &c->rig, e)) != ERR_OK)
+        return code;
+    return check_rig(c, e);
+}
+
+enum err_code series_capture_prepare(const struct series_request *request, struct series_capture **capture,
+                                     struct err *e)
+{
+    enum err_code code;
+    struct series_capture *c = calloc(1, sizeof *c);
+    *capture = NULL;
+    if (c == NULL)
+        return err_set(e, ERR_MEMORY, "out of memory");
+    code = prepare(c, request, e);
+    if (code != ERR_OK) {
+        series_capture_free(c);
+        return code;
+    }
+    *capture = c;
+    return ERR_OK;
+}
+
+void series_capture_free(struct series_capture *capture)
+{
+    if (capture == NULL)
+        return;
+    rig_client_free(capture->client);
+    link_close(capture->link);
+    free(capture);
+}
+
+/* While the operator is asked something: take in what the rig sends, and notice when it is gone. */
+static bool watch_rig(void *context)
+{
+    struct series_capture *c = context;
+    return rig_client_pump(c->client, 0, NULL) == ERR_OK;
+}
+
+static void show_progress(void *context, const char *doing, double force_n, double fraction)
+{
+    struct series_capture *c = context;
+    operator_progress(c->view, "%s  %s  %.1f N  %.0f %%", c->progress_head, doing, force_n, fraction * 100);
+}
+
+static void say_how_it_ended(struct series_capture *c, const struct run_record *record)
+{
+    char missing[80] = "";
+    if (record->frames_missing > 0)
+        snprintf(missing, sizeof missing, ", %" PRId64 " frames missing", record->frames_missing);
+    operator_say(c->view, "run %d of %zu: %s at %g mm/s, block %d: %s (%s), %" PRId64 " rows%s",
+                 record->order, c->run_count, record->feeder, record->speed_mm_s, record->block,
+                 RUN_END_NAMES[record->ended], record->ended_why, record->rows, missing);
+}
+
+/* One run with its files. What of it was recorded is filed even when an error ends the series. */
+static enum err_code carry_out_run(struct series_capture *c, size_t index, struct series_outcome *outcome,
+                                   struct err *e)
+{
+    struct run_record record;
+    struct runner_setup setup;
+    struct run_writer *writer = NULL;
+    struct err later;
+    char sidecar[512];
+    bool recorded = false;
+    enum err_code code;
+    enum err_code filed;
+    fill_record(c, index, &record, &setup);
+    setup.stop_requests = c->view->stop_requests;
+    setup.progress = show_progress;
+    setup.context = c;
+    snprintf(c->progress_head, sizeof c->progress_head, "run %d/%zu  %s  %g mm/s", record.order, c->run_count,
+             record.feeder, record.speed_mm_s);
+    code = run_writer_open(c->runs_folder, record.number, (c->rig.channels & WIRE_CHANNEL_ENCODER) != 0,
+                           RUN_WRITER_QUEUE_ROWS, &writer, e);
+    if (code != ERR_OK)
+        return code;
+    code = runner_run(c->client, &setup, writer, &record, &recorded, e);
+    if (!recorded) {
+        run_writer_abandon(writer);
+        return code != ERR_OK
+                   ? code
+                   : err_set(e, ERR_NO_ANSWER, "run %d was stopped before it began", record.number);
+    }
+    filed = run_writer_finish(writer, &record.rows, &later);
+    snprintf(sidecar, sizeof sidecar, "%s/%04d.json", c->runs_folder, record.number);
+    if (filed == ERR_OK)
+        filed = run_record_write(sidecar, &record, &later);
+    if (filed == ERR_OK)
+        filed = series_write_package(c->folder, &c->plan, &later);
+    if (filed == ERR_OK) {
+        outcome->recorded++;
+        outcome->complete += record.ended == RUN_COMPLETE;
+        outcome->limited += record.ended == RUN_LIMIT;
+        outcome->faulted += record.ended == RUN_FAULT;
+        outcome->interrupted += record.ended == RUN_INTERRUPTED;
+        say_how_it_ended(c, &record);
+    }
+    if (code == ERR_OK && filed != ERR_OK) {
+        *e = later;
+        code = filed;
+    }
+    return code;
+}
+
+static bool mounting_is_due(const struct series_capture *c, size_t index)
+{
+    return index == 0 || c->order[index].feeder != c->order[index - 1].feeder ||
+           c->order[index].block != c->order[index - 1].block;
+}
+
+static bool ask_to_mount(struct series_capture *c, size_t index)
+{
+    const struct plan_feeder *feeder = &c->plan.feeders[c->order[index].feeder];
+    char question[512];
+    snprintf(question, sizeof question, "Block %d: mount feeder %s%s%s%s", c->order[index].block,
+             feeder->name, feeder->description[0] != 0 ? " (" : "", feeder->description,
+             feeder->description[0] != 0 ? ")" : "");
+    return operator_confirm(c->view, question, watch_rig, c);
+}
+
+static enum err_code stopped(const struct series_capture *c, const struct series_outcome *outcome,
+                             struct err *e)
+{
+    struct err gone;
+    enum err_code code;
+    if (*c->view->stop_requests == 0 && (code = rig_client_pump(c->client, 0, &gone)) != ERR_OK) {
+        *e = gone;
+        return code;
+    }
+    if (outcome->recorded == 0)
+        return err_set(e, ERR_NO_ANSWER, "stopped by the operator before the first run");
+    return err_set_at(e, ERR_NO_ANSWER, c->folder, 0, 0,
+                      "stopped by the operator after %d of %d runs; they are kept", outcome->recorded,
+                      outcome->planned);
+}
+
+static enum err_code carry_out(struct series_capture *c, struct series_outcome *outcome, struct err *e)
+{
+    enum err_code code;
+    operator_show_cautions(c->view);
+    if (!c->view->unattended &&
+        !operator_confirm(c->view, "I have read this and the rig is clear", watch_rig, c))
+        return stopped(c, outcome, e);
+    code = series_create(c->folder, c->plan_path, &c->plan, c->calibration_path, e);
+    if (code != ERR_OK)
+        return code;
+    for (size_t i = 0; i < c->run_count; i++) {
+        if (*c->view->stop_requests > 0 || (mounting_is_due(c, i) && !ask_to_mount(c, i)))
+            return stopped(c, outcome, e);
+        code = carry_out_run(c, i, outcome, e);
+        if (code != ERR_OK)
+            return code;
+    }
+    if (*c->view->stop_requests > 0)
+        return stopped(c, outcome, e);
+    if (outcome->faulted > 0)
+        return err_set_at(e, ERR_NO_ANSWER, c->folder, 0, 0, "%d of %d runs ended as a fault",
+                          outcome->faulted, outcome->planned);
+    return ERR_OK;
+}
+
+enum err_code series_capture_carry_out(struct series_capture *capture, struct operator_view *view,
+                                       struct series_outcome *outcome, struct err *e)
+{
+    enum err_code code;
+    *outcome = (struct series_outcome){.planned = (int)capture->run_count};
+    capture->view = view;
+    /* A host before us may have died with the rig armed. */
+    code = rig_client_cut(capture->client, e);
+    if (code == ERR_OK)
+        code = carry_out(capture, outcome, e);
+    /* Whatever happened, leave the rig disarmed; a port that is gone has nothing to say to that. */
+    rig_client_cut(capture->client, NULL);
+    return code;
+}

@@ -1,0 +1,140 @@
+#include "datasets/format/conditions.h"
+
+#include "datasets/format/json_strict.h"
+
+#include <math.h>
+#include <stdio.h>
+#include <string.h>
+
+/* The ranges are what a bench can meet; past them a value is a slip of the pen. The tolerances are common
+ * practice, no source: differences below them are not seen to change a push. A plan may state its own. */
+#define WORD(key, label)                                                                                     \
+    {                                                                                                        \
+        key, label, "", "", false, 0, 0, 0                                                                   \
+    }
+#define NUMBER(key, label, unit, symbol, low, high, tolerance)                                               \
+    {                                                                                                        \
+        key, label, unit, symbol, true, low, high, tolerance                                                 \
+    }
+const struct condition_kind CONDITION_KINDS[CONDITION_COUNT] = {
+    [CONDITION_FILAMENT_LOT] = WORD("filament_lot", "filament lot"),
+    [CONDITION_FILAMENT_MATERIAL] = WORD("filament_material", "filament material"),
+    [CONDITION_FILAMENT_DIAMETER_MM] =
+        NUMBER("filament_diameter_mm", "filament diameter", "mm", "mm", 0.5, 5, 0.03),
+    [CONDITION_FILAMENT_HARDNESS_SHORE_D] =
+        NUMBER("filament_hardness_shore_d", "filament hardness", "{ShoreD}", "Shore D", 0, 100, 2),
+    [CONDITION_NIP_PRELOAD_N] = NUMBER("nip_preload_n", "nip preload", "N", "N", 0, 1000, 2),
+    [CONDITION_MOTOR] = WORD("motor", "motor"),
+    [CONDITION_MOTOR_CURRENT_A] = NUMBER("motor_current_a", "motor current", "A", "A", 0, 20, 0.02),
+    [CONDITION_SUPPLY_VOLTAGE_V] = NUMBER("supply_voltage_v", "supply voltage", "V", "V", 0, 400, 0.5),
+    [CONDITION_AMBIENT_TEMPERATURE_C] =
+        NUMBER("ambient_temperature_c", "ambient temperature", "Cel", "°C", -40, 100, 3),
+    [CONDITION_HUMIDITY_PERCENT] = NUMBER("humidity_percent", "relative humidity", "%", "%", 0, 100, 15),
+    [CONDITION_FREE_LENGTH_MM] = NUMBER("free_length_mm", "free length", "mm", "mm", 0, 10000, 1),
+    [CONDITION_BLOCKED_END] = WORD("blocked_end", "blocked end"),
+    [CONDITION_GUIDE_TUBE] = WORD("guide_tube", "guide tube"),
+};
+
+enum err_code conditions_from_yaml(const struct yaml_node *mapping, struct conditions *c, struct err *e)
+{
+    for (size_t i = 0; i < CONDITION_COUNT; i++) {
+        const struct condition_kind *kind = &CONDITION_KINDS[i];
+        const struct yaml_node *entry;
+        enum err_code code = yaml_get_node(mapping, kind->key, false, &entry, e);
+        if (code == ERR_OK && entry != NULL) {
+            code = kind->is_number
+                       ? yaml_get_double(mapping, kind->key, true, kind->low, kind->high, kind->symbol,
+                                         &c->number[i], e)
+                       : yaml_get_text(mapping, kind->key, true, c->word[i], sizeof c->word[i], e);
+            c->stated[i] = true;
+        }
+        if (code != ERR_OK)
+            return code;
+    }
+    return yaml_strict_finish(mapping, e);
+}
+
+json_t *conditions_to_json(const struct conditions *c)
+{
+    json_t *object = json_object();
+    for (size_t i = 0; i < CONDITION_COUNT; i++) {
+        if (!c->stated[i])
+            continue;
+        if (json_object_set_new(object, CONDITION_KINDS[i].key,
+                                CONDITION_KINDS[i].is_number ? json_real(c->number[i])
+                                                             : json_string(c->word[i])) != 0) {
+            json_decref(object);
+            return NULL;
+        }
+    }
+    return object;
+}
+
+enum err_code conditions_from_json(const json_t *object, const char *file, struct conditions *c,
+                                   struct err *e)
+{
+    const struct json_place p = {object, file, "conditions."};
+    const char *known[CONDITION_COUNT];
+    memset(c, 0, sizeof *c);
+    if (!json_is_object(object))
+        return err_set_at(e, ERR_FILE, file, 0, 0, "conditions: must be an object");
+    for (size_t i = 0; i < CONDITION_COUNT; i++) {
+        const struct condition_kind *kind = &CONDITION_KINDS[i];
+        enum err_code code;
+        known[i] = kind->key;
+        if (json_object_get(object, kind->key) == NULL)
+            continue;
+        code = kind->is_number ? json_strict_number(&p, kind->key, kind->low, kind->high, &c->number[i], e)
+                               : json_strict_text(&p, kind->key, c->word[i], sizeof c->word[i], e);
+        if (code != ERR_OK)
+            return code;
+        c->stated[i] = true;
+    }
+    return json_strict_finish(&p, known, CONDITION_COUNT, e);
+}
+
+static void describe(const struct conditions *c, size_t i, char *text, size_t size)
+{
+    const char *symbol = CONDITION_KINDS[i].symbol;
+    if (!c->stated[i])
+        snprintf(text, size, "not stated");
+    else if (CONDITION_KINDS[i].is_number)
+        snprintf(text, size, "%g%s%s", c->number[i], strcmp(symbol, "%") == 0 ? "" : " ", symbol);
+    else
+        snprintf(text, size, "%s", c->word[i]);
+}
+
+static bool differs(const struct conditions *a, const struct conditions *b, size_t i, double tolerance)
+{
+    if (!a->stated[i] || !b->stated[i])
+        return a->stated[i] != b->stated[i];
+    if (!CONDITION_KINDS[i].is_number)
+        return strcmp(a->word[i], b->word[i]) != 0;
+    /* 1.78 and 1.75 are 0.03 apart for whoever wrote them, and a little more in binary. */
+    return !(fabs(a->number[i] - b->number[i]) <=
+             tolerance + 1e-12 * (fabs(a->number[i]) + fabs(b->number[i]) + tolerance));
+}
+
+size_t conditions_compare(const struct conditions *a, const struct conditions *b, const double *tolerance,
+                          struct condition_difference *differences)
+{
+    size_t n = 0;
+    for (size_t i = 0; i < CONDITION_COUNT; i++) {
+        char a_text[CONDITION_WORD_MAX + 32];
+        char b_text[CONDITION_WORD_MAX + 32];
+        char tolerance_text[48] = "";
+        const struct condition_kind *kind = &CONDITION_KINDS[i];
+        if (!differs(a, b, i, tolerance[i]))
+            continue;
+        describe(a, i, a_text, sizeof a_text);
+        describe(b, i, b_text, sizeof b_text);
+        if (kind->is_number && a->stated[i] && b->stated[i])
+            snprintf(tolerance_text, sizeof tolerance_text, " (tolerance %g%s%s)", tolerance[i],
+                     strcmp(kind->symbol, "%") == 0 ? "" : " ", kind->symbol);
+        differences[n].id = (enum condition_id)i;
+        snprintf(differences[n].text, sizeof differences[n].text, "%s: %s against %s%s", kind->label, a_text,
+                 b_text, tolerance_text);
+        n++;
+    }
+    return n;
+}

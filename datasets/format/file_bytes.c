@@ -1,0 +1,187 @@
+#include "datasets/format/file_bytes.h"
+
+#include <errno.h>
+#include <fcntl.h>
+#include <openssl/evp.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+#include <sys/stat.h>
+#include <unistd.h>
+
+#define HASH_CHUNK_BYTES (256 * 1024)
+
+/* Open for reading; only a regular file will do. O_NONBLOCK keeps a named pipe from hanging the program
+ * before it is seen to be one; it changes nothing for a regular file. */
+static enum err_code open_regular(const char *path, int *fd, int64_t *size, struct err *e)
+{
+    struct stat status;
+    *fd = open(path, O_RDONLY | O_CLOEXEC | O_NONBLOCK);
+    if (*fd < 0)
+        return err_set_at(e, errno == ENOMEM || errno == EMFILE || errno == ENFILE ? ERR_SYSTEM : ERR_FILE,
+                          path, 0, 0, "cannot be opened: %s", strerror(errno));
+    if (fstat(*fd, &status) != 0 || !S_ISREG(status.st_mode)) {
+        close(*fd);
+        *fd = -1;
+        return err_set_at(e, ERR_FILE, path, 0, 0, "is not a regular file");
+    }
+    *size = status.st_size;
+    return ERR_OK;
+}
+
+/* read() until the buffer is full or the file ends; -1 with errno set on failure. */
+static ssize_t read_fully(int fd, char *buffer, size_t size)
+{
+    size_t have = 0;
+    while (have < size) {
+        ssize_t n = read(fd, buffer + have, size - have);
+        if (n < 0 && errno == EINTR)
+            continue;
+        if (n < 0)
+            return -1;
+        if (n == 0)
+            break;
+        have += (size_t)n;
+    }
+    return (ssize_t)have;
+}
+
+enum err_code file_bytes_read(const char *path, size_t limit, char **bytes, size_t *length, struct err *e)
+{
+    int fd;
+    int64_t size;
+    ssize_t n;
+    enum err_code code = open_regular(path, &fd, &size, e);
+    *bytes = NULL;
+    *length = 0;
+    if (code != ERR_OK)
+        return code;
+    if ((uint64_t)size > limit) {
+        close(fd);
+        return err_set_at(e, ERR_FILE, path, 0, 0, "is %lld bytes long; at most %zu are allowed",
+                          (long long)size, limit);
+    }
+    /* One byte more than the file had a moment ago, so that a file that grows meanwhile is noticed. */
+    *bytes = malloc((size_t)size + 2);
+    if (*bytes == NULL) {
+        close(fd);
+        return err_set_at(e, ERR_MEMORY, path, 0, 0, "no memory for %lld bytes", (long long)size);
+    }
+    n = read_fully(fd, *bytes, (size_t)size + 1);
+    if (n != size) {
+        code = n < 0 ? err_set_at(e, ERR_SYSTEM, path, 0, 0, "cannot be read: %s", strerror(errno))
+                     : err_set_at(e, ERR_FILE, path, 0, 0, "changed its length while it was read");
+        free(*bytes);
+        *bytes = NULL;
+        close(fd);
+        return code;
+    }
+    close(fd);
+    (*bytes)[size] = 0;
+    *length = (size_t)size;
+    return ERR_OK;
+}
+
+static enum err_code system_error(struct err *e, const char *path, const char *what, int number)
+{
+    return err_set_at(e, ERR_SYSTEM, path, 0, 0, "cannot be %s: %s%s", what, strerror(number),
+                      number == ENOSPC || number == EDQUOT ? "; free some space and try again" : "");
+}
+
+/* A rename is durable only once its folder is. */
+static enum err_code sync_folder_of(const char *path, struct err *e)
+{
+    char folder[4096];
+    const char *slash = strrchr(path, '/');
+    int fd;
+    int number = 0;
+    if (slash == NULL)
+        snprintf(folder, sizeof folder, ".");
+    else
+        snprintf(folder, sizeof folder, "%.*s", (int)(slash - path) + 1, path);
+    fd = open(folder, O_RDONLY | O_DIRECTORY | O_CLOEXEC);
+    if (fd < 0)
+        return system_error(e, folder, "opened", errno);
+    /* Some file systems cannot sync a folder and say EINVAL; there is nothing more to be done there. */
+    if (fsync(fd) != 0 && errno != EINVAL)
+        number = errno;
+    close(fd);
+    return number == 0 ? ERR_OK : system_error(e, folder, "made durable", number);
+}
+
+enum err_code file_bytes_write(const char *path, const void *bytes, size_t length, struct err *e)
+{
+    char temporary[4096];
+    int fd;
+    int number = 0;
+    size_t written = 0;
+    int needed = snprintf(temporary, sizeof temporary, "%s.XXXXXX.tmp", path);
+    if (needed < 0 || (size_t)needed >= sizeof temporary)
+        return err_set_at(e, ERR_SYSTEM, path, 0, 0, "cannot be written: the name is too long");
+    fd = mkostemps(temporary, 4, O_CLOEXEC);
+    if (fd < 0)
+        return system_error(e, path, "written", errno);
+    while (number == 0 && written < length) {
+        ssize_t n = write(fd, (const char *)bytes + written, length - written);
+        /* A full disk first shows as a short write; the next call then says why. */
+        if (n > 0)
+            written += (size_t)n;
+        else if (n < 0 && errno != EINTR)
+            number = errno;
+    }
+    if (number == 0 && (fchmod(fd, 0644) != 0 || fsync(fd) != 0))
+        number = errno;
+    if (close(fd) != 0 && number == 0)
+        number = errno;
+    if (number == 0 && rename(temporary, path) != 0)
+        number = errno;
+    if (number != 0) {
+        unlink(temporary);
+        return system_error(e, path, "written", number);
+    }
+    return sync_folder_of(path, e);
+}
+
+enum err_code file_bytes_hash(const char *path, char *text, int64_t *size, struct err *e)
+{
+    unsigned char digest[EVP_MAX_MD_SIZE];
+    unsigned digest_length = 0;
+    char *chunk = malloc(HASH_CHUNK_BYTES);
+    EVP_MD_CTX *context = EVP_MD_CTX_new();
+    int fd = -1;
+    int64_t expected;
+    int64_t total = 0;
+    ssize_t n = 0;
+    enum err_code code;
+    if (chunk == NULL || context == NULL || EVP_DigestInit_ex(context, EVP_sha256(), NULL) != 1) {
+        code = err_set_at(e, ERR_MEMORY, path, 0, 0, "no memory for a SHA-256");
+        goto out;
+    }
+    code = open_regular(path, &fd, &expected, e);
+    if (code != ERR_OK)
+        goto out;
+    while ((n = read_fully(fd, chunk, HASH_CHUNK_BYTES)) > 0) {
+        total += n;
+        if (EVP_DigestUpdate(context, chunk, (size_t)n) != 1)
+            break;
+    }
+    if (n < 0) {
+        code = err_set_at(e, ERR_SYSTEM, path, 0, 0, "cannot be read: %s", strerror(errno));
+        goto out;
+    }
+    if (n > 0 || EVP_DigestFinal_ex(context, digest, &digest_length) != 1 || digest_length != 32) {
+        code = err_set_at(e, ERR_SYSTEM, path, 0, 0, "the cryptographic library cannot work out a SHA-256");
+        goto out;
+    }
+    strcpy(text, "sha256:");
+    for (unsigned i = 0; i < digest_length; i++)
+        snprintf(text + 7 + 2 * i, 3, "%02x", digest[i]);
+    if (size != NULL)
+        *size = total;
+out:
+    if (fd >= 0)
+        close(fd);
+    EVP_MD_CTX_free(context);
+    free(chunk);
+    return code;
+}

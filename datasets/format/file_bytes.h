@@ -1,0 +1,26 @@
+/* Whole files as bytes: read with a bound, written so that a crash leaves the old file or the new one and
+ * nothing in between, and hashed. Knows nothing of what the bytes mean. */
+#ifndef DATASETS_FORMAT_FILE_BYTES_H
+#define DATASETS_FORMAT_FILE_BYTES_H
+
+#include "rig/base/err.h"
+
+#include <stddef.h>
+#include <stdint.h>
+
+/* "sha256:", 64 hexadecimal digits and the final zero byte. */
+#define FILE_BYTES_HASH_SIZE 72
+
+/* Read the regular file at path, at most limit bytes, into *bytes with a zero byte after the last one; the
+ * caller frees it. ERR_FILE when it is missing, no regular file or longer than limit. */
+enum err_code file_bytes_read(const char *path, size_t limit, char **bytes, size_t *length, struct err *e);
+
+/* Write to a temporary name in the same folder, fsync, rename over path, fsync the folder. ERR_SYSTEM
+ * otherwise, and then path is as it was. */
+enum err_code file_bytes_write(const char *path, const void *bytes, size_t length, struct err *e);
+
+/* SHA-256 of the regular file at path as "sha256:<64 hex digits>" into text (FILE_BYTES_HASH_SIZE bytes).
+ * size, when not NULL, receives how many bytes were hashed. */
+enum err_code file_bytes_hash(const char *path, char *text, int64_t *size, struct err *e);
+
+#endif

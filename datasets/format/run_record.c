@@ -1,0 +1,281 @@
+#include "datasets/format/run_record.h"
+
+#include "datasets/format/json_strict.h"
+
+#include <stdio.h>
+#include <string.h>
+
+#define SCHEMA         "nipbench-run-1"
+#define FILE_BYTES_MAX (256 * 1024)
+/* Past any run: 30 million rows, a day. */
+#define ROWS_MAX    (INT64_C(1) << 31)
+#define TIME_MAX_US INT64_C(1000000000000)
+
+const char *const RUN_END_NAMES[RUN_ENDS] = {"complete", "limit", "interrupted", "fault"};
+
+/* The simple fields, in one table, so that reading and writing cannot disagree. */
+enum field_type { FIELD_DOUBLE, FIELD_INT, FIELD_UINT32, FIELD_INT64, FIELD_BOOL, FIELD_TEXT, FIELD_TIME };
+struct field {
+    const char *key;
+    enum field_type type;
+    size_t offset, size;
+    double low, high; /* of numbers; whole ones within 2^53, so that a double holds the bound exactly */
+};
+#define FIELD(name, type, low, high)                                                                         \
+    {                                                                                                        \
+#name, type, offsetof(struct run_record, name), sizeof(((struct run_record *)NULL)->name), low, high \
+    }
+static const struct field FIELDS[] = {
+    FIELD(number, FIELD_INT, 1, 9999),
+    FIELD(feeder, FIELD_TEXT, 0, 0),
+    FIELD(speed_mm_s, FIELD_DOUBLE, 0, 10000),
+    FIELD(block, FIELD_INT, 1, 1000000),
+    FIELD(order, FIELD_INT, 1, 1000000),
+    FIELD(drive_diameter_mm, FIELD_DOUBLE, 0.01, 10000),
+    FIELD(drive_diameter_standard_uncertainty_mm, FIELD_DOUBLE, 0, 10000),
+    FIELD(reduction, FIELD_DOUBLE, 1e-6, 1e6),
+    FIELD(teeth, FIELD_INT, 0, 1000000),
+    FIELD(full_steps_per_rev, FIELD_INT, 1, 1000000),
+    FIELD(microsteps, FIELD_INT, 1, 65536),
+    FIELD(mm_per_microstep, FIELD_DOUBLE, 1e-12, 1000),
+    FIELD(simulated, FIELD_BOOL, 0, 0),
+    FIELD(start_time, FIELD_TIME, 0, 0),
+    FIELD(rig_serial, FIELD_TEXT, 0, 0),
+    FIELD(rig_firmware, FIELD_TEXT, 0, 0),
+    FIELD(boot, FIELD_UINT32, 0, 4294967295.0),
+    FIELD(sample_rate_hz, FIELD_DOUBLE, 0.001, 1e7),
+    FIELD(counts_min, FIELD_INT64, -2147483648.0, 2147483647.0),
+    FIELD(counts_max, FIELD_INT64, -2147483648.0, 2147483647.0),
+    FIELD(force_limit_n, FIELD_DOUBLE, 0, 1e6),
+    FIELD(travel_limit_mm, FIELD_DOUBLE, 0, 1e6),
+    FIELD(time_limit_s, FIELD_DOUBLE, 0, 1e6),
+    FIELD(push_start_us, FIELD_INT64, 0, TIME_MAX_US),
+    FIELD(push_end_us, FIELD_INT64, 0, TIME_MAX_US),
+    FIELD(rows, FIELD_INT64, 0, ROWS_MAX),
+    FIELD(frames_missing, FIELD_INT64, 0, 1e12),
+    FIELD(frames_corrupt, FIELD_INT64, 0, 1e12),
+    FIELD(gaps, FIELD_INT64, 0, 1e12),
+    FIELD(ended_why, FIELD_TEXT, 0, 0),
+};
+#define FIELD_COUNT (sizeof FIELDS / sizeof FIELDS[0])
+/* Those that take more than a table. */
+static const char *const OTHER_KEYS[] = {"schema", "test", "conditions", "ended", "events"};
+#define OTHER_COUNT (sizeof OTHER_KEYS / sizeof OTHER_KEYS[0])
+
+static enum err_code read_field(const struct json_place *p, const struct field *f, struct run_record *r,
+                                struct err *e)
+{
+    char *at = (char *)r + f->offset;
+    int64_t whole = 0;
+    double number = 0;
+    enum err_code code = ERR_CALLER;
+    switch (f->type) {
+    case FIELD_DOUBLE:
+        code = json_strict_number(p, f->key, f->low, f->high, &number, e);
+        memcpy(at, &number, sizeof number);
+        break;
+    case FIELD_INT:
+        code = json_strict_whole(p, f->key, (int64_t)f->low, (int64_t)f->high, &whole, e);
+        memcpy(at, &(int){(int)whole}, sizeof(int));
+        break;
+    case FIELD_UINT32:
+        code = json_strict_whole(p, f->key, (int64_t)f->low, (int64_t)f->high, &whole, e);
+        memcpy(at, &(uint32_t){(uint32_t)whole}, sizeof(uint32_t));
+        break;
+    case FIELD_INT64:
+        code = json_strict_whole(p, f->key, (int64_t)f->low, (int64_t)f->high, &whole, e);
+        memcpy(at, &whole, sizeof whole);
+        break;
+    case FIELD_BOOL:
+        code = json_strict_bool(p, f->key, (bool *)at, e);
+        break;
+    case FIELD_TEXT:
+        code = json_strict_text(p, f->key, at, f->size, e);
+        break;
+    case FIELD_TIME:
+        code = json_strict_time(p, f->key, at, f->size, e);
+        break;
+    }
+    return code;
+}
+
+/* No text of a run record is longer. */
+#define TEXT_BYTES_MAX 160
+
+static json_t *clean_string(const char *text)
+{
+    char clean[TEXT_BYTES_MAX];
+    snprintf(clean, sizeof clean, "%s", text);
+    return json_string(err_clean_text(clean));
+}
+
+static json_t *field_to_json(const struct field *f, const struct run_record *r)
+{
+    const char *at = (const char *)r + f->offset;
+    double number;
+    int64_t whole;
+    int small;
+    uint32_t natural;
+    switch (f->type) {
+    case FIELD_DOUBLE:
+        memcpy(&number, at, sizeof number);
+        return json_real(number);
+    case FIELD_INT:
+        memcpy(&small, at, sizeof small);
+        return json_integer(small);
+    case FIELD_UINT32:
+        memcpy(&natural, at, sizeof natural);
+        return json_integer(natural);
+    case FIELD_INT64:
+        memcpy(&whole, at, sizeof whole);
+        return json_integer(whole);
+    case FIELD_BOOL:
+        return json_boolean(*(const bool *)at);
+    case FIELD_TEXT:
+    case FIELD_TIME:
+        return clean_string(at);
+    }
+    return NULL;
+}
+
+/* Find the word under key in a list of names. */
+static enum err_code read_choice(const struct json_place *p, const char *key, const char *const *names,
+                                 size_t count, size_t *choice, struct err *e)
+{
+    char word[PLAN_NAME_MAX + 1];
+    enum err_code code = json_strict_text(p, key, word, sizeof word, e);
+    if (code != ERR_OK)
+        return code;
+    for (*choice = 0; *choice < count; ++*choice) {
+        if (strcmp(word, names[*choice]) == 0)
+            return ERR_OK;
+    }
+    return err_set_at(e, ERR_FILE, p->file, 0, 0, "%s: '%s' is not known", key, word);
+}
+
+static enum err_code read_events(const struct json_place *root, struct run_record *r, struct err *e)
+{
+    static const char *const known[] = {"time_us", "text"};
+    const json_t *events;
+    enum err_code code = json_strict_child(root, "events", JSON_ARRAY, &events, e);
+    if (code == ERR_OK && json_array_size(events) > SERIES_EVENTS_MAX)
+        code = err_set_at(e, ERR_FILE, root->file, 0, 0, "events: %zu are too many; at most %d are allowed",
+                          json_array_size(events), SERIES_EVENTS_MAX);
+    for (size_t i = 0; code == ERR_OK && i < json_array_size(events); i++) {
+        const struct json_place p = {json_array_get(events, i), root->file, "events[]."};
+        code = json_strict_whole(&p, "time_us", 0, TIME_MAX_US, &r->events[i].time_us, e);
+        if (code == ERR_OK)
+            code = json_strict_text(&p, "text", r->events[i].text, sizeof r->events[i].text, e);
+        if (code == ERR_OK)
+            code = json_strict_finish(&p, known, 2, e);
+        r->event_count = i + 1;
+    }
+    return code;
+}
+
+static enum err_code check(const struct run_record *r, const char *path, struct err *e)
+{
+    size_t plain = strspn(r->feeder, "abcdefghijklmnopqrstuvwxyz0123456789-");
+    if (r->feeder[0] == 0 || r->feeder[0] == '-' || r->feeder[plain] != 0)
+        return err_set_at(e, ERR_FILE, path, 0, 0,
+                          "feeder: '%s' must be made of small letters, digits and hyphens", r->feeder);
+    if (r->counts_min >= r->counts_max)
+        return err_set_at(e, ERR_FILE, path, 0, 0, "counts_min must be below counts_max");
+    if (r->push_end_us < r->push_start_us)
+        return err_set_at(e, ERR_FILE, path, 0, 0, "push_end_us must not be before push_start_us");
+    return ERR_OK;
+}
+
+static enum err_code read_root(const struct json_place *root, struct run_record *r, struct err *e)
+{
+    const char *known[FIELD_COUNT + OTHER_COUNT];
+    const json_t *conditions;
+    char schema[64];
+    size_t choice;
+    enum err_code code = json_strict_text(root, "schema", schema, sizeof schema, e);
+    if (code == ERR_OK && strcmp(schema, SCHEMA) != 0)
+        code = err_set_at(e, ERR_FILE, root->file, 0, 0, "schema: '%s' is not known; this program reads %s",
+                          schema, SCHEMA);
+    for (size_t i = 0; i < FIELD_COUNT; i++) {
+        known[i] = FIELDS[i].key;
+        if (code == ERR_OK)
+            code = read_field(root, &FIELDS[i], r, e);
+    }
+    memcpy(known + FIELD_COUNT, OTHER_KEYS, sizeof OTHER_KEYS);
+    if (code == ERR_OK)
+        code = read_choice(root, "test", PLAN_TEST_NAMES, PLAN_TEST_KINDS, &choice, e);
+    if (code == ERR_OK) {
+        r->test = (enum plan_test_kind)choice;
+        code = read_choice(root, "ended", RUN_END_NAMES, RUN_ENDS, &choice, e);
+    }
+    if (code == ERR_OK) {
+        r->ended = (enum run_end)choice;
+        code = json_strict_child(root, "conditions", JSON_OBJECT, &conditions, e);
+    }
+    if (code == ERR_OK)
+        code = conditions_from_json(conditions, root->file, &r->conditions, e);
+    if (code == ERR_OK)
+        code = read_events(root, r, e);
+    if (code == ERR_OK)
+        code = json_strict_finish(root, known, FIELD_COUNT + OTHER_COUNT, e);
+    return code != ERR_OK ? code : check(r, root->file, e);
+}
+
+enum err_code run_record_read(const char *path, struct run_record *r, struct err *e)
+{
+    json_t *json;
+    enum err_code code = json_strict_read(path, FILE_BYTES_MAX, &json, e);
+    /* The events are most of a record and mostly empty: left alone, their pages of a large array cost no
+     * memory. */
+    memset(r, 0, offsetof(struct run_record, events));
+    r->event_count = 0;
+    if (code != ERR_OK)
+        return code;
+    code = read_root(&(struct json_place){json, path, ""}, r, e);
+    json_decref(json);
+    return code;
+}
+
+static json_t *record_to_json(const struct run_record *r)
+{
+    json_t *events = json_array();
+    json_t *root;
+    for (size_t i = 0; i < r->event_count; i++) {
+        json_t *event = json_pack("{s:I, s:o}", "time_us", (json_int_t)r->events[i].time_us, "text",
+                                  clean_string(r->events[i].text));
+        if (json_array_append_new(events, event) != 0) {
+            json_decref(events);
+            return NULL;
+        }
+    }
+    root = json_pack("{s:s, s:s, s:s, s:o, s:o}", "schema", SCHEMA, "test", PLAN_TEST_NAMES[r->test], "ended",
+                     RUN_END_NAMES[r->ended], "conditions", conditions_to_json(&r->conditions), "events",
+                     events);
+    for (size_t i = 0; i < FIELD_COUNT; i++) {
+        if (json_object_set_new(root, FIELDS[i].key, field_to_json(&FIELDS[i], r)) != 0) {
+            json_decref(root);
+            return NULL;
+        }
+    }
+    return root;
+}
+
+enum err_code run_record_write(const char *path, const struct run_record *r, struct err *e)
+{
+    static _Thread_local struct run_record again;
+    json_t *root;
+    enum err_code code = ERR_OK;
+    if (r->event_count > SERIES_EVENTS_MAX || (unsigned)r->test >= PLAN_TEST_KINDS ||
+        (unsigned)r->ended >= RUN_ENDS)
+        return err_set_at(e, ERR_CALLER, path, 0, 0,
+                          "a run record with %zu events, test %d and end %d cannot be written",
+                          r->event_count, (int)r->test, (int)r->ended);
+    root = record_to_json(r);
+    /* What could not be read back is not written. */
+    if (root != NULL)
+        code = read_root(&(struct json_place){root, path, ""}, &again, e);
+    if (code == ERR_OK)
+        code = json_strict_write(path, root, e);
+    json_decref(root);
+    return code;
+}

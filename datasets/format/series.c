@@ -1,0 +1,155 @@
+#include "datasets/format/series.h"
+
+#include "datasets/format/descriptor.h"
+#include "datasets/format/file_bytes.h"
+#include "datasets/format/series_path.h"
+
+#include <stdlib.h>
+#include <string.h>
+
+enum err_code series_hash_file(const char *path, char *text, struct err *e)
+{
+    return file_bytes_hash(path, text, NULL, e);
+}
+
+enum err_code series_write_file(const char *path, const void *bytes, size_t length, struct err *e)
+{
+    return file_bytes_write(path, bytes, length, e);
+}
+
+void series_free(struct series *s)
+{
+    if (s == NULL)
+        return;
+    free(s->runs);
+    free(s->folder);
+    free(s);
+}
+
+static int compare_numbers(const void *a, const void *b)
+{
+    int x = *(const int *)a;
+    int y = *(const int *)b;
+    return (x > y) - (x < y);
+}
+
+/* Numbers of the runs that the descriptor lists by sidecar and CSV, sorted, into numbers (room for
+ * PLAN_RUNS_MAX). */
+static enum err_code list_runs(const struct descriptor *d, const char *descriptor_path, int *numbers,
+                               size_t *count, struct err *e)
+{
+    bool has_csv[10000] = {false};
+    bool has_sidecar[10000] = {false};
+    *count = 0;
+    for (size_t i = 0; i < d->count; i++) {
+        const char *path = d->resources[i].path;
+        const char *fault = series_path_fault(path);
+        if (fault != NULL)
+            return err_set_at(e, ERR_FILE, descriptor_path, 0, 0, "resource %zu: the path '%.250s' %s", i + 1,
+                              path, fault);
+        has_csv[series_path_run_number(path, "csv")] = true;
+        has_sidecar[series_path_run_number(path, "json")] = true;
+    }
+    for (int n = 1; n < 10000; n++) {
+        if (has_csv[n] != has_sidecar[n])
+            return err_set_at(e, ERR_FILE, descriptor_path, 0, 0, "lists runs/%04d.%s without runs/%04d.%s",
+                              n, has_csv[n] ? "csv" : "json", n, has_csv[n] ? "json" : "csv");
+        if (!has_csv[n])
+            continue;
+        if (*count == PLAN_RUNS_MAX)
+            return err_set_at(e, ERR_FILE, descriptor_path, 0, 0, "lists more than %d runs", PLAN_RUNS_MAX);
+        numbers[(*count)++] = n;
+    }
+    qsort(numbers, *count, sizeof *numbers, compare_numbers);
+    return ERR_OK;
+}
+
+static enum err_code read_records(struct series *s, const int *numbers, struct err *e)
+{
+    enum err_code code = ERR_OK;
+    for (size_t i = 0; code == ERR_OK && i < s->run_count; i++) {
+        char path[32];
+        char full[SERIES_PATH_MAX];
+        series_path_of_run(numbers[i], "json", path);
+        code = series_path_resolve(s->folder, path, full, e);
+        if (code == ERR_OK)
+            code = run_record_read(full, &s->runs[i], e);
+        if (code == ERR_OK && s->runs[i].number != numbers[i])
+            code = err_set_at(e, ERR_FILE, full, 0, 0, "number: is %d, but the file belongs to run %d",
+                              s->runs[i].number, numbers[i]);
+        if (code == ERR_OK && s->runs[i].simulated)
+            s->simulated = true;
+    }
+    return code;
+}
+
+static enum err_code open_into(struct series *s, struct err *e)
+{
+    char full[SERIES_PATH_MAX];
+    int numbers[PLAN_RUNS_MAX];
+    struct descriptor d = {0};
+    enum err_code code = series_path_resolve(s->folder, DESCRIPTOR_NAME, full, e);
+    if (code == ERR_OK)
+        code = descriptor_read(full, &d, e);
+    if (code == ERR_OK)
+        code = list_runs(&d, full, numbers, &s->run_count, e);
+    if (code == ERR_OK)
+        code = file_bytes_hash(full, s->package_hash, NULL, e);
+    if (code == ERR_OK)
+        code = series_path_resolve(s->folder, "plan.yaml", full, e);
+    if (code == ERR_OK)
+        code = plan_read(full, &s->plan, e);
+    if (code == ERR_OK)
+        code = series_path_resolve(s->folder, "calibration.json", full, e);
+    if (code == ERR_OK)
+        code = calibration_read(full, &s->calibration, e);
+    /* What anybody marks as simulated is simulated. */
+    s->simulated = d.simulated || s->plan.simulated;
+    descriptor_free(&d);
+    if (code != ERR_OK)
+        return code;
+    strcpy(s->title, s->plan.title);
+    s->runs = calloc(s->run_count + 1, sizeof *s->runs);
+    if (s->runs == NULL)
+        return err_set_at(e, ERR_MEMORY, s->folder, 0, 0, "no memory for %zu runs", s->run_count);
+    return read_records(s, numbers, e);
+}
+
+enum err_code series_open(const char *folder, struct series **s, struct err *e)
+{
+    struct series *opened = calloc(1, sizeof *opened);
+    enum err_code code;
+    *s = NULL;
+    if (opened == NULL || (opened->folder = strdup(folder)) == NULL) {
+        series_free(opened);
+        return err_set_at(e, ERR_MEMORY, folder, 0, 0, "no memory to open it");
+    }
+    code = open_into(opened, e);
+    if (code != ERR_OK) {
+        series_free(opened);
+        return code;
+    }
+    *s = opened;
+    return ERR_OK;
+}
+
+enum err_code series_read_run(const struct series *s, size_t i, struct run_columns *columns, struct err *e)
+{
+    char path[32];
+    char full[SERIES_PATH_MAX];
+    enum err_code code;
+    memset(columns, 0, sizeof *columns);
+    if (i >= s->run_count)
+        return err_set_at(e, ERR_CALLER, s->folder, 0, 0, "has %zu runs; there is no run at place %zu",
+                          s->run_count, i);
+    series_path_of_run(s->runs[i].number, "csv", path);
+    code = series_path_resolve(s->folder, path, full, e);
+    if (code == ERR_OK)
+        code = run_csv_read(full, columns, e);
+    if (code == ERR_OK && (int64_t)columns->n != s->runs[i].rows) {
+        code = err_set_at(e, ERR_FILE, full, 0, 0, "has %zu rows, but its sidecar says %lld", columns->n,
+                          (long long)s->runs[i].rows);
+        run_columns_free(columns);
+    }
+    return code;
+}

@@ -1,0 +1,315 @@
+/* nipbench-rig: serves a simulated rig over a pseudo-terminal. */
+#include "rig/base/err.h"
+#include "rig/base/number.h"
+#include "rig/simulator/feeder_file.h"
+#include "rig/simulator/pace.h"
+#include "rig/simulator/rig_state.h"
+#include "rig/simulator/terminal.h"
+#include "rig/simulator/truth_file.h"
+#include "rig/wire/message.h"
+
+#include <argp.h>
+#include <errno.h>
+#include <math.h>
+#include <poll.h>
+#include <signal.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+#include <time.h>
+
+#define FEEDERS_MAX 64
+/* Room for what the host has not taken yet: at 1 kHz five seconds of the outside world, so more with a
+ * speed-up. */
+#define BUFFER_BYTES     (64 * 1024)
+#define BUFFER_BYTES_MAX (4 * 1024 * 1024)
+/* Kept for answers and events when samples have filled the rest. */
+#define ANSWER_BYTES (8 * 1024)
+/* A host that is there sends keep-alives; after this long without one nobody is listening. */
+#define DEAF_US 5000000
+/* The rig's clock is looked at this often: a quarter of the longest wait of a sample. */
+#define LOOK_MS 5
+
+struct options {
+    int64_t seed;
+    double speedup;
+    double rate_max_hz;
+    double idle_exit_s; /* 0: never */
+    int64_t protocol_major;
+    const char *serial;
+    const char *truth;
+    const char *link;
+    const char *feeders[FEEDERS_MAX];
+    size_t feeder_count;
+};
+
+static struct argp_option option_table[] = {
+    {"seed", 's', "N", 0, "Seed of everything random (default 1)", 0},
+    {"feeder", 'f', "FILE", 0,
+     "Serve the feeder of this parameter file; repeatable (default: one built-in gear)", 0},
+    {"speedup", 'x', "N", 0, "Rig seconds per second, 1 to 1000 (default 1)", 0},
+    {"truth", 't', "FILE", 0, "Write the true answers of each run to FILE (JSON), anew at each move", 0},
+    {"rate-max", 'r', "HZ", 0, "Greatest sample rate that the rig offers (default 100000)", 0},
+    {"link", 'l', "PATH", 0, "Make PATH a symbolic link to the terminal while the rig runs", 0},
+    {"serial", 'n', "TEXT", 0, "Serial number that the rig tells (default SIMULATED)", 0},
+    {"idle-exit", 'i', "SECONDS", 0, "End when no host has sent anything for that long", 0},
+    {"protocol-major", 'p', "N", 0, "Pretend to speak this major version of the protocol (for tests)", 0},
+    {0}};
+
+static const char documentation[] =
+    "Serve a simulated rig on a pseudo-terminal."
+    "\vThe first line on standard output is the terminal's path. The rig runs until SIGINT or SIGTERM.\n"
+    "Everything it measures is invented: the same parameters, seed and command times give the same bytes.\n\n"
+    "Exit status: 0 done, 2 wrong use, 3 bad parameter file, 5 the system said no.";
+
+static void bad_use(struct argp_state *state, const struct err *e)
+{
+    char line[1024];
+    argp_error(state, "%s", err_format(e, line, sizeof line));
+}
+
+/* What the protocol does not allow in a text shows when it is read back. */
+static bool text_can_be_sent(const char *text)
+{
+    struct wire_configure m = {0};
+    uint8_t body[WIRE_BODY_MAX];
+    snprintf(m.feeder, sizeof m.feeder, "%s", text);
+    return wire_unpack_configure(body, wire_pack_configure(&m, body), &m) == WIRE_OK;
+}
+
+static error_t take_option(int key, char *argument, struct argp_state *state)
+{
+    struct options *o = state->input;
+    struct err e;
+    enum err_code code = ERR_OK;
+    switch (key) {
+    case 's':
+        code = number_read_int64(argument, 0, INT64_MAX, "--seed", "", &o->seed, &e);
+        break;
+    case 'x':
+        code = number_read_double(argument, 1, 1000, "--speedup", "", &o->speedup, &e);
+        break;
+    case 'r':
+        code = number_read_double(argument, 1, 1000000, "--rate-max", "Hz", &o->rate_max_hz, &e);
+        break;
+    case 'i':
+        code = number_read_double(argument, 0.001, 1e6, "--idle-exit", "s", &o->idle_exit_s, &e);
+        break;
+    case 'p':
+        code = number_read_int64(argument, 0, 255, "--protocol-major", "", &o->protocol_major, &e);
+        break;
+    case 'n':
+        if (strlen(argument) > WIRE_TEXT_MAX)
+            code = err_set(&e, ERR_USAGE, "--serial: '%s' is longer than %d bytes", argument, WIRE_TEXT_MAX);
+        else if (!text_can_be_sent(argument))
+            code = err_set(&e, ERR_USAGE, "--serial: '%s' is not plain UTF-8 text", argument);
+        o->serial = argument;
+        break;
+    case 't':
+        o->truth = argument;
+        break;
+    case 'l':
+        o->link = argument;
+        break;
+    case 'f':
+        if (o->feeder_count == FEEDERS_MAX)
+            code = err_set(&e, ERR_USAGE, "--feeder: at most %d feeders", FEEDERS_MAX);
+        else
+            o->feeders[o->feeder_count++] = argument;
+        break;
+    case ARGP_KEY_ARG:
+        code = err_set(&e, ERR_USAGE, "'%s' is one word too many", argument);
+        break;
+    default:
+        return ARGP_ERR_UNKNOWN;
+    }
+    if (code != ERR_OK)
+        bad_use(state, &e);
+    return 0;
+}
+
+static volatile sig_atomic_t stop_asked;
+
+static void on_signal(int number)
+{
+    (void)number;
+    stop_asked = 1;
+}
+
+static int64_t outside_us(void)
+{
+    struct timespec now;
+    clock_gettime(CLOCK_MONOTONIC, &now);
+    return (int64_t)now.tv_sec * 1000000 + now.tv_nsec / 1000;
+}
+
+struct server {
+    struct options options;
+    struct rig_setup setup;
+    struct rig_state *rig;
+    struct terminal *terminal;
+    struct pace pace;
+    uint64_t truth_written; /* the state of the runs that the truth file shows */
+    bool truth_failed;
+    bool deaf;
+    int64_t last_byte_us; /* outside time */
+};
+
+static bool write_frame(void *context, const uint8_t *frame, size_t length, size_t samples)
+{
+    struct server *s = context;
+    if (s->deaf)
+        return true; /* it goes out on a line that nobody listens to */
+    return terminal_queue(s->terminal, frame, length, samples > 0 ? ANSWER_BYTES : 0);
+}
+
+static void complain(const struct err *e)
+{
+    char line[1600];
+    fprintf(stderr, "nipbench-rig: %s\n", err_format(e, line, sizeof line));
+}
+
+static enum err_code write_truth(struct server *s, struct err *e)
+{
+    if (s->options.truth == NULL)
+        return ERR_OK;
+    s->truth_written = rig_state_runs_changed(s->rig);
+    return truth_file_write(s->options.truth, &s->setup, s->rig, e);
+}
+
+/* One look at the world: bytes in, time on, bytes out. */
+static enum err_code serve_once(struct server *s, struct err *e)
+{
+    uint8_t bytes[4096];
+    size_t length;
+    enum err_code code = terminal_read(s->terminal, bytes, sizeof bytes, &length, e);
+    if (code != ERR_OK)
+        return code;
+    const int64_t now_us = outside_us();
+    if (length > 0) {
+        const uint64_t heard = rig_state_frames_heard(s->rig);
+        s->last_byte_us = now_us;
+        s->deaf = false;
+        /* At the rig's present time: it has not been moved on since the last look, so a rig that looks late
+         * does not take a host for silent whose bytes were waiting. */
+        rig_state_receive(s->rig, s->pace.rig_us, bytes, length);
+        if (rig_state_frames_heard(s->rig) != heard)
+            pace_heard(&s->pace, now_us);
+    } else if (!s->deaf && now_us - s->last_byte_us > DEAF_US) {
+        s->deaf = true;
+        terminal_discard(s->terminal);
+    }
+    rig_state_advance(s->rig, pace_rig_us(&s->pace, now_us, rig_state_watchdog_due_us(s->rig)));
+    if (s->truth_written != rig_state_runs_changed(s->rig) && write_truth(s, e) != ERR_OK &&
+        !s->truth_failed) {
+        /* The rig goes on: a host is in the middle of a series. The exit status tells of it. */
+        s->truth_failed = true;
+        complain(e);
+    }
+    return terminal_flush(s->terminal, e);
+}
+
+static enum err_code serve(struct server *s, struct err *e)
+{
+    sigset_t blocked;
+    sigset_t unblocked;
+    struct sigaction action = {.sa_handler = on_signal};
+    sigemptyset(&action.sa_mask);
+    sigemptyset(&blocked);
+    sigaddset(&blocked, SIGINT);
+    sigaddset(&blocked, SIGTERM);
+    /* Blocked but inside ppoll, so that no signal is lost between the look at stop_asked and the wait. */
+    sigprocmask(SIG_BLOCK, &blocked, &unblocked);
+    sigaction(SIGINT, &action, NULL);
+    sigaction(SIGTERM, &action, NULL);
+    while (!stop_asked) {
+        const enum err_code code = serve_once(s, e);
+        if (code != ERR_OK)
+            return code;
+        if (s->options.idle_exit_s > 0 &&
+            (double)(outside_us() - s->last_byte_us) > s->options.idle_exit_s * 1e6)
+            return ERR_OK;
+        const struct timespec wait = {.tv_nsec = LOOK_MS * 1000000L};
+        struct pollfd line = {.fd = terminal_descriptor(s->terminal),
+                              .events = (short)(terminal_waiting(s->terminal) ? POLLIN | POLLOUT : POLLIN)};
+        ppoll(&line, 1, &wait, &unblocked);
+    }
+    return ERR_OK;
+}
+
+static enum err_code read_feeders(const struct options *o, struct model_parameters *feeders, size_t *count,
+                                  struct err *e)
+{
+    if (o->feeder_count == 0) {
+        feeders[0] = model_default();
+        *count = 1;
+        return ERR_OK;
+    }
+    for (size_t i = 0; i < o->feeder_count; i++) {
+        const enum err_code code = feeder_file_read(o->feeders[i], &feeders[i], e);
+        if (code != ERR_OK)
+            return code;
+    }
+    *count = o->feeder_count;
+    return feeder_file_check_together(feeders, o->feeder_count, e);
+}
+
+static enum err_code run(struct server *s, struct err *e)
+{
+    static struct model_parameters feeders[FEEDERS_MAX];
+    const struct options *o = &s->options;
+    const double buffer_bytes = fmin(BUFFER_BYTES * o->speedup, BUFFER_BYTES_MAX);
+    struct timespec started;
+    enum err_code code = read_feeders(o, feeders, &s->setup.feeder_count, e);
+    if (code != ERR_OK)
+        return code;
+    /* Another number at each start; the clock outside is as good as a counter in flash memory. */
+    clock_gettime(CLOCK_REALTIME, &started);
+    s->setup.boot = (uint32_t)(started.tv_sec * 1000 + started.tv_nsec / 1000000);
+    s->setup.seed = (uint64_t)o->seed;
+    s->setup.time_scale_milli = (uint32_t)lround(o->speedup * 1000);
+    s->setup.rate_max_millihertz = (uint32_t)lround(o->rate_max_hz * 1000);
+    s->setup.protocol_major = (uint8_t)o->protocol_major;
+    s->setup.serial = o->serial;
+    s->setup.feeders = feeders;
+    s->rig = rig_state_new(&s->setup, write_frame, s);
+    if (s->rig == NULL)
+        return err_set(e, ERR_MEMORY, "no memory for the rig");
+    code = write_truth(s, e);
+    if (code == ERR_OK)
+        code = terminal_open((size_t)buffer_bytes, &s->terminal, e);
+    if (code == ERR_OK && o->link != NULL)
+        code = terminal_link(s->terminal, o->link, e);
+    if (code != ERR_OK)
+        return code;
+    printf("%s\n", terminal_path(s->terminal));
+    if (fflush(stdout) != 0)
+        return err_set(e, ERR_SYSTEM, "cannot write to standard output: %s", strerror(errno));
+    s->pace = pace_start(outside_us(), s->setup.time_scale_milli);
+    s->last_byte_us = s->pace.outside_us;
+    code = serve(s, e);
+    if (code == ERR_OK && s->truth_failed)
+        code = write_truth(s, e); /* the last chance; ERR_SYSTEM if it is still refused */
+    return code;
+}
+
+const char *argp_program_version = "nipbench-rig " NIPBENCH_VERSION;
+
+int main(int count, char **arguments)
+{
+    static struct server server = {.options = {.seed = 1,
+                                               .speedup = 1,
+                                               .rate_max_hz = 100000,
+                                               .protocol_major = WIRE_PROTOCOL_MAJOR,
+                                               .serial = "SIMULATED"}};
+    static const struct argp argp = {option_table, take_option, NULL, documentation, NULL, NULL, NULL};
+    struct err e;
+    argp_err_exit_status = EXIT_WRONG_USE;
+    argp_parse(&argp, count, arguments, 0, NULL, &server.options);
+    const enum err_code code = run(&server, &e);
+    terminal_close(server.terminal);
+    rig_state_free(server.rig);
+    if (code != ERR_OK)
+        complain(&e);
+    return err_exit_status(code);
+}

@@ -1,0 +1,64 @@
+/* A simulated rig as a machine of bytes and time: host bytes in, rig bytes out, the time as an argument. No
+ * I/O, no clock of its own: with the same setup and the same bytes at the same times it gives the same bytes,
+ * however finely the time is cut. What it does is written in rig/wire/README.md. */
+#ifndef RIG_SIMULATOR_RIG_STATE_H
+#define RIG_SIMULATOR_RIG_STATE_H
+
+#include "rig/model/model.h"
+
+#include <stdbool.h>
+#include <stddef.h>
+#include <stdint.h>
+
+#define RIG_STATE_WATCHDOG_US 500000 /* of host silence, on the rig's clock */
+#define RIG_STATE_FLUSH_US    20000  /* of the outside world: the longest that a sample waits for its batch */
+
+struct rig_setup {
+    uint64_t seed;
+    uint32_t boot;
+    uint32_t time_scale_milli; /* 1000: real time */
+    uint32_t rate_max_millihertz;
+    uint8_t protocol_major;
+    const char *serial; /* at most 32 bytes */
+    const struct model_parameters
+        *feeders; /* copied; all with the same sensor and microsteps; at least one */
+    size_t feeder_count;
+};
+
+/* Takes one encoded frame. samples: how many samples it carries, 0 for other frames. Returns false when the
+ * frame was dropped because there was no room. */
+typedef bool (*rig_state_write)(void *context, const uint8_t *frame, size_t length, size_t samples);
+
+/* An armed run that moved, with the truth about its latest forward move (or its first move, when all went
+ * backward). */
+struct rig_run {
+    size_t feeder; /* index into the setup's feeders */
+    double nip_preload_n;
+    double speed_mm_s; /* at the effective diameter; negative: backward */
+    struct model_truth nominal;
+    struct model_truth realised;
+};
+
+struct rig_state;
+
+/* At rig time 0. NULL when out of memory. rig_state_free(NULL) is fine. */
+struct rig_state *rig_state_new(const struct rig_setup *setup, rig_state_write write, void *context);
+void rig_state_free(struct rig_state *rig);
+
+/* Let the rig's clock run to time_us (a time before the present one counts as the present). */
+void rig_state_advance(struct rig_state *rig, int64_t time_us);
+/* Let it run to time_us and take bytes from the host there. */
+void rig_state_receive(struct rig_state *rig, int64_t time_us, const uint8_t *bytes, size_t length);
+
+/* Rig time at which the watchdog trips if nothing is heard; INT64_MAX when it does not run. */
+int64_t rig_state_watchdog_due_us(const struct rig_state *rig);
+/* Valid host frames seen so far. */
+uint64_t rig_state_frames_heard(const struct rig_state *rig);
+
+/* Runs so far, and a number that changes whenever one of them does. The pointer is valid until the rig goes
+ * on. */
+size_t rig_state_run_count(const struct rig_state *rig);
+const struct rig_run *rig_state_run(const struct rig_state *rig, size_t i);
+uint64_t rig_state_runs_changed(const struct rig_state *rig);
+
+#endif

@@ -1,0 +1,199 @@
+#include "analyze/numerics/broken_line.h"
+#include "analyze/numerics/linear_fit.h"
+#include "analyze/numerics/quantity.h"
+#include "tests/reference/stagnant.h"
+
+#include <criterion/criterion.h>
+#include <float.h>
+#include <math.h>
+#include <stdint.h>
+#include <stdio.h>
+#include <stdlib.h>
+
+/* Source: R's package segmented on its data set `stagnant` (Bacon and Watts 1971), and an independent profile
+ * search. */
+Test(broken_line, agrees_with_an_independent_program_on_published_data)
+{
+    struct broken_line fit;
+    struct err e = {0};
+    quantity_init_numerics();
+    cr_assert_eq(broken_line_fit(STAGNANT_X, STAGNANT_Y, STAGNANT_N, &fit, &e), ERR_OK, "%s", e.text);
+    cr_expect_float_eq(fit.breakpoint, 0.0411057858, 1e-6, "%.10f", fit.breakpoint);
+    cr_expect_float_eq(fit.breakpoint_standard_error, 0.0228348068, 1e-6, "%.10f",
+                       fit.breakpoint_standard_error);
+    cr_expect_float_eq(fit.left_slope, -0.422076815210, 1e-9, "%.12f", fit.left_slope);
+    cr_expect_float_eq(fit.left_slope_standard_error, 0.01148730657, 1e-9, "%.12f",
+                       fit.left_slope_standard_error);
+    cr_expect_float_eq(fit.right_slope, -1.020567546, 1e-8, "%.12f", fit.right_slope);
+    cr_expect_float_eq(fit.right_slope_standard_error, 0.01506793866, 1e-9, "%.12f",
+                       fit.right_slope_standard_error);
+    cr_expect_float_eq(fit.intercept, 0.544661077607, 1e-9, "%.12f", fit.intercept);
+    cr_expect_float_eq(fit.residual_sd, 0.0195151620884, 1e-11, "%.12f", fit.residual_sd);
+    cr_expect_float_eq(fit.residual_sum / 0.00914019723209, 1, 1e-9, "%.14f", fit.residual_sum);
+    cr_expect_eq(fit.degrees_of_freedom, 24);
+    cr_expect_gt(fit.bic_gain, 50);
+}
+
+/* Random numbers for one seed (Vigna's splitmix64), the same on every machine. */
+static uint64_t next_random(uint64_t *state)
+{
+    uint64_t z = *state += 0x9E3779B97F4A7C15u;
+    z = (z ^ (z >> 30)) * 0xBF58476D1CE4E5B9u;
+    z = (z ^ (z >> 27)) * 0x94D049BB133111EBu;
+    return z ^ (z >> 31);
+}
+
+static double next_uniform(uint64_t *state)
+{
+    return ((double)(next_random(state) >> 11) + 0.5) / 9007199254740992.0;
+}
+
+/* Residual sum with the breakpoint held at psi: the plain way, one fit of three columns. */
+static double residual_held(const double *x, const double *y, size_t n, double psi)
+{
+    double columns[3 * 40];
+    struct linear_fit fit;
+    for (size_t i = 0; i < n; i++) {
+        columns[3 * i] = 1;
+        columns[3 * i + 1] = x[i];
+        columns[3 * i + 2] = fmax(0, x[i] - psi);
+    }
+    cr_assert_eq(linear_fit(columns, y, NULL, n, 3, false, &fit, NULL), ERR_OK);
+    return fit.residual_sum;
+}
+
+/* Against a plain search: no breakpoint on a fine grid, nor near the answer, may have a smaller residual sum.
+ * The cases are random, half of them with repeated x; about a third have their optimum on a knot. */
+Test(broken_line, no_other_breakpoint_fits_better)
+{
+    uint64_t seed = getenv("NIPBENCH_TEST_SEED") ? strtoull(getenv("NIPBENCH_TEST_SEED"), NULL, 10) : 6173;
+    uint64_t state = seed;
+    int on_knot = 0, inside = 0;
+    fprintf(stderr, "seed %llu\n", (unsigned long long)seed);
+    quantity_init_numerics();
+    for (int round = 0; round < 60; round++) {
+        double x[40], y[40], low, high, truth = 1 + 3 * next_uniform(&state),
+                                        noise = 0.02 + next_uniform(&state);
+        size_t n = 6 + next_random(&state) % 34;
+        struct broken_line fit;
+        struct err e = {0};
+        bool knot = false;
+        for (size_t i = 0; i < n; i++) {
+            x[i] = 5 * next_uniform(&state);
+            if (round % 2 == 1)
+                x[i] = i < 6 ? 0.83 * (double)i : floor(6 * x[i] / 5) * 0.83;
+            y[i] = 2.4 + 0.7 * x[i] - 1.9 * fmax(0, x[i] - truth) +
+                   noise * (next_uniform(&state) - next_uniform(&state));
+        }
+        cr_assert_eq(broken_line_fit(x, y, n, &fit, &e), ERR_OK, "round %d: %s", round, e.text);
+        cr_expect_float_eq(fit.residual_sum, residual_held(x, y, n, fit.breakpoint),
+                           1e-12 * fit.residual_sum + 1e-24);
+        low = high = fit.breakpoint;
+        for (size_t i = 0; i < n; i++) {
+            knot = knot || x[i] == fit.breakpoint;
+            low = fmin(low, x[i]);
+            high = fmax(high, x[i]);
+        }
+        on_knot += knot;
+        inside += !knot;
+        for (int i = 1; i < 400; i++) {
+            double psi = low + (high - low) * i / 400;
+            cr_expect_geq(residual_held(x, y, n, psi), fit.residual_sum * (1 - 1e-12),
+                          "round %d at %g, not %g", round, psi, fit.breakpoint);
+        }
+        for (int side = -1; side <= 1; side += 2)
+            cr_expect_geq(residual_held(x, y, n, fit.breakpoint + side * 1e-6),
+                          fit.residual_sum * (1 - 1e-13));
+        for (size_t i = 0; i < n; i++) {
+            if (x[i] > low && x[i] < high)
+                cr_expect_geq(residual_held(x, y, n, x[i]), fit.residual_sum * (1 - 1e-12),
+                              "round %d, knot %g", round, x[i]);
+        }
+    }
+    fprintf(stderr, "optimum on a knot %d times, between knots %d times\n", on_knot, inside);
+    cr_expect_geq(on_knot, 5);
+    cr_expect_geq(inside, 20);
+}
+
+/* Built so that the free lines of both neighbouring gaps meet outside them: the middle point sticks out above
+ * the corner. */
+Test(broken_line, an_optimum_on_a_knot_is_found_exactly)
+{
+    static const double x[] = {0, 1, 2, 3, 4, 5, 6}, y[] = {0, 1, 2, 3.5, 2, 1, 0};
+    struct broken_line fit;
+    struct err e = {0};
+    quantity_init_numerics();
+    cr_assert_eq(broken_line_fit(x, y, 7, &fit, &e), ERR_OK, "%s", e.text);
+    cr_expect_eq(fit.breakpoint, 3);
+    cr_expect_float_eq(fit.left_slope, -fit.right_slope, 1e-13);
+    cr_expect_float_eq(fit.residual_sum, residual_held(x, y, 7, 3), 1e-15);
+    cr_expect(isfinite(fit.breakpoint_standard_error) && fit.breakpoint_standard_error > 0);
+}
+
+Test(broken_line, an_exact_break_is_found_far_from_the_origin)
+{
+    double x[30], y[30];
+    struct broken_line fit;
+    struct err e = {0};
+    quantity_init_numerics();
+    for (int i = 0; i < 30; i++) {
+        x[i] = 1.7e9 + i; /* seconds since an epoch */
+        y[i] = 3 + 0.5 * i - 2.25 * fmax(0, i - 11.3);
+    }
+    cr_assert_eq(broken_line_fit(x, y, 30, &fit, &e), ERR_OK, "%s", e.text);
+    cr_expect_float_eq(fit.breakpoint, 1.7e9 + 11.3, 5e-7);
+    cr_expect_float_eq(fit.left_slope, 0.5, 1e-13);
+    cr_expect_float_eq(fit.right_slope, -1.75, 1e-13);
+}
+
+Test(broken_line, the_order_of_points_does_not_matter)
+{
+    double x[28], y[28];
+    struct broken_line forward, backward;
+    quantity_init_numerics();
+    for (size_t i = 0; i < STAGNANT_N; i++) {
+        x[i] = STAGNANT_X[STAGNANT_N - 1 - i];
+        y[i] = STAGNANT_Y[STAGNANT_N - 1 - i];
+    }
+    cr_assert_eq(broken_line_fit(STAGNANT_X, STAGNANT_Y, STAGNANT_N, &forward, NULL), ERR_OK);
+    cr_assert_eq(broken_line_fit(x, y, STAGNANT_N, &backward, NULL), ERR_OK);
+    cr_expect_eq(forward.breakpoint, backward.breakpoint);
+    cr_expect_eq(forward.residual_sum, backward.residual_sum);
+}
+
+Test(broken_line, noise_about_one_line_gives_no_gain)
+{
+    uint64_t state = 90210;
+    double x[60], y[60];
+    int claimed = 0;
+    quantity_init_numerics();
+    for (int round = 0; round < 50; round++) {
+        struct broken_line fit;
+        for (int i = 0; i < 60; i++) {
+            x[i] = i * 0.37;
+            y[i] = 5 - 0.8 * x[i] + next_uniform(&state) + next_uniform(&state) - next_uniform(&state) -
+                   next_uniform(&state);
+        }
+        cr_assert_eq(broken_line_fit(x, y, 60, &fit, NULL), ERR_OK);
+        claimed += fit.bic_gain > 0;
+    }
+    cr_expect_leq(claimed, 5, "%d of 50", claimed);
+}
+
+Test(broken_line, what_cannot_be_answered_is_refused)
+{
+    static const double x[] = {1, 2, 3, 4, 4, 4}, y[] = {2, 3, 1, 4, 1, 5},
+                        line_x[] = {0.1, 0.2, 0.3, 0.4, 0.5, 0.6};
+    double line_y[6], bad[] = {1, 2, NAN, 4, 5, 6};
+    struct broken_line fit;
+    struct err e = {0};
+    quantity_init_numerics();
+    for (int i = 0; i < 6; i++)
+        line_y[i] = 7.3 - 1.1 * line_x[i];
+    cr_expect_eq(broken_line_fit(x, y, 6, &fit, &e), ERR_NO_ANSWER, "four distinct x");
+    cr_expect_eq(broken_line_fit(line_x, y, 4, &fit, &e), ERR_NO_ANSWER, "four points");
+    cr_expect_eq(broken_line_fit(bad, y, 6, &fit, &e), ERR_NO_ANSWER, "not a number");
+    cr_expect_eq(broken_line_fit(line_x, bad, 6, &fit, &e), ERR_NO_ANSWER, "not a number");
+    cr_expect_eq(broken_line_fit(line_x, line_y, 6, &fit, &e), ERR_NO_ANSWER, "one straight line");
+    cr_expect_eq(broken_line_fit(line_x, y, 6, &fit, &e), ERR_OK);
+}

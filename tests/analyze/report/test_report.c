@@ -1,0 +1,552 @@
+#include "analyze/report/answer.h"
+#include "analyze/report/compare_text.h"
+#include "analyze/report/report_csv.h"
+#include "analyze/report/report_html.h"
+#include "analyze/report/report_json.h"
+#include "analyze/report/report_write.h"
+#include "analyze/report/svg_inline.h"
+#include "tests/analyze/report/fixture_session.h"
+#include "tests/datasets/scratch.h"
+
+#include <criterion/criterion.h>
+#include <jansson.h>
+#include <stdlib.h>
+#include <string.h>
+#include <sys/stat.h>
+#include <unistd.h>
+
+enum output { OUTPUT_JSON, OUTPUT_CSV, OUTPUT_HTML, OUTPUT_TEXT };
+
+/* One output of a session in memory. The caller frees. */
+static char *output(const struct session *s, enum output what)
+{
+    char *text = NULL;
+    size_t length = 0;
+    struct err e = {0};
+    FILE *out = open_memstream(&text, &length);
+    enum err_code code = ERR_OK;
+    cr_assert_not_null(out);
+    if (what == OUTPUT_JSON)
+        code = report_json_write(s, out, &e);
+    else if (what == OUTPUT_CSV)
+        report_csv_write(s, out);
+    else if (what == OUTPUT_HTML)
+        code = report_html_write(s, NULL, out, &e);
+    else
+        code = compare_text_write(s, out, &e);
+    fclose(out);
+    cr_assert_eq(code, ERR_OK, "%s", e.text);
+    return text;
+}
+
+static size_t count_of(const char *text, const char *word)
+{
+    size_t n = 0;
+    for (const char *p = strstr(text, word); p != NULL; p = strstr(p + strlen(word), word))
+        n++;
+    return n;
+}
+
+static json_t *parsed(const struct session *s)
+{
+    char *text = output(s, OUTPUT_JSON);
+    json_error_t error;
+    json_t *root = json_loads(text, JSON_REJECT_DUPLICATES, &error);
+    cr_assert_not_null(root, "line %d: %s", error.line, error.text);
+    free(text);
+    return root;
+}
+
+static double number_at(const json_t *object, const char *key)
+{
+    const json_t *value = json_object_get(object, key);
+    cr_assert(json_is_number(value), "%s is not a number", key);
+    return json_number_value(value);
+}
+
+Test(report, results_json_has_the_agreed_shape)
+{
+    struct session *s = fixture_session(false);
+    json_t *root = parsed(s), *runs = json_object_get(root, "runs"),
+           *feeders = json_object_get(root, "feeders"), *comparisons = json_object_get(root, "comparisons"),
+           *run, *feeder, *stall, *curve;
+    cr_expect_str_eq(json_string_value(json_object_get(root, "schema")), "nipbench-results-1");
+    cr_expect(json_is_true(json_object_get(root, "simulated")));
+    cr_assert_eq(json_array_size(runs), 36);
+    cr_assert_eq(json_array_size(feeders), 3);
+    cr_assert_eq(json_array_size(comparisons), 9);
+    for (size_t i = 0; i < 36; i++)
+        cr_expect_eq(number_at(json_array_get(runs, i), "run"), (double)i + 1, "runs are out of order");
+    run = json_array_get(runs, 0);
+    cr_expect_str_eq(json_string_value(json_object_get(run, "feeder")), "gear-8mm");
+    cr_expect_str_eq(json_string_value(json_object_get(run, "test")), "speed-sweep");
+    cr_expect_str_eq(json_string_value(json_object_get(run, "limited_by")), "motor");
+    stall = json_object_get(run, "stall_force_n");
+    cr_expect_float_eq(number_at(stall, "value"), s->runs[0].push.stall_force_n.value, 1e-9);
+    cr_expect_float_eq(number_at(stall, "low_95"), s->runs[0].push.stall_force_n.low_95, 1e-9);
+    cr_expect_str_eq(json_string_value(json_object_get(stall, "unit")), "N");
+    cr_expect(json_is_false(json_object_get(stall, "censored")));
+    cr_expect_eq(number_at(stall, "n"), 17);
+    feeder = json_array_get(feeders, 0);
+    cr_expect_eq(number_at(feeder, "speed_mm_s"), 10);
+    cr_expect_eq(json_array_size(json_object_get(feeder, "points")), 3);
+    curve = json_object_get(feeder, "torque_curve");
+    cr_expect_str_eq(json_string_value(json_object_get(curve, "model")), "flat, then pull-out");
+    cr_expect_eq(json_array_size(json_object_get(curve, "points")), CURVE_POINTS);
+    cr_expect_str_eq(json_string_value(json_object_get(json_array_get(comparisons, 0), "verdict")),
+                     "a_higher");
+    cr_expect_eq(number_at(json_array_get(comparisons, 0), "speed_mm_s"), 10);
+    json_decref(root);
+    fixture_session_free(s);
+}
+
+Test(report, results_json_has_null_where_there_is_no_value)
+{
+    struct session *s = fixture_session(false);
+    json_t *root = parsed(s), *runs = json_object_get(root, "runs"), *bound = NULL, *lost = NULL, *c;
+    for (size_t i = 0; i < json_array_size(runs); i++) {
+        json_t *run = json_array_get(runs, i);
+        if (json_is_false(json_object_get(run, "analysed")))
+            lost = run;
+        if (json_is_true(json_object_get(json_object_get(run, "stall_force_n"), "censored")))
+            bound = json_object_get(run, "stall_force_n");
+    }
+    cr_assert_not_null(lost);
+    cr_expect(json_is_null(json_object_get(lost, "limited_by")));
+    cr_expect(json_is_null(json_object_get(lost, "stall_force_n")));
+    cr_expect(json_is_null(json_object_get(lost, "slip_onset_n")));
+    cr_assert_not_null(bound);
+    cr_expect_float_eq(number_at(bound, "value"), 44.87, 1e-9);
+    cr_expect(json_is_null(json_object_get(bound, "standard_uncertainty")));
+    cr_expect(json_is_null(json_object_get(bound, "low_95")));
+    cr_expect(json_is_null(json_object_get(bound, "high_95")));
+    cr_expect(json_is_null(json_object_get(json_array_get(runs, 0), "slip_onset_n")));
+    c = json_array_get(json_object_get(root, "comparisons"), 1);
+    cr_expect(json_is_null(json_object_get(c, "difference")));
+    cr_expect(json_is_null(json_object_get(c, "p_value")));
+    cr_expect_str_eq(json_string_value(json_array_get(json_object_get(c, "reasons"), 0)),
+                     "nip preload: 40 N against 55 N (tolerance 2 N)");
+    cr_expect(
+        json_is_null(json_object_get(json_array_get(json_object_get(root, "feeders"), 2), "torque_curve")));
+    cr_expect(json_is_null(json_object_get(
+        json_object_get(json_object_get(json_array_get(json_object_get(root, "feeders"), 1), "torque_curve"),
+                        "aicc"),
+        "flat, then pull-out")));
+    json_decref(root);
+    fixture_session_free(s);
+}
+
+Test(report, torque_is_a_lower_bound_where_the_motor_did_not_give_way)
+{
+    struct session *s = fixture_session(false);
+    json_t *root = parsed(s), *feeders = json_object_get(root, "feeders");
+    char *page = output(s, OUTPUT_HTML);
+    static const struct {
+        size_t feeder, point;
+        bool bound;
+    } rows[] = {{0, 0, false}, {1, 1, false}, {1, 2, true}, {2, 0, true}, {2, 1, true}};
+    for (size_t i = 0; i < sizeof rows / sizeof rows[0]; i++) {
+        const json_t *point =
+            json_array_get(json_object_get(json_array_get(feeders, rows[i].feeder), "points"), rows[i].point);
+        const json_t *torque = json_object_get(point, "torque_nm");
+        cr_expect_eq(json_is_true(json_object_get(torque, "censored")), rows[i].bound, "row %zu", i);
+        cr_expect_eq(json_is_null(json_object_get(torque, "low_95")), rows[i].bound, "row %zu", i);
+    }
+    cr_expect_not_null(strstr(page, "at least 0.071"));
+    free(page);
+    json_decref(root);
+    fixture_session_free(s);
+}
+
+Test(report, results_json_is_valid_and_the_same_twice_with_hostile_text)
+{
+    struct session *s = fixture_session(true), *again = fixture_session(true);
+    char *first = output(s, OUTPUT_JSON), *second = output(again, OUTPUT_JSON);
+    json_t *root = parsed(s);
+    cr_expect_str_eq(first, second);
+    cr_expect_null(strstr(first, "/home/x"), "the path of the folder is nobody's affair");
+    cr_expect_null(strcasestr(first, "nan"));
+    json_decref(root);
+    free(first);
+    free(second);
+    fixture_session_free(s);
+    fixture_session_free(again);
+}
+
+/* Fields of one CSV row by RFC 4180; moves *p behind it. Returns the count. */
+static size_t csv_fields(const char **p)
+{
+    size_t fields = 1;
+    bool quoted = false;
+    while (**p != 0 && (quoted || strncmp(*p, "\r\n", 2) != 0)) {
+        if (**p == '"')
+            quoted = !quoted;
+        else if (**p == ',' && !quoted)
+            fields++;
+        (*p)++;
+    }
+    cr_assert(!quoted, "a quote that does not end");
+    *p += **p != 0 ? 2 : 0;
+    return fields;
+}
+
+Test(report, results_csv_has_one_row_of_full_width_for_each_run)
+{
+    for (int hostile = 0; hostile < 2; hostile++) {
+        struct session *s = fixture_session(hostile);
+        char *text = output(s, OUTPUT_CSV);
+        const char *p = text;
+        size_t header = csv_fields(&p), rows = 0;
+        cr_expect_eq(strspn(text, "abcdefghijklmnopqrstuvwxyz0123456789_,"), strcspn(text, "\r"),
+                     "column names");
+        cr_expect_geq(header, 20);
+        while (*p != 0) {
+            cr_expect(strchr("=+-@\t", *p) == NULL, "a row begins like a formula");
+            cr_expect_eq(csv_fields(&p), header, "row %zu", rows);
+            rows++;
+        }
+        cr_expect_eq(rows, 36);
+        cr_expect_null(strstr(text, ",=1+1"), "a formula got through");
+        cr_expect_null(strstr(text, ",@SUM"), "a formula got through");
+        free(text);
+        fixture_session_free(s);
+    }
+}
+
+/* The page is also XML: the checker of pictures reads the body when it is wrapped as one. Tables, lists and
+ * the like are only elements to it; every id is put through the same set as in the page. */
+static void expect_well_formed(const char *page)
+{
+    const char *body = strstr(page, "<main>"), *end = strstr(page, "</main>");
+    char *wrapped = NULL, *unused = NULL;
+    size_t length = 0, unused_length = 0;
+    struct err e = {0};
+    FILE *out = open_memstream(&wrapped, &length), *sink = open_memstream(&unused, &unused_length);
+    cr_assert(body != NULL && end != NULL);
+    /* Links and inner pictures are what a picture may not have: rename them. */
+    fputs("<svg>", out);
+    for (const char *p = body; p < end; p++) {
+        if (strncmp(p, "<a ", 3) == 0) {
+            fputs("<span ", out);
+            p += 2;
+        } else if (strncmp(p, "<svg ", 5) == 0) {
+            fputs("<g ", out);
+            p += 4;
+        } else if (strncmp(p, "</svg>", 6) == 0) {
+            fputs("</g>", out);
+            p += 5;
+        } else if (strncmp(p, "</a>", 4) == 0) {
+            fputs("</span>", out);
+            p += 3;
+        } else {
+            fputc(*p, out);
+        }
+    }
+    fputs("</main></svg>", out);
+    fclose(out);
+    cr_expect_eq(svg_inline(wrapped, strlen(wrapped), "x", "", "", sink, &e), ERR_OK, "%s", e.text);
+    fclose(sink);
+    free(wrapped);
+    free(unused);
+}
+
+static int by_text(const void *a, const void *b)
+{
+    return strcmp(*(char *const *)a, *(char *const *)b);
+}
+
+/* Every id="..." of a page occurs once, and every reference has its target. Returns how many ids there are.
+ */
+static size_t expect_unique_ids(const char *page)
+{
+    char **ids = NULL;
+    size_t n = 0;
+    for (const char *p = page; (p = strstr(p, " id=")) != NULL;) {
+        char quote = p[4];
+        ids = realloc(ids, (n + 1) * sizeof *ids);
+        cr_assert_not_null(ids);
+        ids[n++] = strndup(p + 5, (size_t)(strchr(p + 5, quote) - (p + 5)));
+        p += 5;
+    }
+    qsort(ids, n, sizeof *ids, by_text);
+    for (size_t i = 1; i < n; i++)
+        cr_expect_str_neq(ids[i - 1], ids[i], "id used twice");
+    for (const char *p = page; (p = strstr(p, "href=")) != NULL; p += 6) {
+        char *target;
+        cr_expect_eq(p[6], '#', "a reference out of the page: %.40s", p);
+        target = strndup(p + 7, strcspn(p + 7, "\"'"));
+        cr_expect_not_null(bsearch(&target, ids, n, sizeof *ids, by_text), "nothing is called %s", target);
+        free(target);
+    }
+    for (size_t i = 0; i < n; i++)
+        free(ids[i]);
+    free(ids);
+    return n;
+}
+
+Test(report, page_gives_the_answer_first_and_is_marked_simulated)
+{
+    struct session *s = fixture_session(false);
+    char *page = output(s, OUTPUT_HTML);
+    const char *answer = strstr(
+                   page, "gear-8mm pushes 37.8 N ± 2.3 N harder than gear-12mm at 10 mm/s (95 % interval "
+                         "35.5 N to 40.1 N); both are motor-limited."),
+               *refused = strstr(
+                   page,
+                   "gear-8mm and gear-fine are not comparable at 10 mm/s: nip preload: 40 N against 55 N"),
+               *mark = strstr(page, "SIMULATED DATA");
+    cr_assert(answer != NULL && refused != NULL && mark != NULL);
+    cr_expect(mark < answer && answer < refused && refused < strstr(page, "id=\"feeders\""));
+    cr_expect_eq(strncmp(page, "<!DOCTYPE html>\n<html lang=\"en\">", 32), 0);
+    cr_expect_not_null(strstr(page, "no difference shown"));
+    cr_expect_not_null(strstr(page, "name=\"viewport\""));
+    cr_expect_not_null(strstr(page, "emergency stop"));
+    expect_well_formed(page);
+    cr_expect_gt(expect_unique_ids(page), 10);
+    free(page);
+    s->simulated = false;
+    page = output(s, OUTPUT_HTML);
+    cr_expect_null(strstr(page, "SIMULATED DATA"));
+    free(page);
+    fixture_session_free(s);
+}
+
+Test(report, page_holds_no_raw_hostile_text_and_fetches_nothing)
+{
+    struct session *s = fixture_session(true);
+    char *page = output(s, OUTPUT_HTML);
+    cr_expect_null(strstr(page, "<script"));
+    cr_expect_null(strstr(page, "<img"));
+    cr_expect_null(strstr(page, "<b>cable"));
+    cr_expect_null(strstr(page, "</p><script"));
+    cr_expect_null(strstr(page, "\xE2\x80\xAE"));
+    cr_expect_null(strstr(page, "\xFF"));
+    cr_expect_null(strstr(page, "://"), "an address outside the page");
+    cr_expect_null(strstr(page, "src=\""), "something to fetch");
+    cr_expect_not_null(strstr(page, "&lt;script&gt;"));
+    cr_expect_not_null(strstr(page, "&#39;it&#39;\\&#39;&#39;s $(id)&#39;"),
+                       "the folder is not a safe shell word");
+    expect_well_formed(page);
+    expect_unique_ids(page);
+    free(page);
+    fixture_session_free(s);
+}
+
+Test(report, answer_names_what_each_feeder_is_limited_by)
+{
+    struct session *s = fixture_session(false);
+    struct comparison c = {.a = 0, .b = 2, .speed_mm_s = 40, .verdict = VERDICT_B_HIGHER};
+    char *sentence;
+    snprintf(c.quantity, sizeof c.quantity, "stall_force_n");
+    c.difference = quantity_from(-5.31, 0.71, 3, 4);
+    sentence = answer_sentence(s, &c);
+    cr_expect_str_eq(
+        sentence,
+        "gear-fine pushes 5.3 N ± 2.3 N harder than gear-8mm at 40 mm/s (95 % interval 3.1 N to 7.6 N); "
+        "gear-8mm is motor-limited, gear-fine is grip-limited in 3 of 4 runs.");
+    free(sentence);
+    c.verdict = VERDICT_NO_DIFFERENCE_SHOWN;
+    c.difference = quantity_from(0.34, 0.87, 3, 4);
+    snprintf(c.quantity, sizeof c.quantity, "slip_onset_n");
+    sentence = answer_sentence(s, &c);
+    cr_expect_str_eq(
+        sentence, "gear-8mm and gear-fine: no difference shown in slip onset at 40 mm/s (difference 0.3 N ± "
+                  "2.8 N, 95 % interval -2.4 N to 3.1 N).");
+    free(sentence);
+    cr_expect_null(answer_hardest(s), "one comparable opponent is no ranking");
+    fixture_session_free(s);
+}
+
+Test(report, hardest_feeder_is_named_when_it_beats_all_others)
+{
+    struct session *s = fixture_session(false);
+    char *sentence;
+    for (size_t i = 0; i < s->comparison_count; i++) {
+        if (s->comparisons[i].speed_mm_s == 10)
+            s->comparisons[i].verdict = VERDICT_A_HIGHER;
+    }
+    sentence = answer_hardest(s);
+    cr_assert_not_null(sentence);
+    cr_expect_str_eq(sentence,
+                     "gear-8mm pushes hardest of the 3 feeders measured at 10 mm/s: 118.2 N ± 1.7 N.");
+    free(sentence);
+    for (size_t i = 0; i < s->comparison_count; i++) {
+        if (s->comparisons[i].speed_mm_s == 10 && s->comparisons[i].b == 2)
+            s->comparisons[i].verdict = VERDICT_NO_DIFFERENCE_SHOWN;
+    }
+    cr_expect_null(answer_hardest(s));
+    fixture_session_free(s);
+}
+
+Test(report, comparison_table_is_aligned_and_clean)
+{
+    for (int hostile = 0; hostile < 2; hostile++) {
+        struct session *s = fixture_session(hostile);
+        char *text = output(s, OUTPUT_TEXT);
+        const char *table = strstr(text, "\nverdict ");
+        cr_assert_not_null(table);
+        for (const unsigned char *p = (const unsigned char *)text; *p != 0; p++)
+            cr_expect(*p >= 0x20 || *p == '\n', "control character %d", *p);
+        if (!hostile) {
+            long column = strstr(table + 1, "stall force") - strchr(table + 1, '\n') - 1;
+            cr_expect_eq(strstr(table + 1, "quantity") - (table + 1), column);
+            cr_expect_eq(strncmp(text, "SIMULATED DATA\ngear-8mm pushes 37.8 N", 37), 0);
+        }
+        cr_expect_eq(count_of(table, "\nnot comparable "), 7);
+        free(text);
+        fixture_session_free(s);
+    }
+}
+
+Test(report_folder, other_files_are_left_alone, .init = scratch_begin, .fini = scratch_end)
+{
+    struct session *s = fixture_session(false);
+    struct err e = {0};
+    char folder[600];
+    snprintf(folder, sizeof folder, "%s", scratch_path("out"));
+    struct report_options options = {.folder = folder};
+    cr_expect_eq(report_check_folder(folder, &e), ERR_OK, "one that is not there yet");
+    cr_assert_eq(report_write(s, &options, &e), ERR_OK, "%s", e.text);
+    cr_assert_eq(report_write(s, &options, &e), ERR_OK, "its own earlier report: %s", e.text);
+    scratch_write("out/figures/push-9-gone.csv", "of an earlier report\n");
+    cr_assert_eq(report_write(s, &options, &e), ERR_OK, "%s", e.text);
+    cr_expect_neq(access(scratch_path("out/figures/push-9-gone.csv"), F_OK), 0,
+                  "a figure of an earlier report stays");
+    scratch_write("out/notes.txt", "mine");
+    cr_expect_eq(report_write(s, &options, &e), ERR_USAGE);
+    cr_expect(strstr(e.file, "notes.txt") != NULL);
+    unlink(scratch_path("out/notes.txt"));
+    scratch_write("out/figures/photo.png", "mine");
+    cr_expect_eq(report_write(s, &options, &e), ERR_USAGE);
+    unlink(scratch_path("out/figures/photo.png"));
+    scratch_write("out/results.json", "{\"schema\": \"something else\"}");
+    cr_expect_eq(report_write(s, &options, &e), ERR_USAGE, "a results.json of somebody else");
+    unlink(scratch_path("out/results.json"));
+    scratch_write("precious.json", "{\"schema\": \"nipbench-results-1\"}");
+    cr_assert_eq(symlink(scratch_path("precious.json"), scratch_path("out/results.json")), 0);
+    cr_expect_eq(report_write(s, &options, &e), ERR_USAGE, "a link in place of our file");
+    cr_expect_eq(report_check_folder(scratch_path("precious.json"), &e), ERR_USAGE,
+                 "a file in place of the folder");
+    options.folder = scratch_path("none/deep");
+    cr_expect_eq(report_write(s, &options, &e), ERR_USAGE, "no parent folder");
+    fixture_session_free(s);
+}
+
+/* Draw a figure again with nothing but gnuplot and its script, standing in the folder from (within the
+ * scratch folder). */
+static void expect_redraws(const char *from, const char *script, const char *svg)
+{
+    char command[1600];
+    char *before = scratch_read(svg), *after;
+    cr_assert_not_null(before, "%s", svg);
+    unlink(scratch_path(svg));
+    snprintf(command, sizeof command, "cd \"%s\" && gnuplot %s 2>&1", scratch_path(from), script);
+    cr_expect_eq(system(command), 0, "%s", command);
+    after = scratch_read(svg);
+    cr_assert_not_null(after, "%s", command);
+    cr_expect_str_eq(before, after, "%s is not the same when it is drawn again", svg);
+    free(before);
+    free(after);
+}
+
+Test(report_folder, each_figure_redraws_alone_and_hostile_names_run_nothing, .init = scratch_begin,
+     .fini = scratch_end)
+{
+    struct session *s = fixture_session(true);
+    struct err e = {0};
+    struct figures figures;
+    struct stat info;
+    char folder[600];
+    char *page;
+    snprintf(folder, sizeof folder, "%s", scratch_path("it's a report"));
+    struct report_options options = {.folder = folder, .figures = true};
+    cr_assert_eq(report_write(s, &options, &e), ERR_OK, "%s: %s", e.file, e.text);
+    cr_assert_eq(figures_build(s, &figures, &e), ERR_OK);
+    cr_expect_eq(figures.count, 6);
+    for (size_t i = 0; i < figures.count; i++) {
+        const char *name = figures.figure[i].name;
+        char svg[160], from_out[120], from_figures[120];
+        cr_expect_eq(strspn(name, "abcdefghijklmnopqrstuvwxyz0123456789-"), strlen(name), "file name %s",
+                     name);
+        snprintf(svg, sizeof svg, "it's a report/figures/%s.svg", name);
+        snprintf(from_out, sizeof from_out, "figures/%s.gp", name);
+        snprintf(from_figures, sizeof from_figures, "%s.gp", name);
+        cr_assert_eq(stat(scratch_path(svg), &info), 0, "%s", svg);
+        cr_expect_lt(info.st_size, 300 * 1024, "%s has %ld bytes", name, (long)info.st_size);
+        expect_redraws("it's a report", from_out, svg);
+        expect_redraws("it's a report/figures", from_figures, svg);
+    }
+    /* The names say `touch X`, system("x") and $(id). */
+    cr_expect_neq(access(scratch_path("it's a report/figures/X"), F_OK), 0, "a name ran as a command");
+    cr_expect_neq(access(scratch_path("it's a report/X"), F_OK), 0, "a name ran as a command");
+    page = scratch_read("it's a report/report.html");
+    cr_assert_not_null(page);
+    cr_expect_eq(count_of(page, "<svg "), 6);
+    cr_expect_null(strstr(page, "<script"));
+    expect_well_formed(page);
+    cr_expect_gt(expect_unique_ids(page), 100);
+    free(page);
+    figures_free(&figures);
+    fixture_session_free(s);
+}
+
+Test(report_folder, figures_stay_small_with_many_runs_and_events, .init = scratch_begin, .fini = scratch_end)
+{
+    struct session *s = fixture_session(false);
+    struct err e = {0};
+    struct figures figures;
+    struct stat info;
+    char folder[600], name[120];
+    snprintf(folder, sizeof folder, "%s", scratch_path("."));
+    /* All runs become pushes of the first feeder at the reference speed, with as many events as there is room
+     * for. */
+    for (size_t i = 0; i < s->run_count; i++) {
+        struct push_result *p = &s->runs[i].push;
+        s->series[0]->runs[i].speed_mm_s = 10;
+        s->runs[i].feeder = 0;
+        for (p->event_count = 0; s->runs[i].analysed && p->event_count < PUSH_EVENTS_MAX; p->event_count++)
+            p->events[p->event_count] = (struct push_event){0.01 * (double)p->event_count, 61.7, 42.9};
+    }
+    cr_assert_eq(figures_build(s, &figures, &e), ERR_OK);
+    for (size_t i = 0; i < figures.count; i++) {
+        struct figure *f = &figures.figure[i];
+        snprintf(name, sizeof name, "%s.gp", f->name);
+        scratch_write(name, f->script);
+        snprintf(name, sizeof name, "%s.csv", f->name);
+        scratch_write(name, f->data);
+        cr_assert_eq(figure_draw(folder, f, &e), ERR_OK, "%s", e.text);
+        snprintf(name, sizeof name, "%s.svg", f->name);
+        cr_assert_eq(stat(scratch_path(name), &info), 0);
+        cr_expect_lt(info.st_size, 300 * 1024, "%s has %ld bytes", f->name, (long)info.st_size);
+    }
+    figures_free(&figures);
+    fixture_session_free(s);
+}
+
+Test(report_folder, figure_that_cannot_be_drawn_is_told_and_leaves_no_picture, .init = scratch_begin,
+     .fini = scratch_end)
+{
+    struct figure f = {.name = "torque", .title = "t", .description = "d"};
+    struct err e = {0};
+    char folder[600];
+    static const char *const scripts[] = {
+        "set terminal svg\nset output 'torque.svg'\nplot 'missing.csv'\n",     /* fails */
+        "no such command\n",                                                   /* fails */
+        "a = 1 # draws nothing and is content\n",                              /* no picture */
+        "set print 'torque.svg'\nprint '<svg><g></svg>'\n",                    /* malformed */
+        "set print 'torque.svg'\nprint '<svg><g></g></svg>'\nexit status 3\n", /* whole, but it failed */
+        "set print 'torque.svg'\nprint '<svg><g></g>'\n",                      /* not ended */
+    };
+    snprintf(folder, sizeof folder, "%s", scratch_path("."));
+    for (size_t i = 0; i < sizeof scripts / sizeof scripts[0]; i++) {
+        scratch_write("torque.gp", scripts[i]);
+        scratch_write("torque.svg", "<svg></svg>");
+        cr_expect_eq(figure_draw(folder, &f, &e), ERR_SYSTEM, "script %zu passed", i);
+        cr_expect(e.text[0] != 0 && e.file[0] != 0, "script %zu: no message", i);
+        cr_expect_neq(access(scratch_path("torque.svg"), F_OK), 0, "script %zu left a picture", i);
+        cr_expect_null(f.svg);
+    }
+    setenv("PATH", "/nonexistent", 1);
+    cr_expect_eq(figure_draw(folder, &f, &e), ERR_SYSTEM);
+    cr_expect_not_null(strstr(e.text, "gnuplot was not found"), "%s", e.text);
+}

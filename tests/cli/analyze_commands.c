@@ -1,0 +1,382 @@
+/* nipbench-analyze as a user meets it: commands, exit statuses, messages, files. Works on a series made here,
+ * of pushes that climb a spring and fall back by one electrical cycle of the motor each time it loses step.
+ */
+#include "datasets/format/series.h"
+#include "rig/base/err.h"
+#include "tests/datasets/scratch.h"
+
+#include <criterion/criterion.h>
+#include <jansson.h>
+#include <math.h>
+#include <stdarg.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+#include <sys/stat.h>
+#include <sys/wait.h>
+#include <unistd.h>
+
+#define RATE_HZ    1000
+#define GAIN       1000.0 /* counts for each newton */
+#define SPRING     38.0   /* N/mm */
+#define REST_S     0.75
+#define TRAVEL_MM  6.4
+#define SPEED_MM_S 4.75
+
+static const char PLAN[] = "nipbench_plan: 1\n"
+                           "title: Two drive gears for the sensor housings\n"
+                           "licence: CC-BY-4.0\n"
+                           "contributors:\n"
+                           "  - {title: River monitoring group, role: author}\n"
+                           "simulated: true\n"
+                           "seed: 20917\n"
+                           "blocks: 4\n"
+                           "calibration: c.json\n"
+                           "rest_before_s: 0.75\n"
+                           "sampling: {rate_hz: 1000}\n"
+                           "limits: {force_n: 180.5, travel_mm: 40, time_s: 30}\n"
+                           "conditions:\n"
+                           "  filament_diameter_mm: 1.74\n"
+                           "  nip_preload_n: 41.5\n"
+                           "tolerances: {nip_preload_n: 1.25}\n"
+                           "feeders:\n"
+                           "  - name: gear-8\n"
+                           "    drive_diameter_mm: 8.0\n"
+                           "    teeth: 34\n"
+                           "  - name: gear-12\n"
+                           "    drive_diameter_mm: 12.0\n"
+                           "    teeth: 52\n"
+                           "tests:\n"
+                           "  - {test: blocked-push, speeds_mm_s: [4.75], travel_mm: 6.4}\n"
+                           "end: true\n";
+
+/* Sum of twelve uniform numbers less six: sd 1. */
+static double scatter(unsigned *state)
+{
+    double sum = 0;
+    for (int i = 0; i < 12; i++) {
+        *state = *state * 1664525u + 1013904223u;
+        sum += (double)(*state >> 8) / 16777216.0;
+    }
+    return sum - 6;
+}
+
+/* Write the rows of a push with that peak force; returns how many. */
+static int64_t write_rows(const char *name, double peak_n, double microstep_mm, unsigned *state)
+{
+    FILE *out = fopen(scratch_path(name), "w");
+    double lost_mm = 0, push_s = TRAVEL_MM / SPEED_MM_S;
+    int rows = (int)((2 * REST_S + push_s) * RATE_HZ);
+    cr_assert_not_null(out);
+    fputs(RUN_CSV_HEADER "\n", out);
+    for (int i = 0; i < rows; i++) {
+        double t = (double)i / RATE_HZ - REST_S,
+               feed = t < 0        ? 0
+                      : t > push_s ? TRAVEL_MM
+                                   : SPEED_MM_S * t,
+               force;
+        struct raw_sample sample = {.time_us = (int64_t)i * 1000000 / RATE_HZ};
+        char row[RUN_CSV_ROW_BYTES_MAX];
+        if (SPRING * (feed - lost_mm) >= peak_n)
+            lost_mm += 4 * 16 * microstep_mm;
+        force = t > push_s ? 0 : SPRING * (feed - lost_mm);
+        sample.commanded_steps = (int32_t)(feed / microstep_mm);
+        sample.force_counts = (int32_t)(8131 + GAIN * (force + 0.17 * scatter(state)));
+        fwrite(row, 1, run_csv_format_row(&sample, false, row), out);
+    }
+    cr_assert_eq(fclose(out), 0);
+    return rows;
+}
+
+static void add_run(const char *folder, const struct plan *plan, const struct plan_run *p, int order)
+{
+    const struct plan_feeder *f = &plan->feeders[p->feeder];
+    struct run_record r = scratch_record();
+    unsigned state = 7919u * (unsigned)p->number;
+    struct err e;
+    char name[128];
+    double peak_n = p->feeder == 0 ? 87.4 : 58.9;
+    r.number = p->number;
+    r.block = p->block;
+    r.order = order;
+    r.test = plan->tests[p->test].kind;
+    r.speed_mm_s = p->speed_mm_s;
+    snprintf(r.feeder, sizeof r.feeder, "%s", f->name);
+    r.conditions = f->conditions;
+    r.drive_diameter_mm = f->drive_diameter_mm;
+    r.drive_diameter_standard_uncertainty_mm = 0.05;
+    r.reduction = 1;
+    r.teeth = f->teeth;
+    r.full_steps_per_rev = 200;
+    r.microsteps = 16;
+    r.mm_per_microstep = 3.14159265358979 * f->drive_diameter_mm / 3200;
+    r.sample_rate_hz = RATE_HZ;
+    r.push_start_us = (int64_t)(REST_S * 1e6);
+    r.push_end_us = (int64_t)((REST_S + TRAVEL_MM / SPEED_MM_S) * 1e6);
+    r.frames_missing = r.frames_corrupt = r.gaps = 0;
+    r.ended = RUN_COMPLETE;
+    snprintf(r.ended_why, sizeof r.ended_why, "travel complete");
+    r.event_count = 0;
+    snprintf(name, sizeof name, "%s/runs/%04d.csv", folder, p->number);
+    r.rows = write_rows(name, peak_n + 0.8 * scatter(&state), r.mm_per_microstep, &state);
+    snprintf(name, sizeof name, "%s/runs/%04d.json", folder, p->number);
+    cr_assert_eq(run_record_write(scratch_path(name), &r, &e), ERR_OK, "%s", e.text);
+}
+
+/* A finished series in the scratch folder. text: its plan. */
+static void make_series(const char *folder, const char *text)
+{
+    static struct plan plan;
+    static struct plan_run runs[PLAN_RUNS_MAX];
+    struct calibration c = {.date = "2031-04-05T16:07:08Z",
+                            .origin = "stated",
+                            .degree = 1,
+                            .coefficients = {8131, GAIN},
+                            .covariance = {{0, 0}, {0, 1.7}},
+                            .degrees_of_freedom = HUGE_VAL,
+                            .load_high_n = 200};
+    struct err e;
+    size_t count;
+    cr_assert_eq(calibration_write(scratch_path("c.json"), &c, &e), ERR_OK, "%s", e.text);
+    cr_assert_eq(plan_read(scratch_write("p.yaml", text), &plan, &e), ERR_OK, "%s: %s", e.file, e.text);
+    cr_assert_eq(
+        series_create(scratch_path(folder), scratch_path("p.yaml"), &plan, scratch_path("c.json"), &e),
+        ERR_OK, "%s: %s", e.file, e.text);
+    count = plan_order(&plan, runs);
+    for (size_t i = 0; i < count; i++)
+        add_run(folder, &plan, &runs[i], (int)i + 1);
+    cr_assert_eq(series_write_package(scratch_path(folder), &plan, &e), ERR_OK, "%s", e.text);
+}
+
+static char *said, *complained;
+
+/* Run the program in the scratch folder with these words (shell words); its standard output and error are in
+ * said and complained. Returns the exit status. */
+static int run(const char *format, ...) __attribute__((format(printf, 1, 2)));
+static int run(const char *format, ...)
+{
+    char words[600], command[2400];
+    va_list arguments;
+    int status;
+    va_start(arguments, format);
+    vsnprintf(words, sizeof words, format, arguments);
+    va_end(arguments);
+    snprintf(command, sizeof command, "cd '%s' && '%s' %s >out.txt 2>err.txt", scratch_path("."),
+             ANALYZE_PROGRAM, words);
+    status = system(command);
+    free(said);
+    free(complained);
+    said = scratch_read("out.txt");
+    complained = scratch_read("err.txt");
+    cr_assert(WIFEXITED(status), "%s", words);
+    return WEXITSTATUS(status);
+}
+
+static size_t lines(const char *text)
+{
+    size_t n = 0;
+    for (; *text != 0; text++)
+        n += *text == '\n';
+    return n;
+}
+
+static void begin(void)
+{
+    scratch_begin();
+    make_series("s", PLAN);
+}
+
+static void end(void)
+{
+    free(said);
+    free(complained);
+    scratch_end();
+}
+
+TestSuite(analyze_commands, .init = begin, .fini = end);
+
+Test(analyze_commands, verify_says_sound_or_names_the_file)
+{
+    char *csv, *broken;
+    cr_expect_eq(run("verify s"), EXIT_DONE, "%s", complained);
+    cr_expect_str_eq(said, "s: sound\n");
+    cr_expect_str_eq(complained, "");
+    csv = scratch_read("s/runs/0003.csv");
+    broken = scratch_replace(csv, ",0,,0\n", ",0,,8\n");
+    scratch_write("s/runs/0003.csv", broken);
+    cr_expect_eq(run("verify s"), EXIT_BAD_INPUT);
+    cr_expect_str_eq(said, "s: not sound, 1 finding\n");
+    cr_expect_not_null(strstr(complained, "runs/0003.csv"), "%s", complained);
+    cr_expect_eq(lines(complained), 1, "%s", complained);
+    free(csv);
+    free(broken);
+}
+
+Test(analyze_commands, report_writes_all_files_and_again_over_its_own)
+{
+    static const char *const files[] = {"r/report.html",
+                                        "r/results.json",
+                                        "r/results.csv",
+                                        "r/figures/stall-force.gp",
+                                        "r/figures/stall-force.csv",
+                                        "r/figures/stall-force.svg",
+                                        "r/figures/push-1-gear-8.svg",
+                                        "r/figures/differences.gp"};
+    char *page;
+    cr_expect_eq(run("report s --out r"), EXIT_DONE, "%s", complained);
+    cr_expect_str_eq(said, "r/report.html\n");
+    cr_expect_str_eq(complained, "", "progress belongs on a terminal only");
+    for (size_t i = 0; i < sizeof files / sizeof files[0]; i++)
+        cr_expect_eq(access(scratch_path(files[i]), R_OK), 0, "%s", files[i]);
+    page = scratch_read("r/report.html");
+    cr_expect_not_null(strstr(page, "SIMULATED DATA"));
+    cr_expect_not_null(strstr(page, "gear-8 pushes "), "the answer");
+    cr_expect_not_null(strstr(page, "both are motor-limited."), "the answer");
+    free(page);
+    cr_expect_eq(run("report s -o r --no-figures"), EXIT_DONE, "%s", complained);
+    cr_expect_neq(access(scratch_path("r/figures/stall-force.svg"), F_OK), 0,
+                  "an old figure beside a new script");
+    cr_expect_eq(access(scratch_path("r/figures/stall-force.gp"), F_OK), 0);
+    scratch_write("r/notes.txt", "mine");
+    cr_expect_eq(run("report s --out r"), EXIT_WRONG_USE);
+    cr_expect_not_null(strstr(complained, "r/notes.txt"), "%s", complained);
+}
+
+Test(analyze_commands, results_do_not_depend_on_the_number_of_threads)
+{
+    char *one, *three;
+    cr_expect_eq(run("report s --out one --threads 1 --no-figures"), EXIT_DONE, "%s", complained);
+    cr_expect_eq(run("report s --out three --threads 3 --no-figures"), EXIT_DONE, "%s", complained);
+    one = scratch_read("one/results.json");
+    three = scratch_read("three/results.json");
+    cr_expect_str_eq(one, three);
+    free(one);
+    free(three);
+    one = scratch_read("one/report.html");
+    three = scratch_read("three/report.html");
+    cr_expect_str_eq(one, three);
+    free(one);
+    free(three);
+}
+
+Test(analyze_commands, compare_gives_the_verdict_first)
+{
+    json_t *root, *c;
+    char *first;
+    cr_expect_eq(run("compare s"), EXIT_DONE, "%s", complained);
+    cr_expect_eq(strncmp(said, "SIMULATED DATA\ngear-8 pushes 2", 30), 0, "%s", said);
+    cr_expect_not_null(strstr(said, "\ngear-8 is higher "), "%s", said);
+    cr_expect_str_eq(complained, "");
+    cr_expect_eq(run("compare --json s"), EXIT_DONE);
+    root = json_loads(said, 0, NULL);
+    cr_assert_not_null(root);
+    c = json_array_get(json_object_get(root, "comparisons"), 0);
+    cr_expect_str_eq(json_string_value(json_object_get(c, "verdict")), "a_higher");
+    cr_expect_float_eq(json_number_value(json_object_get(json_object_get(c, "difference"), "value")), 28.5,
+                       3);
+    json_decref(root);
+    first = strdup(said);
+    cr_expect_eq(run("report --json s --out r --no-figures"), EXIT_DONE);
+    cr_expect_str_eq(said, first, "compare and report print one and the same document");
+    free(first);
+}
+
+Test(analyze_commands, compare_exits_1_and_names_the_condition_that_differs)
+{
+    char *text =
+        scratch_replace(PLAN, "    teeth: 52\n", "    teeth: 52\n    conditions: {nip_preload_n: 55}\n");
+    make_series("other", text);
+    cr_expect_eq(run("compare other"), EXIT_ANSWER_NO);
+    cr_expect_not_null(strstr(said, "gear-8 and gear-12 are not comparable at 4.75 mm/s: nip preload: 41.5 N "
+                                    "against 55 N (tolerance 1.25 N)"),
+                       "%s", said);
+    cr_expect_eq(lines(complained), 1, "%s", complained);
+    cr_expect_eq(run("report other --out r --no-figures"), EXIT_DONE, "a report of it can still be made: %s",
+                 complained);
+    free(text);
+}
+
+Test(analyze_commands, misuse_is_told_in_one_place_with_status_2)
+{
+    static const struct {
+        const char *words, *named;
+    } rows[] = {
+        {"", "a command is missing; see --help"},
+        {"frobnicate s", "'frobnicate' is not a command; see --help"},
+        {"--frob", "--frob"},
+        {"verify", "SERIES is missing; see --help"},
+        {"compare", "SERIES is missing; see --help"},
+        {"report --out r", "SERIES is missing; see --help"},
+        {"report s", "--out DIR is missing; see --help"},
+        {"report s --out r --threads two", "'two' is not a whole number"},
+        {"compare s --threads -1", "-1 is outside 0 to 64"},
+        {"compare s --frob", "--frob"},
+        {"verify s --out r", "--out"},
+        {"report s --out none/r", "none/r"},
+        {"report s --out p.yaml", "p.yaml"},
+        {"report s --out s", "is left alone"},
+    };
+    for (size_t i = 0; i < sizeof rows / sizeof rows[0]; i++) {
+        cr_expect_eq(run("%s", rows[i].words), EXIT_WRONG_USE, "'%s'", rows[i].words);
+        cr_expect_not_null(strstr(complained, rows[i].named), "'%s': %s", rows[i].words, complained);
+        cr_expect_str_eq(said, "", "'%s'", rows[i].words);
+    }
+    cr_expect_neq(access(scratch_path("r"), F_OK), 0, "a folder was made for a call that was refused");
+}
+
+Test(analyze_commands, help_names_every_exit_status)
+{
+    static const char *const calls[] = {"--help", "verify --help", "report --help", "compare --help"};
+    for (size_t i = 0; i < sizeof calls / sizeof calls[0]; i++) {
+        cr_expect_eq(run("%s", calls[i]), EXIT_DONE);
+        cr_expect_not_null(strstr(said, "Exit status: 0 done; 1 ran"), "%s", calls[i]);
+        cr_expect_str_eq(complained, "");
+    }
+    cr_expect_eq(run("--version"), EXIT_DONE);
+    cr_expect_str_eq(said, "nipbench-analyze " NIPBENCH_VERSION "\n");
+}
+
+Test(analyze_commands, bad_input_is_named_with_file_and_line)
+{
+    char *csv = scratch_read("s/runs/0002.csv"), *broken = scratch_replace(csv, "\n1000,", "\n1000x,");
+    static const char *const commands[] = {"compare s", "report s --out r"};
+    scratch_write("s/runs/0002.csv", broken);
+    for (size_t i = 0; i < 2; i++) {
+        cr_expect_eq(run("%s", commands[i]), EXIT_BAD_INPUT);
+        cr_expect_not_null(strstr(complained, "nipbench-analyze: s/runs/0002.csv:3:"), "%s", complained);
+        cr_expect_str_eq(said, "");
+    }
+    cr_expect_neq(access(scratch_path("r"), F_OK), 0, "a report was begun");
+    scratch_write("s/runs/0002.csv", csv);
+    cr_assert_eq(unlink(scratch_path("s/calibration.json")), 0);
+    cr_expect_eq(run("compare s"), EXIT_BAD_INPUT);
+    cr_expect_not_null(strstr(complained, "calibration.json"), "%s", complained);
+    cr_expect_eq(run("compare nowhere"), EXIT_BAD_INPUT);
+    cr_expect_not_null(strstr(complained, "nowhere"), "%s", complained);
+    free(csv);
+    free(broken);
+}
+
+Test(analyze_commands, report_without_gnuplot_keeps_the_numbers_and_exits_5)
+{
+    char *page;
+    cr_expect_eq(run("report s --out r"), EXIT_DONE);
+    setenv("PATH", "/nonexistent", 1);
+    cr_expect_eq(run("report s --out r"), EXIT_SYSTEM);
+    cr_expect_not_null(strstr(complained, "gnuplot was not found"), "%s", complained);
+    cr_expect_eq(access(scratch_path("r/results.json"), F_OK), 0);
+    page = scratch_read("r/report.html");
+    cr_assert_not_null(page);
+    cr_expect_null(strstr(page, "<svg "), "a figure of the earlier report");
+    cr_expect_not_null(strstr(page, "gear-8 pushes "));
+    free(page);
+}
+
+Test(analyze_commands, full_disk_on_standard_output_is_not_a_success)
+{
+    char *text;
+    cr_expect_eq(run("compare s >/dev/full 2>full.txt; exit $?; true"), EXIT_SYSTEM);
+    text = scratch_read("full.txt");
+    cr_expect_not_null(strstr(text, "standard output"), "%s", text);
+    free(text);
+}

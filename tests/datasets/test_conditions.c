@@ -1,0 +1,159 @@
+#include "datasets/format/conditions.h"
+
+#include "tests/datasets/scratch.h"
+
+#include <criterion/criterion.h>
+#include <string.h>
+
+static enum err_code read_yaml(const char *text, struct conditions *c, struct err *e)
+{
+    struct yaml_document *d;
+    enum err_code code = yaml_strict_parse(text, strlen(text), "plan.yaml", &d, e);
+    if (code != ERR_OK)
+        return code;
+    code = conditions_from_yaml(yaml_root(d), c, e);
+    yaml_strict_free(d);
+    return code;
+}
+
+static void default_tolerances(double *tolerance)
+{
+    for (size_t i = 0; i < CONDITION_COUNT; i++)
+        tolerance[i] = CONDITION_KINDS[i].tolerance;
+}
+
+Test(conditions, the_table_is_whole)
+{
+    for (size_t i = 0; i < CONDITION_COUNT; i++) {
+        const struct condition_kind *k = &CONDITION_KINDS[i];
+        cr_assert(k->key != NULL && k->label != NULL && k->unit != NULL && k->symbol != NULL, "row %zu", i);
+        cr_expect(k->key[0] != 0 && k->label[0] != 0, "row %zu", i);
+        cr_expect_eq(k->unit[0] != 0, k->is_number, "%s: a number has a unit and a word has none", k->key);
+        cr_expect_eq(k->symbol[0] != 0, k->is_number, "%s", k->key);
+        if (k->is_number)
+            cr_expect(k->low < k->high && k->tolerance > 0, "%s", k->key);
+        for (size_t j = 0; j < i; j++)
+            cr_expect_str_neq(k->key, CONDITION_KINDS[j].key);
+    }
+}
+
+Test(conditions, ones_own_lie_over_the_shared_ones)
+{
+    struct conditions c = {0};
+    struct err e;
+    cr_assert_eq(read_yaml("filament_lot: L-3391\nnip_preload_n: 41.5\n", &c, &e), ERR_OK, "%s", e.text);
+    cr_assert_eq(read_yaml("nip_preload_n: 39.25\nmotor: M2\n", &c, &e), ERR_OK, "%s", e.text);
+    cr_expect(c.stated[CONDITION_FILAMENT_LOT] && strcmp(c.word[CONDITION_FILAMENT_LOT], "L-3391") == 0);
+    cr_expect(c.stated[CONDITION_NIP_PRELOAD_N] && c.number[CONDITION_NIP_PRELOAD_N] == 39.25);
+    cr_expect(c.stated[CONDITION_MOTOR] && !c.stated[CONDITION_HUMIDITY_PERCENT]);
+}
+
+Test(conditions, bad_entries_of_a_plan_are_refused_with_their_place)
+{
+    static const struct {
+        const char *legend, *text;
+        int64_t line, column;
+        const char *message;
+    } rows[] = {
+        {"an unknown key", "motor: M\nnip_preload: 3\n", 2, 1,
+         "unknown key 'nip_preload'; did you mean 'nip_preload_n'?"},
+        {"a word for a number", "nip_preload_n: strong\n", 1, 16, "'strong' is not a number"},
+        {"a number out of range", "humidity_percent: 100.5\n", 1, 19, "outside 0 to 100 %"},
+        {"a temperature out of range", "ambient_temperature_c: -41\n", 1, 24, "outside -40 to 100 °C"},
+        {"a list for a word", "motor: [M]\n", 1, 8, "single value"},
+        {"a list in place of a mapping", "- motor\n", 1, 1, "mapping"},
+        {"a word too long", "motor: aaaaaaaaaabbbbbbbbbbccccccccccddddddddddeeeeeeeeeeffffffffffggggg\n", 1,
+         8, "at most 64"},
+    };
+    for (size_t i = 0; i < sizeof rows / sizeof rows[0]; i++) {
+        struct conditions c = {0};
+        struct err e = {0};
+        cr_expect_eq(read_yaml(rows[i].text, &c, &e), ERR_FILE, "%s", rows[i].legend);
+        cr_expect(strstr(e.text, rows[i].message) != NULL && e.line == rows[i].line &&
+                      e.column == rows[i].column,
+                  "%s: %ld:%ld: %s", rows[i].legend, (long)e.line, (long)e.column, e.text);
+    }
+}
+
+Test(conditions, json_comes_back_as_it_was)
+{
+    struct conditions c = {0};
+    struct conditions back;
+    struct err e;
+    json_t *json;
+    memset(&back, 0xA5, sizeof back);
+    cr_assert_eq(read_yaml("filament_material: PETG\nfilament_diameter_mm: 1.74\nguide_tube: none\n", &c, &e),
+                 ERR_OK);
+    json = conditions_to_json(&c);
+    cr_assert_eq(json_object_size(json), 3);
+    cr_assert_eq(conditions_from_json(json, "f.json", &back, &e), ERR_OK, "%s", e.text);
+    cr_expect_eq(memcmp(&back, &c, sizeof c), 0);
+    json_decref(json);
+}
+
+Test(conditions, bad_json_is_refused)
+{
+    static const struct {
+        const char *legend, *text, *message;
+    } rows[] = {
+        {"a list", "[]", "must be an object"},
+        {"an unknown key", "{\"speed\": 3}", "conditions.speed: is no known key"},
+        {"a text for a number", "{\"nip_preload_n\": \"3\"}", "conditions.nip_preload_n: must be a number"},
+        {"a number for a word", "{\"motor\": 3}", "conditions.motor: must be a text"},
+        {"a number out of range", "{\"motor_current_a\": 20.5}", "outside 0 to 20"},
+        {"a control character", "{\"motor\": \"\\u001b[2J\"}", "control"},
+    };
+    for (size_t i = 0; i < sizeof rows / sizeof rows[0]; i++) {
+        struct conditions c;
+        struct err e = {0};
+        json_t *json = json_loads(rows[i].text, 0, NULL);
+        cr_expect_eq(conditions_from_json(json, "f.json", &c, &e), ERR_FILE, "%s", rows[i].legend);
+        cr_expect_not_null(strstr(e.text, rows[i].message), "%s: %s", rows[i].legend, e.text);
+        json_decref(json);
+    }
+}
+
+Test(conditions, differences_are_named_with_units_and_tolerance)
+{
+    struct conditions a = {0};
+    struct conditions b = {0};
+    struct condition_difference d[CONDITION_COUNT];
+    double tolerance[CONDITION_COUNT];
+    struct err e;
+    default_tolerances(tolerance);
+    cr_assert_eq(
+        read_yaml(
+            "nip_preload_n: 40\nmotor: M1\nambient_temperature_c: 21\nfilament_lot: L1\nhumidity_percent: 40",
+            &a, &e),
+        ERR_OK);
+    cr_assert_eq(read_yaml("nip_preload_n: 55\nmotor: M2\nambient_temperature_c: 25.5\nfree_length_mm: "
+                           "30\nhumidity_percent: 56",
+                           &b, &e),
+                 ERR_OK);
+    cr_assert_eq(conditions_compare(&a, &b, tolerance, d), 6);
+    cr_expect_str_eq(d[0].text, "filament lot: L1 against not stated");
+    cr_expect_str_eq(d[1].text, "nip preload: 40 N against 55 N (tolerance 2 N)");
+    cr_expect_eq(d[1].id, CONDITION_NIP_PRELOAD_N);
+    cr_expect_str_eq(d[2].text, "motor: M1 against M2");
+    cr_expect_str_eq(d[3].text, "ambient temperature: 21 °C against 25.5 °C (tolerance 3 °C)");
+    cr_expect_str_eq(d[4].text, "relative humidity: 40% against 56% (tolerance 15%)");
+    cr_expect_str_eq(d[5].text, "free length: not stated against 30 mm");
+    cr_expect_eq(conditions_compare(&a, &a, tolerance, d), 0);
+}
+
+Test(conditions, a_difference_of_just_the_tolerance_is_none)
+{
+    struct conditions a = {0};
+    struct conditions b = {0};
+    struct condition_difference d[CONDITION_COUNT];
+    double tolerance[CONDITION_COUNT];
+    struct err e;
+    default_tolerances(tolerance);
+    cr_assert_eq(read_yaml("filament_diameter_mm: 1.75\nmotor_current_a: 0.85\n", &a, &e), ERR_OK);
+    cr_assert_eq(read_yaml("filament_diameter_mm: 1.78\nmotor_current_a: 0.83\n", &b, &e), ERR_OK);
+    cr_expect_eq(conditions_compare(&a, &b, tolerance, d), 0);
+    cr_assert_eq(read_yaml("filament_diameter_mm: 1.7801\n", &b, &e), ERR_OK);
+    cr_expect_eq(conditions_compare(&a, &b, tolerance, d), 1);
+    tolerance[CONDITION_FILAMENT_DIAMETER_MM] = 0.1;
+    cr_expect_eq(conditions_compare(&a, &b, tolerance, d), 0, "the plan's own tolerance counts");
+}

@@ -1,0 +1,286 @@
+#include "datasets/format/plan.h"
+
+#include "tests/datasets/scratch.h"
+
+#include <criterion/criterion.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+
+TestSuite(plan, .init = scratch_begin, .fini = scratch_end);
+
+static struct plan good_plan(void)
+{
+    struct plan p;
+    struct err e;
+    cr_assert_eq(plan_read(scratch_write("plan.yaml", SCRATCH_PLAN), &p, &e), ERR_OK, "%ld:%ld: %s",
+                 (long)e.line, (long)e.column, e.text);
+    return p;
+}
+
+Test(plan, a_good_plan_is_read_with_its_defaults)
+{
+    struct plan p = good_plan();
+    cr_expect_str_eq(p.title, "Two drive gears for the sensor housings");
+    cr_expect_str_eq(p.licence, "CC-BY-4.0");
+    cr_expect_str_eq(p.calibration, "../rig/calibration.json");
+    cr_expect(p.simulated && p.seed == 20917 && p.blocks == 2);
+    cr_expect(p.contributor_count == 1 && strcmp(p.contributors[0].role, "author") == 0);
+    cr_expect(p.rest_before_s == 0.75 && p.rest_after_s == 1.0, "the default of one second stands");
+    cr_expect(p.sample_rate_hz == 1000 && p.force_limit_n == 180.5 && p.travel_limit_mm == 40 &&
+              p.time_limit_s == 30);
+    cr_expect_eq(p.tolerance[CONDITION_NIP_PRELOAD_N], 1.25);
+    cr_expect_eq(p.tolerance[CONDITION_MOTOR_CURRENT_A],
+                 CONDITION_KINDS[CONDITION_MOTOR_CURRENT_A].tolerance);
+    cr_assert_eq(p.feeder_count, 2);
+    cr_expect_str_eq(p.feeders[0].description, "Eight millimetre class");
+    cr_expect(p.feeders[0].reduction == 1 && p.feeders[0].full_steps_per_rev == 200 &&
+              p.feeders[0].microsteps == 16);
+    cr_expect_float_eq(p.feeders[0].drive_diameter_standard_uncertainty_mm, 0.0785, 1e-12);
+    cr_expect(p.feeders[0].teeth == 34 && p.feeders[1].teeth == 0);
+    cr_expect(p.feeders[1].reduction == 3.5 && p.feeders[1].full_steps_per_rev == 400 &&
+              p.feeders[1].microsteps == 32);
+    cr_expect_eq(p.feeders[1].drive_diameter_standard_uncertainty_mm, 0.07);
+    cr_expect_eq(p.feeders[0].conditions.number[CONDITION_NIP_PRELOAD_N], 41.5);
+    cr_expect_eq(p.feeders[1].conditions.number[CONDITION_NIP_PRELOAD_N], 39.25);
+    cr_expect_str_eq(p.feeders[1].conditions.word[CONDITION_FILAMENT_LOT], "L-3391");
+    cr_assert_eq(p.test_count, 2);
+    cr_expect(p.tests[0].kind == PLAN_BLOCKED_PUSH && p.tests[0].acceleration_mm_s2 == 200);
+    cr_expect(p.tests[1].kind == PLAN_SPEED_SWEEP && p.tests[1].speed_count == 2 &&
+              p.tests[1].speeds_mm_s[1] == 11.5 && p.tests[1].acceleration_mm_s2 == 350 &&
+              p.tests[1].travel_mm == 18);
+}
+
+Test(plan, what_cannot_be_carried_out_is_refused_with_line_and_column)
+{
+    static const struct {
+        const char *legend, *from, *to;
+        int64_t line, column;
+        const char *message;
+    } rows[] = {
+        {"a later version", "nipbench_plan: 1", "nipbench_plan: 2", 1, 16, "version 2 is not known"},
+        {"no version", "nipbench_plan: 1\n", "", 1, 1, "'nipbench_plan' is missing"},
+        {"no title", "title: Two drive gears for the sensor housings\n", "", 1, 1, "'title' is missing"},
+        {"a licence with blanks", "CC-BY-4.0", "my own", 4, 10, "licence: 'my own' must be made of"},
+        {"contributors that are no list", "\n  - {title: River monitoring group, role: author}", " us", 5, 15,
+         "a list is wanted"},
+        {"a contributor without title", "{title: River monitoring group, role", "{role", 6, 5,
+         "'title' is missing"},
+        {"a misspelt key of a contributor", "role: author", "rolle: author", 6, 37, "did you mean 'role'?"},
+        {"a word for simulated", "simulated: true", "simulated: yes", 7, 12, "neither true nor false"},
+        {"a negative seed", "20917", "-1", 8, 7, "seed: -1 is outside"},
+        {"no seed", "seed: 20917\n", "", 1, 1, "'seed' is missing"},
+        {"no blocks", "blocks: 2", "blocks: 0", 9, 9, "outside 1 to 200"},
+        {"201 blocks", "blocks: 2", "blocks: 201", 9, 9, "outside 1 to 200"},
+        {"more runs than a series holds", "blocks: 2", "blocks: 167", 9, 9,
+         "167 blocks make 1002 runs; at most 1000"},
+        {"no calibration", "calibration: ../rig/calibration.json\n", "", 1, 1, "'calibration' is missing"},
+        {"no rest", "rest_before_s: 0.75", "rest_before_s: 0", 11, 16, "outside 0.1 to 600 s"},
+        {"no sampling", "sampling: {rate_hz: 1000}\n", "", 1, 1, "'sampling' is missing"},
+        {"a rate of nothing", "rate_hz: 1000", "rate_hz: 0", 12, 21, "outside 1 to 100000 Hz"},
+        {"an unknown key of sampling", "rate_hz: 1000", "rate_hz: 1000, gain: 3", 12, 27,
+         "unknown key 'gain'"},
+        {"no limits", "limits: {force_n: 180.5, travel_mm: 40, time_s: 30}\n", "", 1, 1,
+         "'limits' is missing"},
+        {"misspelt limits", "limits:", "limit:", 13, 1, "is 'limit' a misspelling of it?"},
+        {"a limit left out", "force_n: 180.5, ", "", 13, 9, "'force_n' is missing"},
+        {"a limit with its unit", "180.5", "180.5N", 13, 19, "'180.5N' is not a number"},
+        {"more rows than a file holds", "time_s: 30", "time_s: 30000", 13, 9, "more than 3e+07 rows"},
+        {"an unknown condition", "nip_preload_n: 41.5", "nip_preload_kg: 41.5", 17, 3,
+         "did you mean 'nip_preload_n'?"},
+        {"a tolerance of a word", "{nip_preload_n: 1.25}", "{motor: 1}", 18, 21, "words must be equal"},
+        {"a negative tolerance", "1.25", "-1.25", 18, 29, "outside 0 to 1000 N"},
+        {"an unknown tolerance", "{nip_preload_n: 1.25}", "{nip: 1}", 18, 14, "unknown key 'nip'"},
+        {"capitals in a feeder's name", "gear-8", "Gear-8", 20, 11, "small letters, digits and hyphens"},
+        {"a path for a feeder's name", "gear-8", "../x", 20, 11, "small letters"},
+        {"a hyphen at the start of a name", "gear-8", "-8", 20, 11, "not begin with a hyphen"},
+        {"two feeders of one name", "gear-12", "gear-8", 24, 11, "two feeders are named 'gear-8'"},
+        {"a gear without diameter", "    drive_diameter_mm: 7.85\n", "", 20, 5,
+         "'drive_diameter_mm' is missing"},
+        {"a gear of no size", "7.85", "0.1", 22, 24, "outside 0.5 to 200 mm"},
+        {"an uncertainty past the gear", "0.07", "7", 26, 45, "outside 0 to 5.95 mm"},
+        {"half a tooth", "teeth: 34", "teeth: 34.5", 23, 12, "not a whole number"},
+        {"no microsteps", "microsteps: 32", "microsteps: 0", 29, 17, "outside 1 to 256"},
+        {"a misspelt key of a feeder", "reduction: 3.5", "reductoin: 3.5", 27, 5,
+         "did you mean 'reduction'?"},
+        {"an unknown condition of a feeder", "{nip_preload_n: 39.25}", "{preload: 39.25}", 30, 18,
+         "unknown key 'preload'"},
+        {"an unknown test", "blocked-push", "free-run", 32, 12,
+         "'free-run' is neither blocked-push nor speed-sweep"},
+        {"an unknown key of a test", "travel_mm: 18", "travel_mm: 18\n    travle: 3", 36, 5,
+         "unknown key 'travle'"},
+        {"no speeds", "[4.75]", "[]", 32, 39, "the list is empty"},
+        {"speeds that are no list", "[4.75]", "4.75", 32, 39, "a list is wanted"},
+        {"a speed of zero", "4.75", "0", 32, 40, "0 mm/s is too slow: it must be above 0.01 mm/s"},
+        {"a speed of almost nothing", "4.75", "0.01", 32, 40, "too slow"},
+        {"a negative speed", "4.75", "-4.75", 32, 40, "outside 0 to 500 mm/s"},
+        {"a speed past all", "4.75", "500.5", 32, 40, "outside 0 to 500 mm/s"},
+        {"a speed of too many microsteps", "reduction: 3.5", "reduction: 300", 34, 25,
+         "11.5 mm/s needs 1181224 microsteps a second of feeder 'gear-12'; at most 1000000"},
+        {"a speed too slow for the time limit", "4.75", "0.8125", 32, 40,
+         "take 31.39 s, past the limit of 30 s"},
+        {"a speed twice", "[2.25, 11.5]", "[2.25, 2.25]", 34, 25, "2.25 mm/s occurs twice"},
+        {"a sweep of one speed", "[2.25, 11.5]", "[2.25]", 34, 18, "at least two different speeds"},
+        {"more speeds than there is room for", "[4.75]",
+         "[1,2,3,4,5,6,7,8,9,10,11,12,13,14,15,16,17,18,19,20,21,22,23,24,25,26,27,28,29,30,31,32,33]", 32,
+         127, "more than 32 entries"},
+        {"a travel past the limit", "25.5", "40.5", 32, 58, "40.5 mm is past the travel limit of 40 mm"},
+        {"no travel", "    travel_mm: 18\n", "", 33, 5, "'travel_mm' is missing"},
+        {"no acceleration", "350", "0", 36, 25, "outside 0.1 to 100000 mm/s2"},
+        {"a plan cut before its end", "end: true\n", "", 1, 1, "the key 'end' is missing"},
+        {"an end that is none", "end: true", "end: false", 37, 6, "last line of a plan must be 'end: true'"},
+        {"something after the end", "end: true", "end: true\nrest_after_s: 2", 38, 15, "last line of a plan"},
+        {"an unknown key", "seed: 20917", "seed: 20917\nsead: 1", 9, 1,
+         "unknown key 'sead'; did you mean 'seed'?"},
+        {"an anchor", "seed: 20917", "seed: &s 20917", 8, 7, "anchors"},
+    };
+    for (size_t i = 0; i < sizeof rows / sizeof rows[0]; i++) {
+        struct plan p;
+        struct err e = {0};
+        char *bad = scratch_replace(SCRATCH_PLAN, rows[i].from, rows[i].to);
+        cr_expect_eq(plan_read(scratch_write("plan.yaml", bad), &p, &e), ERR_FILE, "%s", rows[i].legend);
+        cr_expect(strstr(e.text, rows[i].message) != NULL && e.line == rows[i].line &&
+                      e.column == rows[i].column && strstr(e.file, "plan.yaml") != NULL,
+                  "%s: %ld:%ld: %s", rows[i].legend, (long)e.line, (long)e.column, e.text);
+        free(bad);
+    }
+}
+
+Test(plan, a_plan_cut_short_anywhere_is_refused)
+{
+    for (size_t cut = 0; cut < strlen(SCRATCH_PLAN) - 1; cut++) {
+        struct plan p;
+        struct err e = {0};
+        enum err_code code = plan_read(scratch_write_bytes("plan.yaml", SCRATCH_PLAN, cut), &p, &e);
+        cr_expect_eq(code, ERR_FILE, "cut at %zu: code %d: %s", cut, code, e.text);
+    }
+}
+
+Test(plan, what_is_no_file_is_refused)
+{
+    struct plan p;
+    struct err e;
+    cr_expect_eq(plan_read(scratch_path("none.yaml"), &p, &e), ERR_FILE);
+    cr_expect_not_null(strstr(e.text, "No such file"));
+}
+
+Test(plan, a_short_push_never_reaches_its_speed_and_is_timed_so)
+{
+    /* 2.5 mm at 0.15 mm/s2 never reach 11.5 mm/s: a triangle, 2 sqrt(2.5 / 0.15) = 8.16 s, within 30 s. Taken
+     * for a trapezoid it would be 2.5 / 11.5 + 11.5 / 0.15 = 76.9 s. */
+    struct plan p;
+    struct err e = {0};
+    char *slow = scratch_replace(SCRATCH_PLAN, "acceleration_mm_s2: 350", "acceleration_mm_s2: 0.15");
+    char *brief = scratch_replace(slow, "travel_mm: 18", "travel_mm: 2.5");
+    cr_expect_eq(plan_read(scratch_write("plan.yaml", brief), &p, &e), ERR_OK, "%s", e.text);
+    free(slow);
+    free(brief);
+}
+
+Test(plan, each_feeder_is_mounted_once_a_block_and_does_everything)
+{
+    struct plan p = good_plan();
+    struct plan_run runs[PLAN_RUNS_MAX];
+    size_t n;
+    p.feeder_count = 5; /* three more of no matter what */
+    p.blocks = 7;
+    n = plan_order(&p, runs);
+    cr_assert_eq(n, 7 * 5 * 3);
+    for (int block = 0; block < 7; block++) {
+        bool mounted[5] = {false};
+        for (size_t f = 0; f < 5; f++) {
+            const struct plan_run *first = &runs[(block * 5 + (int)f) * 3];
+            bool pushed[3] = {false};
+            cr_expect_not(mounted[first->feeder], "feeder %zu twice in block %d", first->feeder, block + 1);
+            mounted[first->feeder] = true;
+            for (size_t j = 0; j < 3; j++) {
+                size_t which = first[j].test == 0 ? 0 : first[j].speed_mm_s == 2.25 ? 1 : 2;
+                double speed = which == 0 ? 4.75 : which == 1 ? 2.25 : 11.5;
+                cr_expect_eq(first[j].feeder, first->feeder);
+                cr_expect_eq(first[j].block, block + 1);
+                cr_expect_eq(first[j].number, (block * 5 + (int)f) * 3 + (int)j + 1);
+                cr_expect_eq(first[j].speed_mm_s, speed);
+                cr_expect_not(pushed[which]);
+                pushed[which] = true;
+            }
+        }
+    }
+}
+
+static void order_text(const struct plan *p, char *text)
+{
+    struct plan_run runs[PLAN_RUNS_MAX];
+    size_t n = plan_order(p, runs);
+    text[0] = 0;
+    for (size_t i = 0; i < n; i++)
+        sprintf(text + strlen(text), "%zu%c%g ", runs[i].feeder, runs[i].test == 0 ? 'p' : 's',
+                runs[i].speed_mm_s);
+}
+
+Test(plan, the_order_depends_on_the_seed_alone)
+{
+    struct plan p = good_plan();
+    char first[4000];
+    char again[4000];
+    char other[4000];
+    p.blocks = 20;
+    order_text(&p, first);
+    strcpy(p.title, "Another title");
+    p.force_limit_n = 3.5;
+    order_text(&p, again);
+    cr_expect_str_eq(first, again);
+    p.seed++;
+    order_text(&p, other);
+    cr_expect_str_neq(first, other);
+}
+
+Test(plan, every_order_of_feeders_comes_equally_often)
+{
+    /* 6 orders of 3 feeders in 6000 blocks: each 1000 times, standard deviation 28.9; 5 of them either way.
+     */
+    struct plan p = good_plan();
+    struct plan_run runs[PLAN_RUNS_MAX];
+    int seen[27] = {0};
+    p.feeder_count = 3;
+    p.test_count = 1;
+    p.blocks = 200;
+    for (p.seed = 100; p.seed < 130; p.seed++) {
+        size_t n = plan_order(&p, runs);
+        cr_assert_eq(n, 600);
+        for (size_t i = 0; i < n; i += 3)
+            seen[runs[i].feeder * 9 + runs[i + 1].feeder * 3 + runs[i + 2].feeder]++;
+    }
+    for (int i = 0; i < 27; i++) {
+        int a = i / 9;
+        int b = i / 3 % 3;
+        int c = i % 3;
+        bool order = a != b && b != c && a != c;
+        cr_expect(order ? abs(seen[i] - 1000) < 145 : seen[i] == 0, "%d%d%d: %d", a, b, c, seen[i]);
+    }
+}
+
+/* SplitMix64 from seed 1234567 begins 6457827717110365317, 3203168211198807973, 9817491932198370423 (the
+ * values that ports of it are checked with, from memory). The shuffle of two feeders takes the first draw
+ * modulo 2, odd: no exchange, as i = 2 goes with j = 1. */
+Test(plan, the_generator_is_the_published_one)
+{
+    struct plan p = good_plan();
+    struct plan_run runs[PLAN_RUNS_MAX];
+    p.seed = 1234567;
+    p.blocks = 1;
+    p.test_count = 1;
+    plan_order(&p, runs);
+    cr_expect(runs[0].feeder == 0 && runs[1].feeder == 1);
+    /* One push a feeder takes no draw, so the second block's feeders take the second draw, odd too, and the
+     * third one's the third, odd again. */
+    p.blocks = 3;
+    plan_order(&p, runs);
+    cr_expect(runs[2].feeder == 0 && runs[4].feeder == 0);
+    /* Three feeders: the first draw modulo 3 (6457827717110365317 % 3 = 0) changes places 2 and 0, the second
+     * modulo 2 (odd) none: 2 1 0. */
+    p.feeder_count = 3;
+    p.blocks = 1;
+    plan_order(&p, runs);
+    cr_expect(runs[0].feeder == 2 && runs[1].feeder == 1 && runs[2].feeder == 0, "%zu%zu%zu", runs[0].feeder,
+              runs[1].feeder, runs[2].feeder);
+}

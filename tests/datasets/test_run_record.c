@@ -1,0 +1,163 @@
+#include "datasets/format/run_record.h"
+
+#include "tests/datasets/scratch.h"
+
+#include <criterion/criterion.h>
+#include <math.h>
+#include <stdlib.h>
+#include <string.h>
+
+TestSuite(run_record, .init = scratch_begin, .fini = scratch_end);
+
+Test(run_record, a_record_comes_back_as_it_was)
+{
+    struct run_record r = scratch_record();
+    struct run_record *back = malloc(sizeof *back);
+    struct err e;
+    memset(back, 0xA5, sizeof *back);
+    cr_assert_eq(run_record_write(scratch_path("r.json"), &r, &e), ERR_OK, "%s", e.text);
+    cr_assert_eq(run_record_read(scratch_path("r.json"), back, &e), ERR_OK, "%s", e.text);
+    cr_expect(back->number == 3 && back->test == PLAN_SPEED_SWEEP && back->speed_mm_s == 11.5);
+    cr_expect_str_eq(back->feeder, "gear-12");
+    cr_expect(back->block == 2 && back->order == 7);
+    cr_expect_eq(memcmp(&back->conditions, &r.conditions, sizeof r.conditions), 0);
+    cr_expect(back->drive_diameter_mm == 11.9 && back->drive_diameter_standard_uncertainty_mm == 0.07);
+    cr_expect(back->reduction == 3.5 && back->teeth == 41 && back->full_steps_per_rev == 400 &&
+              back->microsteps == 32);
+    cr_expect_eq(back->mm_per_microstep, 0.1 / 3, "no digit is lost");
+    cr_expect(back->simulated);
+    cr_expect_str_eq(back->start_time, r.start_time);
+    cr_expect_str_eq(back->rig_serial, "rig-0417");
+    cr_expect_str_eq(back->rig_firmware, "0.3.1");
+    cr_expect_eq(back->boot, 3735928559u);
+    cr_expect(back->sample_rate_hz == 997.5 && back->counts_min == -8388608 && back->counts_max == 8388607);
+    cr_expect(back->force_limit_n == 180.5 && back->travel_limit_mm == 40 && back->time_limit_s == 30);
+    cr_expect(back->push_start_us == 751003 && back->push_end_us == 2931877);
+    cr_expect(back->rows == 3 && back->frames_missing == 5 && back->frames_corrupt == 1 && back->gaps == 2);
+    cr_expect_eq(back->ended, RUN_LIMIT);
+    cr_expect_str_eq(back->ended_why, "force limit on the rig");
+    cr_assert_eq(back->event_count, 2);
+    cr_expect_eq(back->events[1].time_us, 2931877);
+    cr_expect_str_eq(back->events[1].text, "motor cut");
+    free(back);
+}
+
+Test(run_record, what_cannot_be_is_refused)
+{
+    static const struct {
+        const char *legend, *from, *to, *message;
+    } rows[] = {
+        {"another schema", "run-1", "run-9", "'nipbench-run-9' is not known"},
+        {"an unknown key", "\"gaps\"", "\"note\": 1, \"gaps\"", "note: is no known key"},
+        {"a key left out", "\"gaps\": 2,", "", "gaps: is missing"},
+        {"a duplicate key", "\"gaps\": 2,", "\"gaps\": 2, \"gaps\": 3,", "duplicate"},
+        {"less than no gaps", "\"gaps\": 2", "\"gaps\": -1", "gaps: -1 is outside 0"},
+        {"a text for a number", "\"rows\": 3", "\"rows\": \"3\"", "rows: must be a whole number"},
+        {"a fraction of a row", "\"rows\": 3", "\"rows\": 3.5", "rows: must be a whole number"},
+        {"less than no rows", "\"rows\": 3", "\"rows\": -1", "rows: -1 is outside 0 to"},
+        {"more rows than a file holds", "\"rows\": 3", "\"rows\": 99999999999", "outside"},
+        {"run 0", "\"number\": 3", "\"number\": 0", "number: 0 is outside 1 to 9999"},
+        {"an unknown test", "\"speed-sweep\"", "\"sweep\"", "test: 'sweep' is not known"},
+        {"an unknown end", "\"limit\"", "\"bored\"", "ended: 'bored' is not known"},
+        {"a feeder with a path", "\"gear-12\"", "\"../x\"", "feeder: '../x' must be made of"},
+        {"no feeder", "\"gear-12\"", "\"\"", "feeder: '' must be made of"},
+        {"a feeder too long", "\"gear-12\"", "\"gear-aaaaaaaaaabbbbbbbbbbcccccccccc\"",
+         "feeder: is 35 bytes"},
+        {"a control character", "\"rig-0417\"", "\"rig\\u001b[2J\"", "control character"},
+        {"a word for simulated", "\"simulated\": true", "\"simulated\": 1",
+         "simulated: must be true or false"},
+        {"no time", "2031-04-05T16:31:42.125Z", "noon", "start_time: 'noon'"},
+        {"a boot number past 32 bits", "3735928559", "4294967296", "boot: 4294967296 is outside"},
+        {"a rate of nothing", "997.5", "0.0", "sample_rate_hz"},
+        {"counts upside down", "\"counts_min\": -8388608", "\"counts_min\": 8388607",
+         "counts_min must be below"},
+        {"a push that ends first", "\"push_end_us\": 2931877", "\"push_end_us\": 751002",
+         "push_end_us must not be before"},
+        {"a push before the run", "\"push_start_us\": 751003", "\"push_start_us\": -1", "push_start_us: -1"},
+        {"conditions that are a list", "\"conditions\": {", "\"conditions\": [], \"x_c\": {",
+         "must be an object"},
+        {"an unknown condition", "\"filament_lot\"", "\"filament_lott\"", "conditions.filament_lott"},
+        {"events that are a number", "\"events\": [", "\"events\": 3, \"x_e\": [",
+         "events: must be an array"},
+        {"an event without text", "\"text\": \"armed\"", "\"x_text\": \"armed\"",
+         "events[].text: is missing"},
+        {"an event with more", "\"text\": \"armed\"", "\"text\": \"armed\", \"by\": 3", "events[].by"},
+        {"an event that is a number", "\"events\": [", "\"events\": [3, ", "events[].time_us: is missing"},
+        {"a torn file", "\n}\n", "\n", "not valid JSON"},
+    };
+    struct run_record r = scratch_record();
+    struct run_record *back = malloc(sizeof *back);
+    struct err e;
+    char *text;
+    cr_assert_eq(run_record_write(scratch_path("good.json"), &r, &e), ERR_OK, "%s", e.text);
+    text = scratch_read("good.json");
+    for (size_t i = 0; i < sizeof rows / sizeof rows[0]; i++) {
+        char *bad = scratch_replace(text, rows[i].from, rows[i].to);
+        memset(&e, 0, sizeof e);
+        cr_expect_eq(run_record_read(scratch_write("r.json", bad), back, &e), ERR_FILE, "%s", rows[i].legend);
+        cr_expect(strstr(e.text, rows[i].message) != NULL && strstr(e.file, "r.json") != NULL, "%s: %s",
+                  rows[i].legend, e.text);
+        free(bad);
+    }
+    free(text);
+    free(back);
+}
+
+Test(run_record, more_events_than_there_is_room_for_are_refused)
+{
+    struct run_record r = scratch_record();
+    struct run_record *back = malloc(sizeof *back);
+    struct err e;
+    char *text;
+    char *bad;
+    char many[64 * 40] = "\"events\": [";
+    r.event_count = SERIES_EVENTS_MAX;
+    for (size_t i = 0; i < SERIES_EVENTS_MAX; i++)
+        r.events[i] = r.events[0];
+    cr_assert_eq(run_record_write(scratch_path("r.json"), &r, &e), ERR_OK, "%s", e.text);
+    cr_assert_eq(run_record_read(scratch_path("r.json"), back, &e), ERR_OK, "%s", e.text);
+    cr_expect_eq(back->event_count, SERIES_EVENTS_MAX);
+    text = scratch_read("r.json");
+    strcat(many, "{\"time_us\": 4, \"text\": \"one more\"}, ");
+    bad = scratch_replace(text, "\"events\": [", many);
+    cr_expect_eq(run_record_read(scratch_write("r.json", bad), back, &e), ERR_FILE);
+    cr_expect_not_null(strstr(e.text, "65 are too many; at most 64"), "%s", e.text);
+    free(bad);
+    free(text);
+    r.event_count = SERIES_EVENTS_MAX + 1;
+    cr_expect_eq(run_record_write(scratch_path("r.json"), &r, &e), ERR_CALLER);
+    free(back);
+}
+
+Test(run_record, what_could_not_be_read_back_is_not_written)
+{
+    struct run_record r = scratch_record();
+    struct err e;
+    r.speed_mm_s = NAN;
+    cr_expect_eq(run_record_write(scratch_path("r.json"), &r, &e), ERR_CALLER);
+    r = scratch_record();
+    r.start_time[0] = 0;
+    cr_expect_eq(run_record_write(scratch_path("r.json"), &r, &e), ERR_FILE);
+    cr_expect_not_null(strstr(e.text, "start_time"));
+    r = scratch_record();
+    r.ended = RUN_ENDS;
+    cr_expect_eq(run_record_write(scratch_path("r.json"), &r, &e), ERR_CALLER);
+    cr_expect_null(scratch_read("r.json"));
+    r = scratch_record();
+    cr_expect_eq(run_record_write(scratch_path("none/r.json"), &r, &e), ERR_SYSTEM);
+    cr_expect_eq(run_record_read(scratch_path("none.json"), &r, &e), ERR_FILE);
+}
+
+Test(run_record, what_a_device_said_is_cleaned_and_kept)
+{
+    struct run_record r = scratch_record();
+    struct run_record *back = malloc(sizeof *back);
+    struct err e;
+    strcpy(r.ended_why, "stuck \x1b[2J\xFF at 3 \xc2\xb0");
+    strcpy(r.events[0].text, "tab\there");
+    cr_assert_eq(run_record_write(scratch_path("r.json"), &r, &e), ERR_OK, "%s", e.text);
+    cr_assert_eq(run_record_read(scratch_path("r.json"), back, &e), ERR_OK, "%s", e.text);
+    cr_expect_str_eq(back->ended_why, "stuck ?[2J? at 3 \xc2\xb0");
+    cr_expect_str_eq(back->events[0].text, "tab?here");
+    free(back);
+}
