@@ -203,6 +203,7 @@ enum err_code session_analyse(const char *const *folders, size_t count, int thre
     struct session *s = calloc(1, sizeof *s);
     enum err_code code;
     *session = NULL;
+    quantity_init_numerics();
     if (s == NULL)
         return err_set(e, ERR_MEMORY, "not enough memory");
     code = open_series(s, folders, count, e);

@@ -45,6 +45,26 @@ static double torque_per_newton_m(const struct run_record *record, const struct 
     return turn_mm / (2 * PI) / record->reduction / 1000;
 }
 
+/* Torque at the motor shaft of a push force, with what the feed (and so the lever) is not known by. */
+static struct quantity torque_of(const struct quantity *force_n, const struct run_record *record,
+                                 const struct calibration *calibration)
+{
+    double factor = torque_per_newton_m(record, calibration), relative, lever, error;
+    if (!force_n->present)
+        return quantity_absent();
+    if (force_n->at_least) {
+        struct quantity bound = quantity_at_least(force_n->value * factor);
+        bound.n = force_n->n;
+        return bound;
+    }
+    push_feed_per_microstep_mm(record, calibration, &relative);
+    lever = relative * force_n->value;
+    error = force_n->standard_uncertainty;
+    return quantity_from(
+        force_n->value * factor, hypot(error, lever) * factor,
+        error > 0 ? force_n->degrees_of_freedom * pow(hypot(error, lever) / error, 4) : INFINITY, force_n->n);
+}
+
 static void fill_point(const struct run_result *const *runs, size_t count,
                        const struct calibration *calibration, struct speed_point *point, double *values)
 {
@@ -76,12 +96,7 @@ static void fill_point(const struct run_result *const *runs, size_t count,
     } else {
         point->stall_force_n = mean_of_runs(values, n, &only, calibration);
     }
-    double factor = torque_per_newton_m(record, calibration);
-    point->torque_nm = point->stall_force_n;
-    point->torque_nm.value *= factor;
-    point->torque_nm.standard_uncertainty *= factor;
-    point->torque_nm.low_95 *= factor;
-    point->torque_nm.high_95 *= factor;
+    point->torque_nm = torque_of(&point->stall_force_n, record, calibration);
     only = quantity_absent();
     for (size_t i = 0; i < count; i++) {
         const struct quantity *q = &runs[i]->push.slip_onset_n;
@@ -132,13 +147,15 @@ static double electrical_per_mm(const struct run_record *record, const struct ca
     return 2 * PI / (4 * full_step_mm);
 }
 
-static void draw_curve(const struct torque_fit *fit, double per_mm, double speed_high,
+static void draw_curve(const struct torque_fit *fit, double per_mm, double speed_high, double relative,
                        struct torque_curve *curve)
 {
     for (size_t i = 0; i < CURVE_POINTS; i++) {
         double error, v = speed_high * (double)i / (CURVE_POINTS - 1);
         double torque = torque_fit_at(fit, v * per_mm, &error);
-        struct quantity q = quantity_from(torque, error, fit->degrees_of_freedom, 1);
+        double whole = hypot(error, relative * torque);
+        double degrees = error > 0 ? fit->degrees_of_freedom * pow(whole / error, 4) : INFINITY;
+        struct quantity q = quantity_from(torque, whole, degrees, 1);
         curve->speed_mm_s[i] = v;
         curve->torque_nm[i] = torque;
         curve->low_95_nm[i] = q.low_95;
@@ -154,7 +171,7 @@ void speed_sweep_torque(const struct run_result *const *runs, size_t count,
     double *w = malloc((count + 1) * sizeof *w), *torque = malloc((count + 1) * sizeof *torque);
     bool *at_least = malloc((count + 1) * sizeof *at_least);
     size_t n = 0, exact = 0;
-    double speed_high = 0, per_mm = 0;
+    double speed_high = 0, per_mm = 0, relative = 0;
     struct err e = {0};
     memset(curve, 0, sizeof *curve);
     if (w == NULL || torque == NULL || at_least == NULL) {
@@ -166,6 +183,7 @@ void speed_sweep_torque(const struct run_result *const *runs, size_t count,
         if (!runs[i]->analysed || !p->stall_force_n.present || p->limited_by == LIMITED_UNCLEAR)
             continue;
         per_mm = electrical_per_mm(runs[i]->record, calibration);
+        push_feed_per_microstep_mm(runs[i]->record, calibration, &relative);
         w[n] = per_mm * runs[i]->record->speed_mm_s;
         torque[n] = torque_per_newton_m(runs[i]->record, calibration) * p->stall_force_n.value;
         at_least[n] = p->limited_by != LIMITED_MOTOR;
@@ -198,7 +216,7 @@ void speed_sweep_torque(const struct run_result *const *runs, size_t count,
         goto out;
     }
     curve->present = true;
-    draw_curve(best, per_mm, speed_high, curve);
+    draw_curve(best, per_mm, speed_high, relative, curve);
     double corner, error;
     if (torque_fit_corner(best, &corner, &error))
         curve->corner_speed_mm_s =

@@ -81,12 +81,14 @@ static struct model_parameters draw_feeder(struct model_random *r, enum wanted w
     return p;
 }
 
+#define RUNS_MAX 4096
+
 struct tally {
     int tried, failed;
     int stall, stall_inside, stall_censored;
     int onset_true, onset_found, onset_inside, onset_false, onset_none;
     int cause_tried, cause_right, cause_wrong, cause_unclear;
-    double onset_error[4096];
+    double onset_error[RUNS_MAX];
 };
 
 static const char *const KIND[] = {"motor", "settles", "tears"};
@@ -185,6 +187,11 @@ int main(int argc, char **argv)
     struct tally all = {0}, motor = {0};
     if (!study_options_read(argc, argv, &o))
         return 2;
+    if (o.runs > RUNS_MAX) {
+        fprintf(stderr, "%s: at most %d runs\n", argv[0], RUNS_MAX);
+        return 2;
+    }
+    quantity_init_numerics();
     study_begin(&study, &o);
     for (int i = 0; i < o.runs; i++)
         one(o.seed + (uint64_t)i, (enum wanted)(i % 3), i % 2 == 0, &all, o.verbose);

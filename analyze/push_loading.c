@@ -1,0 +1,131 @@
+#include "analyze/push_loading.h"
+
+#include "analyze/numerics/linear_fit.h"
+
+#include <math.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+
+/* The last part of a rise to the motor's limit is left out of the loading fit: the load angle is then near 90
+ * degrees and its sine nearly flat, so that noise in force becomes a large error of the lag. */
+#define NEAR_PEAK_SHARE 0.95
+#define NEAR_PEAK_MEAN  8u
+/* The lever of an eccentric gear differs a little between the loading and its peak: relative standard
+ * uncertainty of the motor's limit along the loading (runout of about 0.02 mm on a radius of 5 mm). */
+#define LEVER_SHARE 0.004
+/* Feed error expected once per tooth, as the runout. */
+#define TOOTH_RIPPLE_MM 0.002
+/* BIC gain that an onset must bring. Above 10 is strong evidence by the usual reading (Kass and Raftery, J.
+ * Am. Stat. Assoc. 90, 1995). */
+#define ONSET_BIC_GAIN 12.0
+/* Force by position is believed when it leaves at most this many times the noise of the unloaded reading. */
+#define SPRING_MISFIT 1.3
+/* Where the lost feed is fitted, up to this share of the level. */
+#define NEAR_LEVEL_SHARE 0.98
+
+/* Where the mean of a few samples first reaches a force: a first drop that was missed is then left out too.
+ */
+static size_t before_force(const struct push_motion *m, size_t contact, size_t end, double force_n)
+{
+    double sum = 0;
+    for (size_t i = contact; i < end; i++) {
+        sum += m->force_n[i] - (i >= contact + NEAR_PEAK_MEAN ? m->force_n[i - NEAR_PEAK_MEAN] : 0);
+        if (i >= contact + NEAR_PEAK_MEAN && sum / NEAR_PEAK_MEAN > force_n)
+            return i;
+    }
+    return end;
+}
+
+/* With an encoder the force may be had with less noise than sample by sample: the blocked end is a spring,
+ * and where its filament stands says how hard it is pushed. A parabola of force on measured position, where
+ * that leaves no more than the noise; NULL where it leaves more (the end is no such spring), or without
+ * memory. *error_n is its standard error. */
+static double *force_by_position(const struct push_motion *m, const struct push_result *r, size_t first,
+                                 size_t n, double *error_n)
+{
+    struct linear_fit fit;
+    struct err e;
+    double *position_mm = malloc((n + 1) * sizeof *position_mm), mean_mm = 0;
+    if (position_mm == NULL)
+        return NULL;
+    for (size_t i = 0; i < n; i++)
+        mean_mm += (m->feed_mm[first + i] - m->lost_mm[first + i]) / (double)n;
+    for (size_t i = 0; i < n; i++)
+        position_mm[i] = m->feed_mm[first + i] - m->lost_mm[first + i] - mean_mm;
+    if (linear_fit_polynomial(position_mm, m->force_n + first, NULL, n, 2, true, false, &fit, &e) != ERR_OK ||
+        fit.residual_sd > SPRING_MISFIT * r->noise_n) {
+        free(position_mm);
+        return NULL;
+    }
+    for (size_t i = 0; i < n; i++)
+        position_mm[i] = fit.coefficients[0] +
+                         position_mm[i] * (fit.coefficients[1] + position_mm[i] * fit.coefficients[2]);
+    *error_n = 2 * fit.residual_sd / sqrt((double)n);
+    return position_mm;
+}
+
+void push_loading_fit(const struct push_motion *m, const struct push_result *r, size_t contact, size_t end,
+                      double motor_limit_n, double motor_limit_uncertainty_n, double turn_mm, double pitch_mm,
+                      struct push_loading *l)
+{
+    struct err e;
+    struct slip_onset_input in = {
+        .feed_mm = m->feed_mm + contact,
+        .force_n = m->force_n + contact,
+        .full_step_mm = m->step_mm,
+        .motor_limit_n = motor_limit_n,
+        .motor_limit_standard_uncertainty_n = motor_limit_uncertainty_n,
+        .ripple_count = pitch_mm > 0 ? 2 : 1,
+        .ripples = {{turn_mm, PUSH_LOADING_ECCENTRICITY_MM}, {pitch_mm, TOOTH_RIPPLE_MM}},
+        .bic_gain_least = ONSET_BIC_GAIN};
+    memset(l, 0, sizeof *l);
+    in.n = end > contact ? end - contact : 0;
+    if (slip_onset_fit(&in, &l->force_fit, &e) != ERR_OK) {
+        snprintf(l->why_not, sizeof l->why_not, "%.150s", e.text);
+        return;
+    }
+    l->fitted = true;
+    l->fit = l->force_fit;
+    if (r->with_encoder) {
+        in.lost_mm = m->lost_mm + contact;
+        /* On a level the force decides how much feed is lost, and its slow drift adds up in the lost feed:
+         * the fit ends short of where all feed is lost. */
+        if (l->force_fit.onset_found)
+            in.n = before_force(m, contact, end, NEAR_LEVEL_SHARE * l->force_fit.settle_n) - contact;
+        double error_n = 0, *force_n = force_by_position(m, r, contact, in.n, &error_n);
+        if (force_n != NULL)
+            in.force_n = force_n;
+        if (slip_onset_fit(&in, &l->fit, &e) == ERR_OK)
+            l->fit.onset_standard_error_n = hypot(l->fit.onset_standard_error_n, error_n);
+        else
+            l->fit = l->force_fit;
+        free(force_n);
+    }
+}
+
+/* Peaks and loading read as those of a motor. Its rises bend with the slip that the loading shows, and the
+ * loading bends with the limit that the rises show: where there is slip, a second pass lets each have the
+ * other's. */
+void push_loading_fit_as_motor(const struct push_motion *m, const struct push_result *r, size_t contact,
+                               size_t end, const struct drop *drops, size_t count, double turn_mm,
+                               double pitch_mm, const struct push_loading *plain, struct drop *as_motor,
+                               struct push_loading *motor)
+{
+    struct motor_rise rise = {.full_step_mm = m->step_mm,
+                              .stiffness_n_per_mm = plain->force_fit.stiffness_n_per_mm};
+    for (int pass = 0; pass < 2; pass++) {
+        double error, near_n;
+        memcpy(as_motor, drops, count * sizeof *drops);
+        drops_read_motor_peaks(m->feed_mm + contact, m->force_n + contact, m->n - contact, r->noise_n, &rise,
+                               as_motor, count);
+        near_n = NEAR_PEAK_SHARE * fmin(as_motor[0].peak_n, drops_median_peak(as_motor, count, &error));
+        push_loading_fit(m, r, contact, before_force(m, contact, end, near_n), as_motor[0].peak_n,
+                         hypot(as_motor[0].peak_standard_error_n, LEVER_SHARE * as_motor[0].peak_n), turn_mm,
+                         pitch_mm, motor);
+        if (!motor->fitted)
+            return;
+        rise = (struct motor_rise){m->step_mm, motor->force_fit.stiffness_n_per_mm, motor->fit.creep_per_n,
+                                   motor->fit.gross_slip_per_n, motor->fit.onset_n};
+    }
+}

@@ -1,0 +1,39 @@
+/* The loading of one push, from contact to the first drop or the end: stiffness, creep, slip onset. No I/O.
+ */
+#ifndef ANALYZE_PUSH_LOADING_H
+#define ANALYZE_PUSH_LOADING_H
+
+#include "analyze/numerics/drops.h"
+#include "analyze/numerics/slip_onset.h"
+#include "analyze/push_motion.h"
+
+#include <stdbool.h>
+#include <stddef.h>
+
+/* Runout of a drive gear expected where nothing was measured: mm, one standard deviation, an estimate. */
+#define PUSH_LOADING_ECCENTRICITY_MM 0.02
+
+/* Fits to the loading from contact to the first drop or the end. */
+struct push_loading {
+    bool fitted;                 /* force_fit holds stiffness */
+    struct slip_onset force_fit; /* of F on feed */
+    struct slip_onset fit;       /* the one to answer from: of lost feed where there is an encoder */
+    char why_not[160];
+};
+
+/* Samples contact to end of the motion. motor_limit_n: force at which the motor loses step, 0 when not known;
+ * turn_mm and pitch_mm: feed of one gear turn and one tooth (0: not known). Always fills *l; l->fitted tells
+ * whether there is a fit. */
+void push_loading_fit(const struct push_motion *m, const struct push_result *r, size_t contact, size_t end,
+                      double motor_limit_n, double motor_limit_uncertainty_n, double turn_mm, double pitch_mm,
+                      struct push_loading *l);
+
+/* The same for a motor that lost step at the drops (count of them, indices from contact on): as_motor
+ * receives their peaks read as a motor's, *motor the loading with its limit known. plain is the fit without
+ * that knowledge. */
+void push_loading_fit_as_motor(const struct push_motion *m, const struct push_result *r, size_t contact,
+                               size_t end, const struct drop *drops, size_t count, double turn_mm,
+                               double pitch_mm, const struct push_loading *plain, struct drop *as_motor,
+                               struct push_loading *motor);
+
+#endif

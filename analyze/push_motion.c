@@ -1,0 +1,244 @@
+#include "analyze/push_motion.h"
+
+#include "analyze/push.h"
+
+#include <math.h>
+#include <stdarg.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+
+#define PI 3.14159265358979323846
+/* Samples left out beside the motion: the filament needs a moment to spring back. */
+#define SETTLE_TIME_US 100000
+/* Braking has begun where the feed runs slower than this share of its speed. */
+#define BRAKING_SHARE 0.97
+
+void push_motion_flag(struct push_result *r, const char *format, ...)
+{
+    va_list arguments;
+    if (r->flag_count >= PUSH_FLAGS_MAX)
+        return;
+    va_start(arguments, format);
+    vsnprintf(r->flags[r->flag_count++], sizeof r->flags[0], format, arguments);
+    va_end(arguments);
+}
+
+double push_feed_per_microstep_mm(const struct run_record *record, const struct calibration *calibration,
+                                  double *relative)
+{
+    double counts = (double)record->full_steps_per_rev * record->microsteps * record->reduction;
+    for (size_t i = 0; i < calibration->feed_count; i++) {
+        const struct calibration_feed *f = &calibration->feeds[i];
+        if (strcmp(f->feeder, record->feeder) == 0) {
+            if (relative != NULL)
+                *relative = f->standard_uncertainty_mm_per_microstep / f->mm_per_microstep;
+            return f->mm_per_microstep;
+        }
+    }
+    if (relative != NULL)
+        *relative = record->drive_diameter_standard_uncertainty_mm / record->drive_diameter_mm;
+    return PI * record->drive_diameter_mm / counts;
+}
+
+void push_motion_free(struct push_motion *m)
+{
+    free(m->force_n);
+    free(m->feed_mm);
+    free(m->lost_mm);
+    free(m->quiet_n);
+}
+
+struct zero {
+    double counts, sd_counts, middle_us;
+    size_t n;
+};
+
+static struct zero mean_between(const struct run_columns *c, int64_t low_us, int64_t high_us)
+{
+    struct zero z = {0};
+    double sum = 0, square = 0, time = 0;
+    for (size_t i = 0; i < c->n; i++) {
+        if (c->time_us[i] < low_us || c->time_us[i] >= high_us || (c->flags[i] & RUN_FLAG_OVER_RANGE))
+            continue;
+        double d = (double)c->force_counts[i] - (double)c->force_counts[0];
+        sum += d;
+        square += d * d;
+        time += (double)c->time_us[i];
+        z.n++;
+    }
+    if (z.n == 0)
+        return z;
+    z.counts = sum / (double)z.n + (double)c->force_counts[0];
+    z.middle_us = time / (double)z.n;
+    if (z.n > 1)
+        z.sd_counts = sqrt(fmax(0, (square - sum * sum / (double)z.n) / (double)(z.n - 1)));
+    return z;
+}
+
+/* Commanded feed is recorded in whole microsteps; a centred average over a few of them takes the staircase
+ * away and is exact at constant speed. The half width spans at least 4 counts. */
+static void smooth_feed(double *feed_mm, size_t n, double step_mm)
+{
+    double travel = feed_mm[n - 1] - feed_mm[0];
+    double per_sample = travel / (double)(n - 1);
+    size_t half;
+    double *sums;
+    if (!(per_sample > 0) || per_sample > 8 * step_mm)
+        return;
+    half = (size_t)ceil(4 * step_mm / per_sample);
+    if (half > n / 8)
+        half = n / 8;
+    sums = malloc((n + 1) * sizeof *sums);
+    if (sums == NULL)
+        return;
+    sums[0] = 0;
+    for (size_t i = 0; i < n; i++)
+        sums[i + 1] = sums[i] + feed_mm[i];
+    for (size_t i = 0; i < n; i++) {
+        size_t h = half;
+        if (h > i)
+            h = i;
+        if (h > n - 1 - i)
+            h = n - 1 - i;
+        feed_mm[i] = (sums[i + h + 1] - sums[i - h]) / (double)(2 * h + 1);
+    }
+    free(sums);
+}
+
+/* Zero before and after, in counts, drawn as a straight line through the run; noise from the stretch before.
+ */
+static enum err_code take_zero(const struct run_columns *c, const struct run_record *record,
+                               const struct calibration *calibration, struct push_motion *m,
+                               struct push_result *r, double *slope_counts_us, double *middle_us,
+                               struct err *e)
+{
+    struct zero before = mean_between(c, 0, record->push_start_us);
+    /* The motor is cut a moment after the motion ends, and only then does the filament let go. */
+    int64_t after_us = c->n > 0 ? (c->time_us[c->n - 1] - record->push_end_us) / 4 : 0;
+    struct zero after = mean_between(
+        c, record->push_end_us + (after_us > SETTLE_TIME_US ? after_us : SETTLE_TIME_US), INT64_MAX);
+    double per_n = fabs(calibration_counts(calibration, 1, 0) - calibration_counts(calibration, 0, 0));
+    if (before.n < PUSH_MOTION_QUIET_LEAST)
+        return err_set(e, ERR_NO_ANSWER, "only %zu unloaded samples before the push: no zero can be taken",
+                       before.n);
+    r->zero_counts = before.counts;
+    r->noise_n = before.sd_counts / per_n;
+    *slope_counts_us = 0;
+    *middle_us = before.middle_us;
+    m->zero_uncertainty_n = r->noise_n / sqrt((double)before.n);
+    if (after.n >= PUSH_MOTION_QUIET_LEAST) {
+        *slope_counts_us = (after.counts - before.counts) / (after.middle_us - before.middle_us);
+        r->zero_drift_n = calibration_force_n(calibration, after.counts, before.counts);
+        /* The drift between the two zeros is taken as a straight line; how far it strays from one is not
+         * seen. A rectangle of half the drift either way at mid-run covers it. */
+        m->zero_uncertainty_n = hypot(m->zero_uncertainty_n, fabs(r->zero_drift_n) / 2 / sqrt(12.0));
+    } else {
+        push_motion_flag(r, "no zero after the push: drift is not corrected");
+    }
+    m->quiet_n = malloc(before.n * sizeof *m->quiet_n);
+    if (m->quiet_n == NULL)
+        return err_set(e, ERR_MEMORY, "not enough memory for %zu samples", before.n);
+    for (size_t i = 0; i < c->n && m->quiet_count < before.n; i++) {
+        if (c->time_us[i] < record->push_start_us && !(c->flags[i] & RUN_FLAG_OVER_RANGE))
+            m->quiet_n[m->quiet_count++] =
+                calibration_force_n(calibration, c->force_counts[i], before.counts);
+    }
+    return ERR_OK;
+}
+
+/* While the motor brakes it turns slower and may push harder than at the speed in question: the push ends
+ * where the braking begins. */
+static void leave_out_braking(const struct run_columns *c, size_t first, struct push_motion *m,
+                              double speed_mm_s)
+{
+    size_t window = m->n / 200 + 8;
+    while (m->n > 4 * window) {
+        size_t last = m->n - 1;
+        double span_s = (double)(c->time_us[first + last] - c->time_us[first + last - window]) * 1e-6;
+        if (m->feed_mm[last] - m->feed_mm[last - window] >= BRAKING_SHARE * speed_mm_s * span_s)
+            break;
+        m->n--;
+    }
+}
+
+enum err_code push_motion_take(const struct run_columns *c, const struct run_record *record,
+                               const struct calibration *calibration, struct push_motion *m,
+                               struct push_result *r, struct err *e)
+{
+    double slope = 0, middle_us = 0, per_microstep;
+    size_t first = 0, last, over = 0, jumps = 0;
+    enum err_code code = take_zero(c, record, calibration, m, r, &slope, &middle_us, e);
+    if (code != ERR_OK)
+        return code;
+    per_microstep = push_feed_per_microstep_mm(record, calibration, &m->relative_feed);
+    m->step_mm = per_microstep * record->microsteps;
+    while (first < c->n && c->time_us[first] < record->push_start_us)
+        first++;
+    while (first + 1 < c->n && c->commanded_steps[first + 1] <= c->commanded_steps[first])
+        first++;
+    last = first;
+    while (last + 1 < c->n && c->time_us[last + 1] <= record->push_end_us)
+        last++;
+    while (last > first && c->commanded_steps[last] <= c->commanded_steps[last - 1])
+        last--;
+    if (last < first + PUSH_MOTION_QUIET_LEAST)
+        return err_set(e, ERR_NO_ANSWER, "no forward feed between the start and the end of the push");
+    m->n = last - first + 1;
+    r->with_encoder = c->encoder_counts != NULL && calibration->encoder_mm_per_count > 0;
+    m->force_n = malloc(m->n * sizeof *m->force_n);
+    m->feed_mm = malloc(m->n * sizeof *m->feed_mm);
+    m->lost_mm = r->with_encoder ? malloc(m->n * sizeof *m->lost_mm) : NULL;
+    if (m->force_n == NULL || m->feed_mm == NULL || (r->with_encoder && m->lost_mm == NULL))
+        return err_set(e, ERR_MEMORY, "not enough memory for %zu samples", m->n);
+    for (size_t i = 0; i < m->n; i++) {
+        size_t j = first + i;
+        double zero = r->zero_counts + slope * ((double)c->time_us[j] - middle_us);
+        m->force_n[i] = calibration_force_n(calibration, c->force_counts[j], zero);
+        m->feed_mm[i] = per_microstep * ((double)c->commanded_steps[j] - (double)c->commanded_steps[first]);
+        over += (c->flags[j] & RUN_FLAG_OVER_RANGE) != 0;
+        r->greatest_force_n = fmax(r->greatest_force_n, m->force_n[i]);
+        if (i > 0 && c->commanded_steps[j] < c->commanded_steps[j - 1])
+            return err_set(e, ERR_NO_ANSWER, "the commanded feed runs backward during the push");
+    }
+    smooth_feed(m->feed_mm, m->n, per_microstep);
+    for (size_t i = 0; i < m->n && r->with_encoder; i++)
+        m->lost_mm[i] =
+            m->feed_mm[i] - calibration->encoder_mm_per_count *
+                                ((double)c->encoder_counts[first + i] - (double)c->encoder_counts[first]);
+    /* Median sampling interval from the whole stretch; a jump of three times as much is a hole in the record.
+     */
+    double interval_us = (double)(c->time_us[last] - c->time_us[first]) / (double)(m->n - 1);
+    for (size_t j = first + 1; j <= last; j++)
+        jumps += (double)(c->time_us[j] - c->time_us[j - 1]) > 3 * interval_us;
+    size_t quarter = m->n / 4;
+    r->speed_mm_s = (m->feed_mm[m->n - 1 - quarter] - m->feed_mm[quarter]) /
+                    ((double)(c->time_us[last - quarter] - c->time_us[first + quarter]) * 1e-6);
+    leave_out_braking(c, first, m, r->speed_mm_s);
+    if (over > 0)
+        push_motion_flag(r, "%zu samples at the end of the converter's range: their force is not known",
+                         over);
+    if (jumps > 0 || record->gaps > 0)
+        push_motion_flag(r, "%lld gaps in the record, %zu of them during the push", (long long)record->gaps,
+                         jumps);
+    return ERR_OK;
+}
+
+void push_motion_picture(const struct push_motion *m, struct push_picture *p)
+{
+    double low = m->feed_mm[0], high = m->feed_mm[m->n - 1];
+    size_t column_before = PUSH_PICTURE_COLUMNS;
+    for (size_t i = 0; i < m->n; i++) {
+        size_t column = (size_t)((m->feed_mm[i] - low) / (high - low) * (PUSH_PICTURE_COLUMNS - 1));
+        if (column >= PUSH_PICTURE_COLUMNS)
+            column = PUSH_PICTURE_COLUMNS - 1;
+        if (column != column_before) {
+            p->feed_mm[p->n] = m->feed_mm[i];
+            p->force_low_n[p->n] = p->force_high_n[p->n] = m->force_n[i];
+            p->n++;
+            column_before = column;
+        }
+        p->force_low_n[p->n - 1] = fmin(p->force_low_n[p->n - 1], m->force_n[i]);
+        p->force_high_n[p->n - 1] = fmax(p->force_high_n[p->n - 1], m->force_n[i]);
+    }
+}

@@ -1,0 +1,41 @@
+/* The raw columns of one push in newtons and millimetres, between the start and the end of its motion. No
+ * I/O. */
+#ifndef ANALYZE_PUSH_MOTION_H
+#define ANALYZE_PUSH_MOTION_H
+
+#include "analyze/analysis.h"
+#include "datasets/format/calibration.h"
+#include "datasets/format/run_csv.h"
+#include "datasets/format/series.h"
+#include "rig/base/err.h"
+
+#include <stddef.h>
+
+/* Unloaded or level samples that are the least to take a mean of. */
+#define PUSH_MOTION_QUIET_LEAST 20u
+
+struct push_motion {
+    size_t n;
+    double *force_n, *feed_mm; /* above the zero; commanded, from the first sample */
+    double *lost_mm;           /* commanded minus measured feed; NULL without an encoder */
+    double *quiet_n;           /* unloaded reading before the push, quiet_count samples */
+    size_t quiet_count;
+    double zero_uncertainty_n;
+    double relative_feed; /* relative standard uncertainty of feed */
+    double step_mm;       /* feed of one full step */
+};
+
+/* Fill m and the zero, noise, drift, speed and flags of r. ERR_NO_ANSWER with the reason when there is no
+ * unloaded stretch, no forward feed, or feed that runs backward. Free m in any case. */
+enum err_code push_motion_take(const struct run_columns *c, const struct run_record *record,
+                               const struct calibration *calibration, struct push_motion *m,
+                               struct push_result *r, struct err *e);
+void push_motion_free(struct push_motion *m);
+
+/* Commanded feed against force, thinned to the columns of a picture. */
+void push_motion_picture(const struct push_motion *m, struct push_picture *p);
+
+/* Add a flag to the result (printf form); past PUSH_FLAGS_MAX it is dropped. */
+void push_motion_flag(struct push_result *r, const char *format, ...) __attribute__((format(printf, 2, 3)));
+
+#endif
