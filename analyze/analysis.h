@@ -1,8 +1,9 @@
-/* What the analysis of a reading session finds: the structs between the tests of a kind, which fill them, and the
- * report, which only shows them. Nothing here reads files or prints. */
+/* What the analysis of a reading session finds: the structs between the tests of a kind, which fill them, and
+ * the report, which only shows them. Nothing here reads files or prints. */
 #ifndef ANALYZE_ANALYSIS_H
 #define ANALYZE_ANALYSIS_H
 
+#include "analyze/numerics/budget.h"
 #include "analyze/numerics/quantity.h"
 #include "datasets/format/series.h"
 
@@ -14,14 +15,22 @@ extern const char *const LIMITED_NAMES[LIMITED_COUNT]; /* "motor", "grip", "limi
 
 /* One rise-and-drop of the push force. */
 struct push_event {
-    double feed_mm;     /* commanded feed at the drop */
-    double peak_n;      /* force at the drop, read off the fitted rise */
-    double trough_n;    /* level after the drop */
+    double feed_mm;  /* commanded feed at the drop */
+    double peak_n;   /* force at the drop, read off the fitted rise */
+    double trough_n; /* level after the drop */
 };
 
-#define PUSH_EVENTS_MAX 512
-#define PUSH_EVIDENCE_MAX 6
-#define PUSH_FLAGS_MAX 8
+/* What a result rests on that it had better not: forces beyond the calibrated range, a calibration past its
+ * age. Sentences without a full stop. */
+#define RESULT_FLAGS_MAX 4
+struct result_flags {
+    size_t count;
+    char text[RESULT_FLAGS_MAX][240];
+};
+
+#define PUSH_EVENTS_MAX      512
+#define PUSH_EVIDENCE_MAX    6
+#define PUSH_FLAGS_MAX       8
 #define PUSH_PICTURE_COLUMNS 600
 
 /* Commanded feed against force thinned for a picture: for each pixel column its least and greatest force. */
@@ -36,32 +45,34 @@ struct push_picture {
 struct push_result {
     struct quantity stall_force_n;
     struct quantity slip_onset_n;
-    struct quantity creep_per_n;       /* lost share of feed per newton */
+    struct budget stall_budget, onset_budget; /* of the two; empty where there is no interval */
+    struct quantity creep_per_n;              /* lost share of feed per newton */
     struct quantity stiffness_n_per_mm;
-    struct quantity drop_period_mm;    /* commanded feed between drops */
+    struct quantity drop_period_mm; /* commanded feed between drops */
     enum limited_by limited_by;
-    double probability[3];             /* motor, grip, neither */
+    double probability[3];                 /* motor, grip, neither */
     char evidence[PUSH_EVIDENCE_MAX][160]; /* sentences behind limited_by */
     size_t evidence_count;
-    char flags[PUSH_FLAGS_MAX][160];   /* what is odd about this run: saturated, beyond calibrated range, gaps */
+    char flags[PUSH_FLAGS_MAX]
+              [160]; /* what is odd about this run: saturated, beyond calibrated range, gaps */
     size_t flag_count;
-    bool settled;                      /* stall force is the level the push settled to, not event peaks */
+    bool settled; /* stall force is the level the push settled to, not event peaks */
     bool with_encoder;
-    double zero_counts;                /* unloaded reading used */
-    double zero_drift_n;               /* zero after minus zero before */
-    double noise_n;                    /* sd of the unloaded reading */
-    double greatest_force_n;           /* largest reading, noise included: only for the picture and the limit check */
-    double speed_mm_s;                 /* as found in the data */
+    double zero_counts;      /* unloaded reading used */
+    double zero_drift_n;     /* zero after minus zero before */
+    double noise_n;          /* sd of the unloaded reading */
+    double greatest_force_n; /* largest reading, noise included: only for the picture and the limit check */
+    double speed_mm_s;       /* as found in the data */
     struct push_event events[PUSH_EVENTS_MAX];
     size_t event_count;
     struct push_picture picture;
 };
 
 struct run_result {
-    size_t series;                     /* index into session.series */
-    size_t feeder;                     /* index into session.feeders */
-    const struct run_record *record;   /* belongs to the series */
-    bool analysed;                     /* false: why_not says why */
+    size_t series;                   /* index into session.series */
+    size_t feeder;                   /* index into session.feeders */
+    const struct run_record *record; /* belongs to the series */
+    bool analysed;                   /* false: why_not says why */
     char why_not[200];
     struct push_result push;
 };
@@ -69,41 +80,48 @@ struct run_result {
 /* One feeder at one speed over its runs. */
 struct speed_point {
     double speed_mm_s;
-    struct quantity stall_force_n;     /* mean over runs, at_least when any run is censored and none may be averaged in */
+    struct quantity
+        stall_force_n; /* mean over runs, at_least when any run is censored and none may be averaged in */
     struct quantity slip_onset_n;
-    struct quantity torque_nm;         /* at the motor shaft: F D / (2 i), efficiency included in the motor's favour */
+    struct budget stall_budget, onset_budget; /* of the two means */
+    struct quantity
+        torque_nm; /* at the motor shaft: F D / (2 i), efficiency included in the motor's favour */
+    struct budget torque_budget;                  /* of the force, and the drive diameter */
+    struct result_flags stall_flags, onset_flags; /* of the two means; torque has those of the stall force */
     size_t run_count, censored_count, no_onset_count;
     size_t limited_count[LIMITED_COUNT];
 };
 
 enum torque_model { TORQUE_CONSTANT, TORQUE_DROOP, TORQUE_PULL_OUT, TORQUE_MODELS };
-extern const char *const TORQUE_MODEL_NAMES[TORQUE_MODELS]; /* "constant", "linear droop", "flat, then pull-out" */
+extern const char
+    *const TORQUE_MODEL_NAMES[TORQUE_MODELS]; /* "constant", "linear droop", "flat, then pull-out" */
 
 #define CURVE_POINTS 121
 struct torque_curve {
     bool present;
-    char why_not[160];                 /* when not present */
-    enum torque_model model;           /* chosen by AICc */
-    double aicc[TORQUE_MODELS];        /* NAN where the model could not be fitted */
+    char why_not[160];          /* when not present */
+    enum torque_model model;    /* chosen by AICc */
+    double aicc[TORQUE_MODELS]; /* NAN where the model could not be fitted */
     double speed_mm_s[CURVE_POINTS];
     double torque_nm[CURVE_POINTS];
     double low_95_nm[CURVE_POINTS];
     double high_95_nm[CURVE_POINTS];
     struct quantity corner_speed_mm_s; /* only for TORQUE_PULL_OUT */
     size_t censored_count;             /* grip-limited points taken as lower bounds */
+    struct result_flags flags;         /* of the runs it is fitted to */
 };
 
 #define SPEED_POINTS_MAX PLAN_SPEEDS_MAX
-#define FEEDER_NAME_MAX 63
+#define FEEDER_NAME_MAX  63
 struct feeder_result {
-    char name[FEEDER_NAME_MAX + 1];    /* unique in the session: "gear-8mm", or "gear-8mm (series 2)" */
-    size_t series;                     /* the series it was measured in */
+    char name[FEEDER_NAME_MAX + 1]; /* unique in the session: "gear-8mm", or "gear-8mm (series 2)" */
+    size_t series;                  /* the series it was measured in */
     char description[PLAN_TEXT_MAX + 1];
     struct conditions conditions;
-    bool conditions_vary;              /* its own runs differ: conditions holds the first run's */
+    bool conditions_vary; /* its own runs differ: conditions holds the first run's */
     struct speed_point points[SPEED_POINTS_MAX];
     size_t point_count;
-    size_t reference;                  /* index of the session's reference speed in points; point_count if absent */
+    size_t reference; /* index of the session's reference speed in points; point_count if absent */
     struct torque_curve torque_curve;
 };
 
@@ -119,17 +137,19 @@ extern const char *const VERDICT_NAMES[VERDICT_COUNT]; /* "a_higher" ... as in r
 
 #define COMPARISON_REASONS_MAX 16
 struct comparison {
-    char quantity[32];                 /* "stall_force_n" or "slip_onset_n" */
+    char quantity[32]; /* "stall_force_n" or "slip_onset_n" */
     double speed_mm_s;
-    size_t a, b;                       /* indices into session.feeders */
-    struct quantity difference;        /* a minus b */
+    size_t a, b;                /* indices into session.feeders */
+    struct quantity difference; /* a minus b */
+    struct budget budget;       /* of the difference; empty where there is none */
     bool has_p_value;
-    double p_value;                    /* two-sided; adjusted over all comparisons of the session (Holm) */
+    double p_value; /* two-sided; adjusted over all comparisons of the session (Holm) */
     double p_value_unadjusted;
-    bool by_blocks;                    /* paired by block; else Welch */
+    bool by_blocks; /* paired by block; else Welch */
     enum verdict verdict;
     char reasons[COMPARISON_REASONS_MAX][256];
     size_t reason_count;
+    struct result_flags flags; /* of the two means, each with the feeder's name, or "both" */
 };
 
 struct session {
@@ -141,12 +161,12 @@ struct session {
     size_t feeder_count;
     struct comparison *comparisons;
     size_t comparison_count;
-    double reference_speed_mm_s;       /* the first speed that the first plan names */
-    bool simulated;                    /* any series is marked so */
+    double reference_speed_mm_s; /* the first speed that the first plan names */
+    bool simulated;              /* any series is marked so */
 };
 
-/* Open and analyse series folders. Runs are independent and are spread over threads (0: one per core); the result does
- * not depend on how many. */
+/* Open and analyse series folders. Runs are independent and are spread over threads (0: one per core); the
+ * result does not depend on how many. */
 enum err_code session_analyse(const char *const *folders, size_t count, int threads, struct session **session,
                               struct err *e);
 void session_free(struct session *session);

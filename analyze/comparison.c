@@ -1,6 +1,7 @@
 #include "analyze/comparison.h"
 
 #include "analyze/numerics/difference.h"
+#include "analyze/push_budget.h"
 
 #include <math.h>
 #include <stdarg.h>
@@ -111,6 +112,62 @@ static bool pair_by_block(double *a, const int *block_a, size_t na, double *b, c
     return single;
 }
 
+static double mean_of(const double *values, size_t n)
+{
+    double sum = 0;
+    for (size_t i = 0; i < n; i++)
+        sum += values[i];
+    return sum / (double)n;
+}
+
+/* Whether both were measured with one calibration, so that its errors are the same in both. */
+static bool same_calibration(const struct session *s, const struct feeder_result *fa,
+                             const struct feeder_result *fb)
+{
+    const struct calibration *a = &s->series[fa->series]->calibration,
+                             *b = &s->series[fb->series]->calibration;
+    if (fa->series == fb->series)
+        return true;
+    if (strcmp(a->date, b->date) != 0 || strcmp(a->rig_serial, b->rig_serial) != 0 || a->degree != b->degree)
+        return false;
+    for (int i = 0; i <= a->degree; i++) {
+        if (a->coefficients[i] != b->coefficients[i])
+            return false;
+        for (int j = 0; j <= a->degree; j++) {
+            if (a->covariance[i][j] != b->covariance[i][j])
+                return false;
+        }
+    }
+    return true;
+}
+
+static void add_calibration(struct budget *b, const char *name, double standard_uncertainty_n,
+                            const struct calibration *calibration)
+{
+    bool stated = isinf(calibration->degrees_of_freedom);
+    /* Taken as known exactly, so that the degrees of freedom of a difference are those of its scatter. */
+    push_budget_add(b, name, standard_uncertainty_n, INFINITY, stated ? BUDGET_TYPE_B : BUDGET_TYPE_A,
+                    stated);
+}
+
+/* What the calibration adds to the uncertainty of a difference. A wrong gain that is common to both stretches
+ * both forces and so their difference alike: its share grows with the difference only. Two calibrations are
+ * wrong each in its own way. */
+static void add_calibrations(struct budget *budget, const struct session *s, const struct feeder_result *fa,
+                             const struct feeder_result *fb, double mean_a, double mean_b, double difference)
+{
+    const struct calibration *a = &s->series[fa->series]->calibration,
+                             *b = &s->series[fb->series]->calibration;
+    double of_a = calibration_uncertainty_n(a, mean_a);
+    if (same_calibration(s, fa, fb)) {
+        add_calibration(budget, "calibration of the load cell, common to both",
+                        mean_a > 0 ? of_a / mean_a * fabs(difference) : 0, a);
+        return;
+    }
+    add_calibration(budget, "calibration of the load cell of a", of_a, a);
+    add_calibration(budget, "calibration of the load cell of b", calibration_uncertainty_n(b, mean_b), b);
+}
+
 static void judge(const struct session *s, struct comparison *c, bool onset, double *a, double *b,
                   int *block_a, int *block_b)
 {
@@ -127,20 +184,20 @@ static void judge(const struct session *s, struct comparison *c, bool onset, dou
         add_reason(c, "%.200s", e.text);
         return;
     }
-    /* A wrong gain stretches both forces and so their difference alike: its share grows with the difference
-     * only. */
-    double gain = 0, mean = 0;
-    for (size_t i = 0; i < na; i++)
-        mean += a[i] / (double)na;
-    if (mean > 0)
-        gain = calibration_uncertainty_n(&s->series[fa->series]->calibration, mean) / mean * fabs(d.mean);
-    double whole = hypot(d.standard_error, gain);
-    c->difference = quantity_from(d.mean, whole, d.degrees_of_freedom * pow(whole / d.standard_error, 4),
-                                  na < nb ? na : nb);
+    budget_init(&c->budget);
+    push_budget_add(&c->budget,
+                    c->by_blocks ? "scatter of the differences, block by block"
+                                 : "scatter of the runs of both",
+                    d.standard_error, d.degrees_of_freedom, BUDGET_TYPE_A, false);
+    add_calibrations(&c->budget, s, fa, fb, mean_of(a, na), mean_of(b, nb), d.mean);
+    c->difference = budget_combine(&c->budget, d.mean, na < nb ? na : nb);
     c->has_p_value = true;
-    c->p_value_unadjusted = d.p_value;
-    /* Means of a handful of runs, no scatter at all in the extreme: the verdict follows once all p values are
-     * adjusted. */
+    /* A gain common to both cannot make a difference out of none; two calibrations can. */
+    c->p_value_unadjusted = same_calibration(s, fa, fb)
+                                ? d.p_value
+                                : difference_p_value(d.mean, c->difference.standard_uncertainty,
+                                                     c->difference.degrees_of_freedom);
+    /* Only until all p values are adjusted. */
     c->verdict = d.mean > 0 ? VERDICT_A_HIGHER : VERDICT_B_HIGHER;
 }
 
@@ -162,19 +219,23 @@ static bool wanted(const struct speed_point *a, const struct speed_point *b, boo
                       b->no_onset_count == 0);
 }
 
-static void adjust(struct session *s)
+static enum err_code adjust(struct session *s, struct err *e)
 {
     double *p = malloc((s->comparison_count + 1) * sizeof *p),
            *adjusted = malloc((s->comparison_count + 1) * sizeof *p);
     size_t n = 0;
-    for (size_t i = 0; p != NULL && i < s->comparison_count; i++) {
+    if (p == NULL || adjusted == NULL) {
+        free(p);
+        free(adjusted);
+        return err_set(e, ERR_MEMORY, "not enough memory to adjust %zu p values", s->comparison_count);
+    }
+    for (size_t i = 0; i < s->comparison_count; i++) {
         if (s->comparisons[i].has_p_value)
             p[n++] = s->comparisons[i].p_value_unadjusted;
     }
-    if (p != NULL && adjusted != NULL)
-        difference_holm(p, n, adjusted);
+    difference_holm(p, n, adjusted);
     n = 0;
-    for (size_t i = 0; adjusted != NULL && i < s->comparison_count; i++) {
+    for (size_t i = 0; i < s->comparison_count; i++) {
         struct comparison *c = &s->comparisons[i];
         if (!c->has_p_value)
             continue;
@@ -184,16 +245,19 @@ static void adjust(struct session *s)
     }
     free(p);
     free(adjusted);
+    return ERR_OK;
 }
 
 enum err_code comparison_all(struct session *s, struct err *e)
 {
-    size_t pairs = s->feeder_count < 2 ? 0 : s->feeder_count * (s->feeder_count - 1) / 2;
+    size_t most = 0;
     double *a = malloc((s->run_count + 1) * sizeof *a), *b = malloc((s->run_count + 1) * sizeof *b);
     int *block_a = malloc((s->run_count + 1) * sizeof *block_a),
         *block_b = malloc((s->run_count + 1) * sizeof *block_b);
     enum err_code code = ERR_OK;
-    s->comparisons = calloc(pairs * SPEED_POINTS_MAX * 2 + 1, sizeof *s->comparisons);
+    for (size_t i = 0; i < s->feeder_count; i++)
+        most += 2 * s->feeders[i].point_count * (s->feeder_count - 1 - i);
+    s->comparisons = calloc(most + 1, sizeof *s->comparisons);
     if (s->comparisons == NULL || a == NULL || b == NULL || block_a == NULL || block_b == NULL) {
         code = err_set(e, ERR_MEMORY, "not enough memory to compare %zu feeders", s->feeder_count);
         goto out;
@@ -228,7 +292,7 @@ enum err_code comparison_all(struct session *s, struct err *e)
             }
         }
     }
-    adjust(s);
+    code = adjust(s, e);
 out:
     free(a);
     free(b);

@@ -2,6 +2,7 @@
  * prints messages or exits. */
 #include "analyze/analysis.h"
 #include "analyze/report/answer.h"
+#include "analyze/report/calibrate_command.h"
 #include "analyze/report/compare_text.h"
 #include "analyze/report/report_json.h"
 #include "analyze/report/report_write.h"
@@ -13,6 +14,7 @@
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
+#include <time.h>
 #include <unistd.h>
 
 #define PROGRAM     "nipbench-analyze"
@@ -40,14 +42,21 @@ static int misuse(const char *format, const char *word)
     "used here); 5 "                                                                                         \
     "system: disk full, no memory, no gnuplot, our own fault."
 
-enum key { KEY_OUT = 'o', KEY_JSON = 'j', KEY_THREADS = 't', KEY_NO_FIGURES = 256 };
+enum key {
+    KEY_OUT = 'o',
+    KEY_JSON = 'j',
+    KEY_THREADS = 't',
+    KEY_DEGREE = 'd',
+    KEY_DRY_RUN = 'n',
+    KEY_NO_FIGURES = 256
+};
 
 /* What the words after a command said. */
 struct request {
     const char **series;
     size_t series_count;
-    const char *out;
-    bool json, no_figures;
+    const char *out, *degree;
+    bool json, no_figures, dry_run;
     int threads;
 };
 
@@ -62,6 +71,12 @@ static error_t take_option(int key, char *argument, struct argp_state *state)
         return 0;
     case KEY_JSON:
         r->json = true;
+        return 0;
+    case KEY_DEGREE:
+        r->degree = argument;
+        return 0;
+    case KEY_DRY_RUN:
+        r->dry_run = true;
         return 0;
     case KEY_NO_FIGURES:
         r->no_figures = true;
@@ -100,6 +115,16 @@ static const struct argp_option report_options_table[] = {
     OPTION_JSON,
     OPTION_THREADS,
     {"no-figures", KEY_NO_FIGURES, NULL, 0, "Write the figures' scripts and data but do not draw them", 0},
+    {0}};
+static const struct argp_option calibrate_options[] = {
+    {"degree", KEY_DEGREE, "DEGREE", 0, "1, 2 or auto (the default): 2 where an F test asks for it", 0},
+    {"out", KEY_OUT, "FILE", 0,
+     "The calibration to write; the default is calibration.json beside the readings. One that is there is "
+     "kept "
+     "under a name with its date",
+     0},
+    {"dry-run", KEY_DRY_RUN, NULL, 0, "Write no file", 0},
+    OPTION_JSON,
     {0}};
 static const struct argp_option compare_options[] = {OPTION_JSON, OPTION_THREADS, {0}};
 
@@ -194,6 +219,22 @@ static int run_compare(const struct request *r)
     return code == ERR_OK ? EXIT_DONE : system_trouble(&e);
 }
 
+static int run_calibrate(const struct request *r)
+{
+    struct calibrate_request request = {.readings = r->series[0],
+                                        .degree = r->degree,
+                                        .out = r->out,
+                                        .json = r->json,
+                                        .dry_run = r->dry_run,
+                                        .now_unix_s = (int64_t)time(NULL)};
+    struct err e = {0};
+    if (r->series_count > 1)
+        return misuse("'%.200s' is one file too many: readings are calibrated one by one; see --help",
+                      r->series[1]);
+    quantity_init_numerics();
+    return calibrate_command(&request, stdout, &e) == ERR_OK ? EXIT_DONE : system_trouble(&e);
+}
+
 /* Commands, in the order in which --help lists them. */
 static const struct command {
     const char *name;
@@ -201,6 +242,11 @@ static const struct command {
     const char *arguments, *text;
     int (*run)(const struct request *r);
 } COMMANDS[] = {
+    {"calibrate", calibrate_options, "READINGS.csv",
+     "Fit the readings of hung weights, or the measured lengths of a feed, and write calibration.json. A "
+     "file of "
+     "the same name that ends in .json tells how they were taken, when there is one." EXIT_STATUSES,
+     run_calibrate},
     {"verify", NULL, "SERIES...",
      "Check series folders byte by byte against their own hashes. Findings go to standard "
      "error." EXIT_STATUSES,
@@ -232,7 +278,8 @@ static int run_command(const struct command *command, int argc, char **argv)
     }
     argp_parse(&argp, argc, argv, 0, NULL, &r);
     if (r.series_count == 0) {
-        snprintf(missing, sizeof missing, "%s: SERIES is missing", command->name);
+        snprintf(missing, sizeof missing, "%s: %.*s is missing", command->name,
+                 (int)strcspn(command->arguments, ". "), command->arguments);
         status = misuse("%s; see --help", missing);
     } else {
         status = command->run(&r);
@@ -270,6 +317,7 @@ int main(int argc, char **argv)
 {
     static const char text[] = "Work out what filament feeders can push, and compare them.\n\n"
                                "Commands:\n"
+                               "  calibrate READINGS.csv       fit hung weights or a measured feed\n"
                                "  verify SERIES...             check series against their hashes\n"
                                "  report SERIES... --out DIR   write a report with figures and tables\n"
                                "  compare SERIES...            say which feeder pushes harder\n\n"

@@ -1,6 +1,7 @@
 #include "analyze/push.h"
 
 #include "analyze/numerics/limit_cause.h"
+#include "analyze/push_budget.h"
 #include "analyze/push_loading.h"
 #include "analyze/push_motion.h"
 
@@ -26,12 +27,15 @@ const char *const LIMITED_NAMES[LIMITED_COUNT] = {"motor", "grip", "limit", "unc
 #define LEVEL_PART      0.2
 #define LEVEL_SLOPE     0.03
 #define LEVEL_AGREEMENT 0.01
+/* Feed has stopped when at least this share of it is lost. */
+#define STALLED_SHARE 0.9
+/* A push that ends above its events by this share, and rising, had not stalled at them. */
+#define ABOVE_EVENTS_SHARE 1.05
+/* Samples in one electrical cycle below which its drop cannot be made out. */
+#define CYCLE_SAMPLES_LEAST 4.0
 /* Relative scatter assumed of a single event, where none can be seen: an estimate, not a measurement. */
 #define SINGLE_EVENT_SCATTER 0.02
-/* Creep of the load cell and wandering of its zero between the two zero readings: relative standard
- * uncertainty, an estimate for an ordinary strain-gauge cell (common practice, no source). */
-#define CELL_CREEP_SHARE 0.0003
-#define SURE             0.9
+#define SURE                 0.9
 
 static void add_evidence(struct push_result *r, const char *format, ...)
     __attribute__((format(printf, 2, 3)));
@@ -84,28 +88,24 @@ static void work_out_drops(const struct push_motion *m, const struct push_result
     evidence->slip_back_sd_mm = hypot(evidence->fallback_sd_mm, m->step_mm / 4);
 }
 
-static void combine(struct push_result *r, const struct push_motion *m, const struct calibration *calibration,
-                    struct quantity *q, double value, double error, double degrees_of_freedom, size_t n)
+/* Everything that the force rests on once the events or fits have had their say in b. */
+static struct quantity combine(struct push_result *r, const struct push_motion *m,
+                               const struct calibration *calibration, const struct push_settings *settings,
+                               struct budget *b, double value_n, size_t n)
 {
-    /* The zero is one reading for the whole push and the calibration one curve: both add to what the events
-     * scatter. */
-    double systematic = hypot(hypot(m->zero_uncertainty_n, CELL_CREEP_SHARE * value),
-                              calibration_uncertainty_n(calibration, value));
-    double whole = hypot(error, systematic);
-    double effective = degrees_of_freedom;
-    if (error > 0 && whole > error)
-        effective =
-            degrees_of_freedom * pow(whole / error, 4); /* Welch-Satterthwaite, systematic parts well known */
-    *q = quantity_from(value, whole, effective, n);
-    if (value > calibration->load_high_n || value < calibration->load_low_n)
-        push_motion_flag(r, "%.4g N is outside the calibrated range of %.4g to %.4g N", value,
+    push_budget_add_zero(b, m);
+    push_budget_add_bench(b, value_n, calibration, settings);
+    if (value_n > calibration->load_high_n || value_n < calibration->load_low_n)
+        push_motion_flag(r, "%.4g N is outside the calibrated range of %.4g to %.4g N", value_n,
                          calibration->load_low_n, calibration->load_high_n);
+    return budget_combine(b, value_n, n);
 }
 
 /* The end of a push without drops: a straight line through its last part. */
 struct level {
-    bool reached;    /* the force hardly rises with feed any more: nearly all of it is lost */
-    double value_n;  /* mean of the last part */
+    bool reached;      /* the force hardly rises with feed any more: nearly all of it is lost */
+    double value_n;    /* mean of the last part */
+    double lost_share; /* of the feed over it, by the encoder; NAN without one */
     double wander_n; /* how far it moves in it, by wear, drift or the rest of the approach: a rectangle either
                         way */
 };
@@ -132,6 +132,7 @@ static struct level find_level(const struct push_motion *m, double stiffness_n_p
     level.value_n = sy / (double)n;
     level.wander_n = fabs(slope) * length / 2 / sqrt(3.0);
     level.reached = fabs(slope) < LEVEL_SLOPE * stiffness_n_per_mm;
+    level.lost_share = m->lost_mm == NULL ? NAN : (m->lost_mm[m->n - 1] - m->lost_mm[first]) / length;
     return level;
 }
 
@@ -139,12 +140,39 @@ static struct level find_level(const struct push_motion *m, double stiffness_n_p
  * force wanted is that of the first stall, and the median event lies half the advance further on. The advance
  * is what the feed between the first and the last event exceeds the cycles lost by. */
 static double lever_wander_n(const struct push_motion *m, const struct drop *drops, size_t count,
-                             double cycles, double turn_mm, double force_n)
+                             double cycles, double turn_mm, double runout_mm, double force_n)
 {
     double radius_mm = turn_mm / (2 * PI);
     double lost_mm = FULL_STEPS_PER_CYCLE * m->step_mm * fmax(1, floor(cycles + 0.5)) * ((double)count - 1);
     double advance_mm = fmax(0, drops[count - 1].feed_mm - drops[0].feed_mm - lost_mm) / 2;
-    return force_n * PUSH_LOADING_ECCENTRICITY_MM / radius_mm * fmin(1, advance_mm / radius_mm);
+    return force_n * runout_mm / radius_mm * fmin(1, advance_mm / radius_mm);
+}
+
+/* How much of a force a motor's cycle could take away unseen: nothing where a fall of 4 full steps would
+ * stand out of the noise or come too often for the sampling. */
+static double hidden_fall_n(const struct push_motion *m, const struct push_result *r,
+                            double stiffness_n_per_mm)
+{
+    double cycle_mm = FULL_STEPS_PER_CYCLE * m->step_mm, fall_n = cycle_mm * stiffness_n_per_mm;
+    double samples = cycle_mm * (double)(m->n - 1) / (m->feed_mm[m->n - 1] - m->feed_mm[0]);
+    if (samples >= CYCLE_SAMPLES_LEAST &&
+        fall_n > DROPS_STAND_OUT * r->noise_n * sqrt(2 / fmax(1, samples / 2)) &&
+        fall_n > 1.5 * DROP_SHARE * r->greatest_force_n)
+        return 0;
+    return fall_n;
+}
+
+/* The force that the push reached at least: its last mean, less what that is not known by (95 %, one-sided).
+ */
+static struct quantity at_least(struct push_result *r, const struct push_motion *m,
+                                const struct calibration *calibration, const struct push_settings *settings,
+                                double force_end_n, size_t samples)
+{
+    struct budget b;
+    budget_init(&b);
+    push_budget_add(&b, "noise", r->noise_n / sqrt((double)samples), INFINITY, BUDGET_TYPE_A, false);
+    struct quantity q = combine(r, m, calibration, settings, &b, force_end_n, 1);
+    return quantity_at_least(force_end_n - 1.645 * q.standard_uncertainty);
 }
 
 static size_t keep_stall_events(struct drop *drops, size_t count)
@@ -178,7 +206,8 @@ static void say_why(struct push_result *r, const struct limit_cause *cause, cons
     if (r->settled)
         add_evidence(r, "no drops: the force levels off while the feed goes on");
     if (l->fitted)
-        add_evidence(r, "lost share of feed at the end of the loading %.1f %%%s", 100 * l->fit.lost_share_end,
+        add_evidence(r, "lost share of feed at the end of the loading %.1f %%%s",
+                     100 * fmax(0, l->fit.lost_share_end),
                      l->fit.onset_found ? ", past an onset of gross slip" : ", all of it creep");
 }
 
@@ -194,20 +223,23 @@ static void name_limit(struct push_result *r, const struct limit_cause *cause)
 }
 
 static enum err_code answer(const struct push_motion *m, const struct run_record *record,
-                            const struct calibration *calibration, struct drop *drops, struct push_result *r,
-                            struct err *e)
+                            const struct calibration *calibration, const struct push_settings *settings,
+                            struct drop *drops, struct push_result *r, struct err *e)
 {
     size_t contact = find_contact(m, r), count;
     double turn_mm = m->step_mm * record->full_steps_per_rev * record->reduction;
     double pitch_mm = record->teeth > 0 ? turn_mm / record->teeth : 0;
+    double runout_mm = settings->estimates[PLAN_ESTIMATE_RUNOUT_MM];
     double strength = 0;
     struct limit_cause_drop marks[PUSH_EVENTS_MAX];
     struct drop as_motor[PUSH_EVENTS_MAX];
+    const struct push_gear gear = {turn_mm, pitch_mm, runout_mm};
     struct push_loading l;
     struct limit_cause cause = {0};
     struct level level = {0};
     struct limit_cause_evidence evidence = {.motor_cycle_mm = FULL_STEPS_PER_CYCLE * m->step_mm,
-                                            .tooth_pitch_mm = pitch_mm};
+                                            .tooth_pitch_mm = pitch_mm,
+                                            .feed_relative_sd = m->relative_feed};
     if (r->greatest_force_n < 2 * CONTACT_SDS * r->noise_n)
         return err_set(e, ERR_NO_ANSWER,
                        "the force never rises clearly above the noise of %.3g N: was the end blocked?",
@@ -216,14 +248,14 @@ static enum err_code answer(const struct push_motion *m, const struct run_record
                        DROP_SHARE * r->greatest_force_n, drops, PUSH_EVENTS_MAX);
     count = keep_stall_events(drops, count);
     size_t end = count > 0 ? contact + drops[0].index : m->n;
-    push_loading_fit(m, r, contact, end, 0, 0, turn_mm, pitch_mm, &l);
+    push_loading_fit(m, r, contact, end, 0, 0, &gear, &l);
     evidence.onset_known = l.fitted;
     evidence.onset_found = l.fitted && l.fit.onset_found;
     if (count > 0 && l.fitted) {
         /* Were it the motor, its limit is known from the first peak, and with it the load angle all along the
          * loading. */
         struct push_loading motor;
-        push_loading_fit_as_motor(m, r, contact, end, drops, count, turn_mm, pitch_mm, &l, as_motor, &motor);
+        push_loading_fit_as_motor(m, r, contact, end, drops, count, &gear, &l, as_motor, &motor);
         work_out_drops(m, r, as_motor, drops, count, (motor.fitted ? motor : l).force_fit.stiffness_n_per_mm,
                        marks, &evidence);
         cause = limit_cause_weigh(&evidence);
@@ -233,28 +265,48 @@ static enum err_code answer(const struct push_motion *m, const struct run_record
             evidence.onset_found = l.fit.onset_found;
         }
     }
+    /* Only now: the loading of a motor read without its load angle would show slip that is none. */
+    evidence.lost_share_before = l.fitted ? l.fit.lost_share_end : 0;
     double force_end = 0;
     size_t tail = m->n / 50 + 1;
     for (size_t i = m->n - tail; i < m->n; i++)
         force_end += m->force_n[i] / (double)tail;
     if (count == 0 && l.fitted)
         level = find_level(m, l.force_fit.stiffness_n_per_mm);
-    r->settled = level.reached;
+    r->settled = level.reached && !(level.lost_share < STALLED_SHARE) && !m->saturated;
+    if (level.reached && level.lost_share < STALLED_SHARE)
+        push_motion_flag(r, "the force levels off but %.0f %% of the feed goes on: is the end blocked?",
+                         100 * (1 - level.lost_share));
     evidence.settled = r->settled;
 
-    if (count >= 2) {
+    double hidden_n = l.fitted ? hidden_fall_n(m, r, l.force_fit.stiffness_n_per_mm) : 0;
+    double unused, median_peak_n = count > 0 ? drops_median_peak(drops, count, &unused) : 0;
+    bool risen_on = count > 0 && force_end > ABOVE_EVENTS_SHARE * median_peak_n;
+    if (risen_on)
+        push_motion_flag(r, "the push ended at %.4g N, above its events: it had not stalled at them",
+                         force_end);
+    if (m->saturated || risen_on) {
+        r->stall_force_n = at_least(r, m, calibration, settings, fmax(force_end, median_peak_n), tail);
+    } else if (count >= 2) {
         double error, median = drops_median_peak(drops, count, &error);
+        push_budget_add(&r->stall_budget, "scatter of the stall events", error, (double)count - 1,
+                        BUDGET_TYPE_A, false);
         if (evidence.drop_count > 0 && cause.probability[LIMIT_CAUSE_MOTOR] > 0.5)
-            error = hypot(error, lever_wander_n(m, drops, count, cause.cycles, turn_mm, median));
-        combine(r, m, calibration, &r->stall_force_n, median, error, (double)count - 1, count);
+            push_budget_add(&r->stall_budget, PUSH_BUDGET_ESTIMATE_NAMES[PLAN_ESTIMATE_RUNOUT_MM],
+                            lever_wander_n(m, drops, count, cause.cycles, turn_mm, runout_mm, median),
+                            INFINITY, BUDGET_TYPE_B, true);
+        r->stall_force_n = combine(r, m, calibration, settings, &r->stall_budget, median, count);
         double period = drops_period_mm(m->feed_mm + contact, m->force_n + contact, drops, count, &strength);
         if (period > 0 && strength > 0.3)
             r->drop_period_mm =
                 quantity_from(period, hypot(m->relative_feed * period, 0.02 * period / sqrt((double)count)),
                               (double)count, count);
     } else if (count == 1) {
-        combine(r, m, calibration, &r->stall_force_n, drops[0].peak_n,
-                hypot(drops[0].peak_standard_error_n, SINGLE_EVENT_SCATTER * drops[0].peak_n), 50, 1);
+        push_budget_add(&r->stall_budget, "reading of the one event", drops[0].peak_standard_error_n,
+                        INFINITY, BUDGET_TYPE_A, false);
+        push_budget_add(&r->stall_budget, "scatter of events, not seen",
+                        SINGLE_EVENT_SCATTER * drops[0].peak_n, INFINITY, BUDGET_TYPE_B, false);
+        r->stall_force_n = combine(r, m, calibration, settings, &r->stall_budget, drops[0].peak_n, 1);
         push_motion_flag(r, "one event only: its scatter is an estimate of %.0f %%, not a measurement",
                          100 * SINGLE_EVENT_SCATTER);
     } else if (r->settled) {
@@ -263,10 +315,16 @@ static enum err_code answer(const struct push_motion *m, const struct run_record
          * last part says. */
         const struct slip_onset *f = &l.force_fit;
         bool fits = f->onset_found && fabs(f->settle_n - level.value_n) < LEVEL_AGREEMENT * level.value_n;
-        combine(r, m, calibration, &r->stall_force_n, fits ? f->settle_n : level.value_n,
-                hypot(fits ? f->settle_standard_error_n : 0, level.wander_n), f->degrees_of_freedom, 1);
+        push_budget_add(&r->stall_budget, "fit of the approach to the level",
+                        fits ? f->settle_standard_error_n : 0, f->degrees_of_freedom, BUDGET_TYPE_A, false);
+        push_budget_add(&r->stall_budget, "wandering of the level", level.wander_n, INFINITY, BUDGET_TYPE_B,
+                        false);
+        push_budget_add(&r->stall_budget, "motor cycles too small to see", budget_rectangular(hidden_n),
+                        INFINITY, BUDGET_TYPE_B, false);
+        r->stall_force_n =
+            combine(r, m, calibration, settings, &r->stall_budget, fits ? f->settle_n : level.value_n, 1);
     } else {
-        r->stall_force_n = quantity_at_least(force_end);
+        r->stall_force_n = at_least(r, m, calibration, settings, force_end, tail);
     }
     if (l.fitted) {
         const struct slip_onset *f = &l.fit;
@@ -279,13 +337,18 @@ static enum err_code answer(const struct push_motion *m, const struct run_record
         /* No onset is known better than the force rises from one sample to the next. */
         double rise_n =
             l.force_fit.stiffness_n_per_mm * (m->feed_mm[m->n - 1] - m->feed_mm[0]) / (double)(m->n - 1);
-        if (f->onset_found)
-            combine(r, m, calibration, &r->slip_onset_n, f->onset_n,
-                    hypot(f->onset_standard_error_n, rise_n / sqrt(12.0)), f->degrees_of_freedom, 1);
+        if (f->onset_found) {
+            push_budget_add(&r->onset_budget, "fit of the onset", f->onset_standard_error_n,
+                            f->degrees_of_freedom, BUDGET_TYPE_A, false);
+            push_budget_add(&r->onset_budget, "force from one sample to the next", rise_n / sqrt(12.0),
+                            INFINITY, BUDGET_TYPE_B, false);
+            r->slip_onset_n = combine(r, m, calibration, settings, &r->onset_budget, f->onset_n, 1);
+        }
     } else {
         push_motion_flag(r, "no slip onset: %s", l.why_not);
     }
-    if (count > 0 || r->settled) {
+    if ((count > 0 && !risen_on && !m->saturated) || r->settled) {
+        evidence.cycles_hidden = hidden_n > 0;
         cause = limit_cause_weigh(&evidence);
         name_limit(r, &cause);
         say_why(r, &cause, &l, strength, m, count, pitch_mm);
@@ -293,8 +356,8 @@ static enum err_code answer(const struct push_motion *m, const struct run_record
         r->limited_by =
             record->ended == RUN_LIMIT || record->ended == RUN_COMPLETE ? LIMITED_LIMIT : LIMITED_UNCLEAR;
         r->probability[LIMIT_CAUSE_NEITHER] = 1;
-        add_evidence(r, "neither drops nor a level were reached: the push ended first (%s)",
-                     record->ended_why);
+        add_evidence(r, "the push ended before it stalled (%s)",
+                     m->saturated ? "converter at the end of its range" : record->ended_why);
     }
     r->event_count = count;
     for (size_t i = 0; i < count; i++)
@@ -302,8 +365,9 @@ static enum err_code answer(const struct push_motion *m, const struct run_record
     return ERR_OK;
 }
 
-enum err_code push_analyse(const struct run_columns *columns, const struct run_record *record,
-                           const struct calibration *calibration, struct push_result *result, struct err *e)
+enum err_code push_analyse_with(const struct run_columns *columns, const struct run_record *record,
+                                const struct calibration *calibration, const struct push_settings *settings,
+                                struct push_result *result, struct err *e)
 {
     struct push_motion m = {0};
     struct drop *drops = malloc(PUSH_EVENTS_MAX * sizeof *drops);
@@ -312,14 +376,21 @@ enum err_code push_analyse(const struct run_columns *columns, const struct run_r
     result->limited_by = LIMITED_UNCLEAR;
     if (drops == NULL)
         return err_set(e, ERR_MEMORY, "not enough memory for the events of a run");
-    code = push_motion_take(columns, record, calibration, &m, result, e);
+    code = push_motion_take(columns, record, calibration, &m, result, settings->zero_drift_limit_n, e);
     if (code == ERR_OK) {
         push_motion_picture(&m, &result->picture);
-        code = answer(&m, record, calibration, drops, result, e);
+        code = answer(&m, record, calibration, settings, drops, result, e);
     }
     if (code != ERR_OK)
         memset(result, 0, sizeof *result);
     free(drops);
     push_motion_free(&m);
     return code;
+}
+
+enum err_code push_analyse(const struct run_columns *columns, const struct run_record *record,
+                           const struct calibration *calibration, struct push_result *result, struct err *e)
+{
+    struct push_settings settings = push_budget_settings(NULL);
+    return push_analyse_with(columns, record, calibration, &settings, result, e);
 }

@@ -23,6 +23,8 @@
 #define SPRING_MISFIT 1.3
 /* Where the lost feed is fitted, up to this share of the level. */
 #define NEAR_LEVEL_SHARE 0.98
+/* Samples of a loading that are fitted one by one; a longer one is averaged in blocks to fewer. */
+#define BLOCKS_MOST 12000u
 
 /* Where the mean of a few samples first reaches a force: a first drop that was missed is then left out too.
  */
@@ -65,8 +67,43 @@ static double *force_by_position(const struct push_motion *m, const struct push_
     return position_mm;
 }
 
+static double mean_of_block(const double *values, size_t first, size_t n)
+{
+    double sum = 0;
+    for (size_t i = first; i < first + n; i++)
+        sum += values[i];
+    return sum / (double)n;
+}
+
+/* Slip onset of a long loading from the means of blocks: a few thousand say as much as millions, in a bounded
+ * time. */
+static enum err_code fit_in_blocks(const struct slip_onset_input *in, struct slip_onset *fit, struct err *e)
+{
+    size_t size = in->n / BLOCKS_MOST + 1, blocks = in->n / size;
+    struct slip_onset_input means = *in;
+    enum err_code code;
+    double *room;
+    if (size == 1)
+        return slip_onset_fit(in, fit, e);
+    room = malloc(3 * blocks * sizeof *room);
+    if (room == NULL)
+        return err_set(e, ERR_MEMORY, "not enough memory for a loading of %zu samples", in->n);
+    for (size_t i = 0; i < blocks; i++) {
+        room[i] = mean_of_block(in->feed_mm, i * size, size);
+        room[blocks + i] = mean_of_block(in->force_n, i * size, size);
+        room[2 * blocks + i] = in->lost_mm != NULL ? mean_of_block(in->lost_mm, i * size, size) : 0;
+    }
+    means.n = blocks;
+    means.feed_mm = room;
+    means.force_n = room + blocks;
+    means.lost_mm = in->lost_mm != NULL ? room + 2 * blocks : NULL;
+    code = slip_onset_fit(&means, fit, e);
+    free(room);
+    return code;
+}
+
 void push_loading_fit(const struct push_motion *m, const struct push_result *r, size_t contact, size_t end,
-                      double motor_limit_n, double motor_limit_uncertainty_n, double turn_mm, double pitch_mm,
+                      double motor_limit_n, double motor_limit_uncertainty_n, const struct push_gear *gear,
                       struct push_loading *l)
 {
     struct err e;
@@ -76,12 +113,12 @@ void push_loading_fit(const struct push_motion *m, const struct push_result *r, 
         .full_step_mm = m->step_mm,
         .motor_limit_n = motor_limit_n,
         .motor_limit_standard_uncertainty_n = motor_limit_uncertainty_n,
-        .ripple_count = pitch_mm > 0 ? 2 : 1,
-        .ripples = {{turn_mm, PUSH_LOADING_ECCENTRICITY_MM}, {pitch_mm, TOOTH_RIPPLE_MM}},
+        .ripple_count = gear->pitch_mm > 0 ? 2 : 1,
+        .ripples = {{gear->turn_mm, gear->runout_mm}, {gear->pitch_mm, TOOTH_RIPPLE_MM}},
         .bic_gain_least = ONSET_BIC_GAIN};
     memset(l, 0, sizeof *l);
     in.n = end > contact ? end - contact : 0;
-    if (slip_onset_fit(&in, &l->force_fit, &e) != ERR_OK) {
+    if (fit_in_blocks(&in, &l->force_fit, &e) != ERR_OK) {
         snprintf(l->why_not, sizeof l->why_not, "%.150s", e.text);
         return;
     }
@@ -96,7 +133,7 @@ void push_loading_fit(const struct push_motion *m, const struct push_result *r, 
         double error_n = 0, *force_n = force_by_position(m, r, contact, in.n, &error_n);
         if (force_n != NULL)
             in.force_n = force_n;
-        if (slip_onset_fit(&in, &l->fit, &e) == ERR_OK)
+        if (fit_in_blocks(&in, &l->fit, &e) == ERR_OK)
             l->fit.onset_standard_error_n = hypot(l->fit.onset_standard_error_n, error_n);
         else
             l->fit = l->force_fit;
@@ -108,9 +145,9 @@ void push_loading_fit(const struct push_motion *m, const struct push_result *r, 
  * loading bends with the limit that the rises show: where there is slip, a second pass lets each have the
  * other's. */
 void push_loading_fit_as_motor(const struct push_motion *m, const struct push_result *r, size_t contact,
-                               size_t end, const struct drop *drops, size_t count, double turn_mm,
-                               double pitch_mm, const struct push_loading *plain, struct drop *as_motor,
-                               struct push_loading *motor)
+                               size_t end, const struct drop *drops, size_t count,
+                               const struct push_gear *gear, const struct push_loading *plain,
+                               struct drop *as_motor, struct push_loading *motor)
 {
     struct motor_rise rise = {.full_step_mm = m->step_mm,
                               .stiffness_n_per_mm = plain->force_fit.stiffness_n_per_mm};
@@ -121,8 +158,8 @@ void push_loading_fit_as_motor(const struct push_motion *m, const struct push_re
                                as_motor, count);
         near_n = NEAR_PEAK_SHARE * fmin(as_motor[0].peak_n, drops_median_peak(as_motor, count, &error));
         push_loading_fit(m, r, contact, before_force(m, contact, end, near_n), as_motor[0].peak_n,
-                         hypot(as_motor[0].peak_standard_error_n, LEVER_SHARE * as_motor[0].peak_n), turn_mm,
-                         pitch_mm, motor);
+                         hypot(as_motor[0].peak_standard_error_n, LEVER_SHARE * as_motor[0].peak_n), gear,
+                         motor);
         if (!motor->fitted)
             return;
         rise = (struct motor_rise){m->step_mm, motor->force_fit.stiffness_n_per_mm, motor->fit.creep_per_n,

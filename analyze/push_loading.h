@@ -10,8 +10,11 @@
 #include <stdbool.h>
 #include <stddef.h>
 
-/* Runout of a drive gear expected where nothing was measured: mm, one standard deviation, an estimate. */
-#define PUSH_LOADING_ECCENTRICITY_MM 0.02
+/* The drive gear: feed of one turn and of one tooth (0: not known), and the expected runout, one standard
+ * deviation. */
+struct push_gear {
+    double turn_mm, pitch_mm, runout_mm;
+};
 
 /* Fits to the loading from contact to the first drop or the end. */
 struct push_loading {
@@ -21,19 +24,18 @@ struct push_loading {
     char why_not[160];
 };
 
-/* Samples contact to end of the motion. motor_limit_n: force at which the motor loses step, 0 when not known;
- * turn_mm and pitch_mm: feed of one gear turn and one tooth (0: not known). Always fills *l; l->fitted tells
- * whether there is a fit. */
+/* Samples contact to end of the motion. motor_limit_n: force at which the motor loses step, 0 when not known.
+ * Always fills *l; l->fitted tells whether there is a fit. */
 void push_loading_fit(const struct push_motion *m, const struct push_result *r, size_t contact, size_t end,
-                      double motor_limit_n, double motor_limit_uncertainty_n, double turn_mm, double pitch_mm,
+                      double motor_limit_n, double motor_limit_uncertainty_n, const struct push_gear *gear,
                       struct push_loading *l);
 
 /* The same for a motor that lost step at the drops (count of them, indices from contact on): as_motor
  * receives their peaks read as a motor's, *motor the loading with its limit known. plain is the fit without
  * that knowledge. */
 void push_loading_fit_as_motor(const struct push_motion *m, const struct push_result *r, size_t contact,
-                               size_t end, const struct drop *drops, size_t count, double turn_mm,
-                               double pitch_mm, const struct push_loading *plain, struct drop *as_motor,
-                               struct push_loading *motor);
+                               size_t end, const struct drop *drops, size_t count,
+                               const struct push_gear *gear, const struct push_loading *plain,
+                               struct drop *as_motor, struct push_loading *motor);
 
 #endif

@@ -1,5 +1,6 @@
 #include "analyze/push_motion.h"
 
+#include "analyze/numerics/budget.h"
 #include "analyze/push.h"
 
 #include <math.h>
@@ -11,6 +12,9 @@
 #define PI 3.14159265358979323846
 /* Samples left out beside the motion: the filament needs a moment to spring back. */
 #define SETTLE_TIME_US 100000
+/* The reading after the push is at rest when its halves differ by no more than this many standard errors:
+ * slow drift and mains pick-up have room, a spring that is still letting go has not. */
+#define REST_SDS 20.0
 /* Braking has begun where the feed runs slower than this share of its speed. */
 #define BRAKING_SHARE 0.97
 
@@ -76,6 +80,38 @@ static struct zero mean_between(const struct run_columns *c, int64_t low_us, int
     return z;
 }
 
+/* When the motor was cut after the push: the event that says so, else the end of the motion. */
+static int64_t cut_time_us(const struct run_record *record)
+{
+    for (size_t i = record->event_count; i-- > 0;) {
+        if (strcmp(record->events[i].text, "motor cut") == 0 &&
+            record->events[i].time_us >= record->push_end_us)
+            return record->events[i].time_us;
+    }
+    return record->push_end_us;
+}
+
+/* The reading at rest after the push: the last half of what follows the cut, or nothing where that is not at
+ * rest yet (its two halves differ by more than its scatter allows). */
+static struct zero rest_after(const struct run_columns *c, const struct run_record *record)
+{
+    struct zero none = {0}, first, second;
+    int64_t last_us = c->n > 0 ? c->time_us[c->n - 1] : 0, cut_us = cut_time_us(record) + SETTLE_TIME_US;
+    int64_t from_us = cut_us + (last_us - cut_us) / 2, middle_us = from_us + (last_us - from_us) / 2;
+    if (from_us >= last_us)
+        return none;
+    first = mean_between(c, from_us, middle_us);
+    second = mean_between(c, middle_us, INT64_MAX);
+    if (first.n < PUSH_MOTION_QUIET_LEAST / 2 || second.n < PUSH_MOTION_QUIET_LEAST / 2)
+        return none;
+    double allowed =
+        REST_SDS * hypot(first.sd_counts / sqrt((double)first.n), second.sd_counts / sqrt((double)second.n));
+    /* A count is the least that can be told apart. */
+    if (fabs(first.counts - second.counts) > allowed + 2)
+        return none;
+    return mean_between(c, from_us, INT64_MAX);
+}
+
 /* Commanded feed is recorded in whole microsteps; a centred average over a few of them takes the staircase
  * away and is exact at constant speed. The half width spans at least 4 counts. */
 static void smooth_feed(double *feed_mm, size_t n, double step_mm)
@@ -110,14 +146,11 @@ static void smooth_feed(double *feed_mm, size_t n, double step_mm)
  */
 static enum err_code take_zero(const struct run_columns *c, const struct run_record *record,
                                const struct calibration *calibration, struct push_motion *m,
-                               struct push_result *r, double *slope_counts_us, double *middle_us,
-                               struct err *e)
+                               struct push_result *r, double drift_limit_n, double *slope_counts_us,
+                               double *middle_us, struct err *e)
 {
     struct zero before = mean_between(c, 0, record->push_start_us);
-    /* The motor is cut a moment after the motion ends, and only then does the filament let go. */
-    int64_t after_us = c->n > 0 ? (c->time_us[c->n - 1] - record->push_end_us) / 4 : 0;
-    struct zero after = mean_between(
-        c, record->push_end_us + (after_us > SETTLE_TIME_US ? after_us : SETTLE_TIME_US), INT64_MAX);
+    struct zero after = rest_after(c, record);
     double per_n = fabs(calibration_counts(calibration, 1, 0) - calibration_counts(calibration, 0, 0));
     if (before.n < PUSH_MOTION_QUIET_LEAST)
         return err_set(e, ERR_NO_ANSWER, "only %zu unloaded samples before the push: no zero can be taken",
@@ -126,15 +159,26 @@ static enum err_code take_zero(const struct run_columns *c, const struct run_rec
     r->noise_n = before.sd_counts / per_n;
     *slope_counts_us = 0;
     *middle_us = before.middle_us;
-    m->zero_uncertainty_n = r->noise_n / sqrt((double)before.n);
-    if (after.n >= PUSH_MOTION_QUIET_LEAST) {
-        *slope_counts_us = (after.counts - before.counts) / (after.middle_us - before.middle_us);
-        r->zero_drift_n = calibration_force_n(calibration, after.counts, before.counts);
-        /* The drift between the two zeros is taken as a straight line; how far it strays from one is not
-         * seen. A rectangle of half the drift either way at mid-run covers it. */
-        m->zero_uncertainty_n = hypot(m->zero_uncertainty_n, fabs(r->zero_drift_n) / 2 / sqrt(12.0));
+    m->zero_noise_n = r->noise_n / sqrt((double)before.n);
+    m->resolution_n = 1 / per_n / sqrt(12.0);
+    if (after.n < PUSH_MOTION_QUIET_LEAST) {
+        push_motion_flag(r, "no unloaded reading at rest after the push: drift is not corrected");
     } else {
-        push_motion_flag(r, "no zero after the push: drift is not corrected");
+        r->zero_drift_n = calibration_force_n(calibration, after.counts, before.counts);
+        m->zero_noise_n = hypot(m->zero_noise_n, r->noise_n / sqrt((double)after.n)) / sqrt(2.0);
+        if (fabs(r->zero_drift_n) <= drift_limit_n) {
+            *slope_counts_us = (after.counts - before.counts) / (after.middle_us - before.middle_us);
+            /* The drift between the two zeros is taken as a straight line; how far it strays from one is not
+             * seen. A rectangle of half the drift either way at mid-run covers it. */
+            m->zero_drift_uncertainty_n = budget_rectangular(fabs(r->zero_drift_n) / 2);
+        } else {
+            /* That much is no slow drift: filament left on the cell, a knock. When it happened is not known,
+             * so nothing is taken off, and the zero may have been anywhere between none of it and all. */
+            m->zero_drift_uncertainty_n = budget_rectangular(fabs(r->zero_drift_n));
+            push_motion_flag(
+                r, "the zero moved by %.3g N, more than %.3g N: not corrected, but in the uncertainty",
+                r->zero_drift_n, drift_limit_n);
+        }
     }
     m->quiet_n = malloc(before.n * sizeof *m->quiet_n);
     if (m->quiet_n == NULL)
@@ -164,11 +208,11 @@ static void leave_out_braking(const struct run_columns *c, size_t first, struct 
 
 enum err_code push_motion_take(const struct run_columns *c, const struct run_record *record,
                                const struct calibration *calibration, struct push_motion *m,
-                               struct push_result *r, struct err *e)
+                               struct push_result *r, double drift_limit_n, struct err *e)
 {
     double slope = 0, middle_us = 0, per_microstep;
     size_t first = 0, last, over = 0, jumps = 0;
-    enum err_code code = take_zero(c, record, calibration, m, r, &slope, &middle_us, e);
+    enum err_code code = take_zero(c, record, calibration, m, r, drift_limit_n, &slope, &middle_us, e);
     if (code != ERR_OK)
         return code;
     per_microstep = push_feed_per_microstep_mm(record, calibration, &m->relative_feed);
@@ -185,7 +229,7 @@ enum err_code push_motion_take(const struct run_columns *c, const struct run_rec
     if (last < first + PUSH_MOTION_QUIET_LEAST)
         return err_set(e, ERR_NO_ANSWER, "no forward feed between the start and the end of the push");
     m->n = last - first + 1;
-    r->with_encoder = c->encoder_counts != NULL && calibration->encoder_mm_per_count > 0;
+    r->with_encoder = c->encoder_counts != NULL && calibration->encoder_mm_per_count != 0;
     m->force_n = malloc(m->n * sizeof *m->force_n);
     m->feed_mm = malloc(m->n * sizeof *m->feed_mm);
     m->lost_mm = r->with_encoder ? malloc(m->n * sizeof *m->lost_mm) : NULL;
@@ -196,11 +240,20 @@ enum err_code push_motion_take(const struct run_columns *c, const struct run_rec
         double zero = r->zero_counts + slope * ((double)c->time_us[j] - middle_us);
         m->force_n[i] = calibration_force_n(calibration, c->force_counts[j], zero);
         m->feed_mm[i] = per_microstep * ((double)c->commanded_steps[j] - (double)c->commanded_steps[first]);
-        over += (c->flags[j] & RUN_FLAG_OVER_RANGE) != 0;
+        if (c->flags[j] & RUN_FLAG_OVER_RANGE) {
+            over++;
+            m->saturated = true;
+            m->n = i;
+            break;
+        }
         r->greatest_force_n = fmax(r->greatest_force_n, m->force_n[i]);
         if (i > 0 && c->commanded_steps[j] < c->commanded_steps[j - 1])
             return err_set(e, ERR_NO_ANSWER, "the commanded feed runs backward during the push");
     }
+    if (m->n < PUSH_MOTION_QUIET_LEAST)
+        return err_set(e, ERR_NO_ANSWER,
+                       "the converter was at the end of its range from the start of the push");
+    last = first + m->n - 1;
     smooth_feed(m->feed_mm, m->n, per_microstep);
     for (size_t i = 0; i < m->n && r->with_encoder; i++)
         m->lost_mm[i] =
@@ -214,10 +267,11 @@ enum err_code push_motion_take(const struct run_columns *c, const struct run_rec
     size_t quarter = m->n / 4;
     r->speed_mm_s = (m->feed_mm[m->n - 1 - quarter] - m->feed_mm[quarter]) /
                     ((double)(c->time_us[last - quarter] - c->time_us[first + quarter]) * 1e-6);
-    leave_out_braking(c, first, m, r->speed_mm_s);
+    if (!m->saturated)
+        leave_out_braking(c, first, m, r->speed_mm_s);
     if (over > 0)
-        push_motion_flag(r, "%zu samples at the end of the converter's range: their force is not known",
-                         over);
+        push_motion_flag(
+            r, "the converter came to the end of its range during the push: the force beyond is not known");
     if (jumps > 0 || record->gaps > 0)
         push_motion_flag(r, "%lld gaps in the record, %zu of them during the push", (long long)record->gaps,
                          jumps);

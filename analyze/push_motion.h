@@ -9,6 +9,7 @@
 #include "datasets/format/series.h"
 #include "rig/base/err.h"
 
+#include <stdbool.h>
 #include <stddef.h>
 
 /* Unloaded or level samples that are the least to take a mean of. */
@@ -20,16 +21,20 @@ struct push_motion {
     double *lost_mm;           /* commanded minus measured feed; NULL without an encoder */
     double *quiet_n;           /* unloaded reading before the push, quiet_count samples */
     size_t quiet_count;
-    double zero_uncertainty_n;
-    double relative_feed; /* relative standard uncertainty of feed */
-    double step_mm;       /* feed of one full step */
+    double zero_noise_n;             /* standard uncertainty of the zero by its noise */
+    double zero_drift_uncertainty_n; /* and by how the drift may stray from a straight line */
+    double resolution_n;             /* of one count of the converter */
+    double relative_feed;            /* relative standard uncertainty of feed */
+    double step_mm;                  /* feed of one full step */
+    bool saturated; /* the motion ends here because the converter came to the end of its range */
 };
 
-/* Fill m and the zero, noise, drift, speed and flags of r. ERR_NO_ANSWER with the reason when there is no
- * unloaded stretch, no forward feed, or feed that runs backward. Free m in any case. */
+/* drift_limit_n: a zero that moved more is not corrected as drift. Fill m and the zero, noise, drift, speed
+ * and flags of r. ERR_NO_ANSWER with the reason when there is no unloaded stretch, no forward feed, or feed
+ * that runs backward. Free m in any case. */
 enum err_code push_motion_take(const struct run_columns *c, const struct run_record *record,
                                const struct calibration *calibration, struct push_motion *m,
-                               struct push_result *r, struct err *e);
+                               struct push_result *r, double drift_limit_n, struct err *e);
 void push_motion_free(struct push_motion *m);
 
 /* Commanded feed against force, thinned to the columns of a picture. */

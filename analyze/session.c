@@ -3,6 +3,7 @@
 
 #include "analyze/comparison.h"
 #include "analyze/push.h"
+#include "analyze/result_flags.h"
 #include "analyze/speed_sweep.h"
 
 #include <math.h>
@@ -52,14 +53,17 @@ static void analyse_run(struct work *work, size_t i)
         fail(work, i, &e);
         return;
     }
-    code = push_analyse(&columns, run->record, &series->calibration, &run->push, &e);
+    struct push_settings settings = push_budget_settings(&series->plan);
+    code = push_analyse_with(&columns, run->record, &series->calibration, &settings, &run->push, &e);
     run_columns_free(&columns);
-    if (code == ERR_OK)
+    if (code == ERR_OK) {
         run->analysed = true;
-    else if (code == ERR_NO_ANSWER)
+        result_flags_run(run, series);
+    } else if (code == ERR_NO_ANSWER) {
         snprintf(run->why_not, sizeof run->why_not, "%.190s", e.text);
-    else
+    } else {
         fail(work, i, &e);
+    }
 }
 
 static void *worker(void *argument)
@@ -110,6 +114,11 @@ static enum err_code open_series(struct session *s, const char *const *folders, 
         if (code != ERR_OK)
             return code;
         s->series_count = i + 1;
+        /* Twice the same runs would pass for twice as many. */
+        for (size_t j = 0; j < i; j++) {
+            if (strcmp(s->series[j]->package_hash, s->series[i]->package_hash) == 0)
+                return err_set_at(e, ERR_USAGE, folders[i], 0, 0, "is the same series as %.200s", folders[j]);
+        }
         runs += s->series[i]->run_count;
         s->simulated = s->simulated || s->series[i]->simulated;
     }
@@ -135,6 +144,16 @@ static bool same_conditions(const struct conditions *a, const struct conditions 
  * they were measured on different occasions, and whether they agree is a question to ask, not to assume. */
 static enum err_code name_feeders(struct session *s, struct err *e)
 {
+    for (size_t k = 0; k < s->run_count; k++) {
+        const struct series *series = s->series[s->runs[k].series];
+        size_t j = 0;
+        while (j < series->plan.feeder_count &&
+               strcmp(series->plan.feeders[j].name, s->runs[k].record->feeder) != 0)
+            j++;
+        if (j == series->plan.feeder_count)
+            return err_set_at(e, ERR_FILE, series->folder, 0, 0, "run %d: the plan has no feeder '%s'",
+                              s->runs[k].record->number, s->runs[k].record->feeder);
+    }
     s->feeders = calloc(s->series_count * PLAN_FEEDERS_MAX + 1, sizeof *s->feeders);
     if (s->feeders == NULL)
         return err_set(e, ERR_MEMORY, "not enough memory for the feeders");
@@ -185,8 +204,10 @@ static enum err_code sum_up_feeders(struct session *s, struct err *e)
             if (s->runs[k].feeder == i && s->runs[k].series == f->series)
                 mine[count++] = &s->runs[k];
         }
-        speed_sweep_points(mine, count, calibration, f);
+        struct push_settings settings = push_budget_settings(&s->series[f->series]->plan);
+        speed_sweep_points(mine, count, calibration, &settings, f);
         speed_sweep_torque(mine, count, calibration, f);
+        result_flags_feeder(f, mine, count, s->series[f->series]);
         f->reference = f->point_count;
         for (size_t k = 0; k < f->point_count; k++) {
             if (fabs(f->points[k].speed_mm_s - s->reference_speed_mm_s) <= 1e-6 * s->reference_speed_mm_s)
@@ -215,6 +236,8 @@ enum err_code session_analyse(const char *const *folders, size_t count, int thre
         code = sum_up_feeders(s, e);
     if (code == ERR_OK)
         code = comparison_all(s, e);
+    if (code == ERR_OK)
+        result_flags_comparisons(s);
     if (code != ERR_OK) {
         session_free(s);
         return code;

@@ -13,27 +13,39 @@ const char *const TORQUE_MODEL_NAMES[TORQUE_MODELS] = {"constant", "linear droop
 
 #define PI             3.14159265358979323846
 #define SPEED_RELATIVE 1e-6
+/* A corner this near to a speed of the ladder may lie on either side of it. */
+#define LADDER_SHARE 0.02
 
 static bool same_speed(double a, double b)
 {
     return fabs(a - b) <= SPEED_RELATIVE * fmax(fabs(a), fabs(b));
 }
 
-/* Mean over runs with the scatter of the runs and, once, what the calibration adds to all of them. */
-static struct quantity mean_of_runs(const double *values, size_t n, const struct quantity *only,
-                                    const struct calibration *calibration)
+/* Values of one quantity at one speed, with the budget of the last run for when it is the only one. */
+struct run_values {
+    double *values;
+    size_t n;
+    struct quantity only;
+    const struct budget *only_budget;
+};
+
+/* Mean over runs: the scatter of the runs and, once, what the bench adds to all of them. */
+static struct quantity mean_of_runs(const struct run_values *v, const struct calibration *calibration,
+                                    const struct push_settings *settings, struct budget *budget)
 {
-    double mean, sd, error, systematic, whole, effective;
-    if (n == 0)
+    double mean, sd;
+    budget_init(budget);
+    if (v->n == 0)
         return quantity_absent();
-    if (n == 1)
-        return *only;
-    difference_mean_sd(values, n, &mean, &sd);
-    error = sd / sqrt((double)n);
-    systematic = calibration_uncertainty_n(calibration, mean);
-    whole = hypot(error, systematic);
-    effective = error > 0 ? ((double)n - 1) * pow(whole / error, 4) : INFINITY;
-    return quantity_from(mean, whole, effective, n);
+    if (v->n == 1) {
+        *budget = *v->only_budget;
+        return v->only;
+    }
+    difference_mean_sd(v->values, v->n, &mean, &sd);
+    push_budget_add(budget, "scatter of the runs", sd / sqrt((double)v->n), (double)v->n - 1, BUDGET_TYPE_A,
+                    false);
+    push_budget_add_bench(budget, mean, calibration, settings);
+    return budget_combine(budget, mean, v->n);
 }
 
 /* Drive radius over reduction, in m: torque at the motor shaft per newton of push, losses counted to the
@@ -45,11 +57,27 @@ static double torque_per_newton_m(const struct run_record *record, const struct 
     return turn_mm / (2 * PI) / record->reduction / 1000;
 }
 
-/* Torque at the motor shaft of a push force, with what the feed (and so the lever) is not known by. */
-static struct quantity torque_of(const struct quantity *force_n, const struct run_record *record,
-                                 const struct calibration *calibration)
+static const struct calibration_feed *feed_of(const struct calibration *calibration, const char *feeder)
 {
-    double factor = torque_per_newton_m(record, calibration), relative, lever, error;
+    for (size_t i = 0; i < calibration->feed_count; i++) {
+        if (strcmp(calibration->feeds[i].feeder, feeder) == 0)
+            return &calibration->feeds[i];
+    }
+    return NULL;
+}
+
+/* Torque at the motor shaft of a push force: the budget of the force through the lever, and what the drive
+ * diameter (and so the lever) is not known by, measured where the feed was calibrated. */
+static struct quantity torque_of(const struct quantity *force_n, const struct budget *force_budget,
+                                 const struct run_record *record, const struct calibration *calibration,
+                                 struct budget *budget)
+{
+    double factor = torque_per_newton_m(record, calibration), relative;
+    double diameter_mm = factor * 2 * record->reduction * 1000;
+    const struct calibration_feed *feed = feed_of(calibration, record->feeder);
+    double degrees = feed != NULL ? feed->degrees_of_freedom : INFINITY;
+    struct budget_component force = {.name = "push force", .unit = "N"}, lever = {.unit = "mm"};
+    budget_init(budget);
     if (!force_n->present)
         return quantity_absent();
     if (force_n->at_least) {
@@ -57,35 +85,55 @@ static struct quantity torque_of(const struct quantity *force_n, const struct ru
         bound.n = force_n->n;
         return bound;
     }
+    *budget = *force_budget;
+    for (size_t i = 0; i < budget->count; i++) {
+        budget->components[i].sensitivity *= factor;
+        budget->components[i].contribution *= factor;
+    }
+    if (force_budget->count == 0) {
+        force.standard_uncertainty = force_n->standard_uncertainty;
+        force.sensitivity = factor;
+        force.degrees_of_freedom = force_n->degrees_of_freedom;
+        budget_add(budget, &force, NULL);
+    }
     push_feed_per_microstep_mm(record, calibration, &relative);
-    lever = relative * force_n->value;
-    error = force_n->standard_uncertainty;
-    return quantity_from(
-        force_n->value * factor, hypot(error, lever) * factor,
-        error > 0 ? force_n->degrees_of_freedom * pow(hypot(error, lever) / error, 4) : INFINITY, force_n->n);
+    snprintf(lever.name, sizeof lever.name, "%s", PUSH_BUDGET_DIAMETER_NAME);
+    lever.standard_uncertainty = relative * diameter_mm;
+    lever.sensitivity = factor * force_n->value / diameter_mm;
+    lever.degrees_of_freedom = degrees;
+    lever.type = isinf(degrees) ? BUDGET_TYPE_B : BUDGET_TYPE_A;
+    lever.operator_estimate = isinf(degrees);
+    budget_add(budget, &lever, NULL);
+    return budget_combine(budget, force_n->value * factor, force_n->n);
+}
+
+static void keep(struct run_values *v, const struct quantity *q, const struct budget *budget)
+{
+    v->values[v->n++] = q->value;
+    v->only = *q;
+    v->only_budget = budget;
 }
 
 static void fill_point(const struct run_result *const *runs, size_t count,
-                       const struct calibration *calibration, struct speed_point *point, double *values)
+                       const struct calibration *calibration, const struct push_settings *settings,
+                       struct speed_point *point, double *room)
 {
-    struct quantity only = quantity_absent();
+    struct run_values stalls = {.values = room}, onsets = {.values = room};
     const struct run_record *record = NULL;
-    size_t n = 0, onsets = 0;
     double sum_with_bounds = 0;
     for (size_t i = 0; i < count; i++) {
-        const struct quantity *q = &runs[i]->push.stall_force_n;
-        if (!runs[i]->analysed || !same_speed(runs[i]->record->speed_mm_s, point->speed_mm_s) || !q->present)
+        const struct push_result *push = &runs[i]->push;
+        if (!runs[i]->analysed || !same_speed(runs[i]->record->speed_mm_s, point->speed_mm_s) ||
+            !push->stall_force_n.present)
             continue;
         record = runs[i]->record;
         point->run_count++;
-        point->limited_count[runs[i]->push.limited_by]++;
-        sum_with_bounds += q->value;
-        if (q->at_least) {
+        point->limited_count[push->limited_by]++;
+        sum_with_bounds += push->stall_force_n.value;
+        if (push->stall_force_n.at_least)
             point->censored_count++;
-        } else {
-            only = *q;
-            values[n++] = q->value;
-        }
+        else
+            keep(&stalls, &push->stall_force_n, &push->stall_budget);
     }
     if (point->run_count == 0)
         return;
@@ -94,21 +142,23 @@ static void fill_point(const struct run_result *const *runs, size_t count,
         point->stall_force_n = quantity_at_least(sum_with_bounds / (double)point->run_count);
         point->stall_force_n.n = point->run_count;
     } else {
-        point->stall_force_n = mean_of_runs(values, n, &only, calibration);
+        point->stall_force_n = mean_of_runs(&stalls, calibration, settings, &point->stall_budget);
     }
-    point->torque_nm = torque_of(&point->stall_force_n, record, calibration);
-    only = quantity_absent();
+    point->torque_nm =
+        torque_of(&point->stall_force_n, &point->stall_budget, record, calibration, &point->torque_budget);
     for (size_t i = 0; i < count; i++) {
-        const struct quantity *q = &runs[i]->push.slip_onset_n;
-        if (!runs[i]->analysed || !same_speed(runs[i]->record->speed_mm_s, point->speed_mm_s))
-            continue;
-        if (q->present) {
-            only = *q;
-            values[onsets++] = q->value;
-        }
+        const struct push_result *push = &runs[i]->push;
+        if (runs[i]->analysed && same_speed(runs[i]->record->speed_mm_s, point->speed_mm_s) &&
+            push->slip_onset_n.present)
+            keep(&onsets, &push->slip_onset_n, &push->onset_budget);
     }
-    point->no_onset_count = point->run_count > onsets ? point->run_count - onsets : 0;
-    point->slip_onset_n = mean_of_runs(values, onsets, &only, calibration);
+    point->no_onset_count = point->run_count > onsets.n ? point->run_count - onsets.n : 0;
+    /* Runs without an onset stalled before theirs: a mean of the few that show one would lean to the low
+     * side. */
+    if (2 * onsets.n > point->run_count)
+        point->slip_onset_n = mean_of_runs(&onsets, calibration, settings, &point->onset_budget);
+    else
+        point->slip_onset_n = quantity_absent();
 }
 
 static int by_speed(const void *a, const void *b)
@@ -118,7 +168,8 @@ static int by_speed(const void *a, const void *b)
 }
 
 void speed_sweep_points(const struct run_result *const *runs, size_t count,
-                        const struct calibration *calibration, struct feeder_result *feeder)
+                        const struct calibration *calibration, const struct push_settings *settings,
+                        struct feeder_result *feeder)
 {
     double *values = malloc((count + 1) * sizeof *values);
     feeder->point_count = 0;
@@ -136,7 +187,7 @@ void speed_sweep_points(const struct run_result *const *runs, size_t count,
     }
     qsort(feeder->points, feeder->point_count, sizeof feeder->points[0], by_speed);
     for (size_t j = 0; j < feeder->point_count; j++)
-        fill_point(runs, count, calibration, &feeder->points[j], values);
+        fill_point(runs, count, calibration, settings, &feeder->points[j], values);
     free(values);
 }
 
@@ -161,6 +212,20 @@ static void draw_curve(const struct torque_fit *fit, double per_mm, double speed
         curve->low_95_nm[i] = q.low_95;
         curve->high_95_nm[i] = q.high_95;
     }
+}
+
+/* Distance in mm/s between the speeds of the ladder on either side of a speed, its own step left out. */
+static double ladder_gap(const struct feeder_result *feeder, double speed_mm_s)
+{
+    double below = 0, above = INFINITY;
+    for (size_t i = 0; i < feeder->point_count; i++) {
+        double v = feeder->points[i].speed_mm_s;
+        if (v < speed_mm_s * (1 - LADDER_SHARE))
+            below = fmax(below, v);
+        if (v > speed_mm_s * (1 + LADDER_SHARE))
+            above = fmin(above, v);
+    }
+    return isinf(above) ? speed_mm_s - below : above - below;
 }
 
 void speed_sweep_torque(const struct run_result *const *runs, size_t count,
@@ -218,9 +283,13 @@ void speed_sweep_torque(const struct run_result *const *runs, size_t count,
     curve->present = true;
     draw_curve(best, per_mm, speed_high, relative, curve);
     double corner, error;
-    if (torque_fit_corner(best, &corner, &error))
+    if (torque_fit_corner(best, &corner, &error)) {
+        /* Between two speeds of the ladder the corner may lie anywhere: a rectangle from the speed before to
+         * the one after. */
+        double gap = ladder_gap(feeder, corner / per_mm) / (2 * sqrt(3.0));
         curve->corner_speed_mm_s =
-            quantity_from(corner / per_mm, error / per_mm, best->degrees_of_freedom, n);
+            quantity_from(corner / per_mm, hypot(error / per_mm, gap), best->degrees_of_freedom, n);
+    }
 out:
     free(w);
     free(torque);

@@ -4,12 +4,14 @@
 #define ANALYZE_SPEED_SWEEP_H
 
 #include "analyze/analysis.h"
+#include "analyze/push_budget.h"
 
 /* Gather the runs (count pointers, all of one feeder of one series) into one point per commanded speed, in
  * rising order. calibration is the series' own: its uncertainty is common to all runs and is added to the
  * scatter of their mean. */
 void speed_sweep_points(const struct run_result *const *runs, size_t count,
-                        const struct calibration *calibration, struct feeder_result *feeder);
+                        const struct calibration *calibration, const struct push_settings *settings,
+                        struct feeder_result *feeder);
 
 /* Fit the three torque models to the runs and keep the one with the least AICc. Grip-limited runs, and runs
  * that a limit ended, are lower bounds of the motor's torque. feeder->torque_curve.why_not says why there is

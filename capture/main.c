@@ -1,8 +1,12 @@
 /* nipbench-capture: talks to a rig and writes data sets. Here: the command line, signals and messages. */
 #include "capture/link.h"
+#include "capture/measure_feed.h"
+#include "capture/measure_feed_options.h"
 #include "capture/operator.h"
 #include "capture/rig_client.h"
 #include "capture/series_capture.h"
+#include "capture/weigh.h"
+#include "capture/weigh_options.h"
 #include "rig/base/err.h"
 #include "rig/base/number.h"
 
@@ -78,9 +82,14 @@ struct arguments {
     const char *port;
     const char *plan;
     const char *folder;
+    const char *feeder; /* of weigh */
+    struct weigh_order_words weigh_words;
+    struct weigh_order weigh_order;
+    struct measure_feed_words feed_words;
+    struct measure_feed_order feed_order;
 };
 
-enum { OPTION_JSON = 256, OPTION_PORT, OPTION_OUT, OPTION_BAUD, OPTION_LIBRARY };
+enum { OPTION_JSON = 256, OPTION_PORT, OPTION_OUT, OPTION_BAUD, OPTION_LIBRARY, OPTION_FEEDER };
 
 #define JSON_OPTION                                                                                          \
     {                                                                                                        \
@@ -89,6 +98,10 @@ enum { OPTION_JSON = 256, OPTION_PORT, OPTION_OUT, OPTION_BAUD, OPTION_LIBRARY }
 #define BAUD_OPTION                                                                                          \
     {                                                                                                        \
         "baud", OPTION_BAUD, "N", 0, "Bits per second on the line (default 500000)", 0                       \
+    }
+#define PORT_OPTION                                                                                          \
+    {                                                                                                        \
+        "port", OPTION_PORT, "PORT", 0, "Where the rig is: a serial port, or what nipbench-rig printed", 0   \
     }
 #define LIBRARY_OPTION                                                                                       \
     {                                                                                                        \
@@ -103,6 +116,12 @@ static error_t parse_common(int key, char *argument, struct argp_state *state)
     switch (key) {
     case OPTION_JSON:
         a->json = true;
+        return 0;
+    case OPTION_PORT:
+        a->port = argument;
+        return 0;
+    case OPTION_OUT:
+        a->folder = argument;
         return 0;
     case OPTION_LIBRARY:
         a->way = LINK_BY_LIBRARY;
@@ -282,12 +301,6 @@ static error_t parse_run(int key, char *argument, struct argp_state *state)
     case 'y':
         a->yes = true;
         return 0;
-    case OPTION_PORT:
-        a->port = argument;
-        return 0;
-    case OPTION_OUT:
-        a->folder = argument;
-        return 0;
     case ARGP_KEY_ARG:
         if (a->plan != NULL)
             return parse_common(key, argument, state);
@@ -309,7 +322,7 @@ static error_t parse_run(int key, char *argument, struct argp_state *state)
 static int run_run(int argc, char **argv)
 {
     static const struct argp_option OPTIONS[] = {
-        {"port", OPTION_PORT, "PORT", 0, "Where the rig is: a serial port, or what nipbench-rig printed", 0},
+        PORT_OPTION,
         {"out", OPTION_OUT, "DIR", 0, "New folder for the series; one that holds anything is refused", 0},
         {"yes", 'y', NULL, 0,
          "Unattended: ask nothing. You have read the cautions and the feeders change by themselves", 0},
@@ -361,6 +374,163 @@ static int run_run(int argc, char **argv)
     return finish_output();
 }
 
+/* weigh */
+
+static error_t parse_weigh(int key, char *argument, struct argp_state *state)
+{
+    struct arguments *a = state->input;
+    struct err e;
+    switch (key) {
+    case ARGP_KEY_INIT:
+        state->child_inputs[0] = &a->weigh_words;
+        return 0;
+    case 'y':
+        a->yes = true;
+        return 0;
+    case OPTION_FEEDER:
+        a->feeder = argument;
+        return 0;
+    case ARGP_KEY_END:
+        if (a->port == NULL)
+            argp_error(state, "--port is missing");
+        else if (a->folder == NULL)
+            argp_error(state, "--out is missing");
+        else if (weigh_order_read(&a->weigh_words, &a->weigh_order, &e) != ERR_OK)
+            argp_error(state, "%s", err_clean_text(e.text));
+        return 0;
+    default:
+        return parse_common(key, argument, state);
+    }
+}
+
+/* Whether the operator can be asked, or has said that there is no need. */
+static bool can_ask(bool unattended, const char *what, const char *option, struct err *e)
+{
+    if (unattended || operator_is_there())
+        return true;
+    err_set(e, ERR_USAGE, "standard input is no terminal, so nobody can be asked to %s; use %s", what,
+            option);
+    return false;
+}
+
+static int run_weigh(int argc, char **argv)
+{
+    static const struct argp_option OPTIONS[] = {
+        PORT_OPTION,
+        {"out", OPTION_OUT, "READINGS.csv", 0,
+         "New file for the readings; what else there is to tell goes to READINGS.json", 0},
+        {"feeder", OPTION_FEEDER, "NAME", 0, "What is mounted, for a rig that asks", 0},
+        {"yes", 'y', NULL, 0, "Unattended: wait for each load to be hung instead of asking for Enter", 0},
+        BAUD_OPTION,
+        LIBRARY_OPTION,
+        {0}};
+    static const struct argp_child CHILDREN[] = {{&weigh_options_argp, 0, NULL, 0}, {0}};
+    static const struct argp ARGP = {
+        OPTIONS,
+        parse_weigh,
+        "--port PORT --out READINGS.csv --loads LIST",
+        "Record what the load cell reads under hung weights. Nothing moves.\v"
+        "A reading counts as steady when, over a window of 1 s, the means of its halves "
+        "differ by less than 2 standard errors and the scatter of neither is above 1.5 "
+        "times that of the first reading. Ctrl-C ends; readings taken are kept.\n\n" EXIT_STATUSES,
+        CHILDREN,
+        NULL,
+        NULL};
+    struct arguments a;
+    struct operator_view view;
+    struct weigh_outcome outcome;
+    struct err e;
+    enum err_code code;
+    parse(&ARGP, argc, argv, "weigh", &a);
+    if (!can_ask(a.yes, "hang weights", "--yes to wait for each load instead", &e))
+        return report(&e);
+    catch_stop_requests();
+    operator_init(&view, a.yes, &stop_requests);
+    code = weigh_carry_out(&(struct weigh_request){.port = a.port,
+                                                   .baud = a.baud,
+                                                   .way = a.way,
+                                                   .out = a.folder,
+                                                   .feeder = a.feeder != NULL ? a.feeder : "weighing",
+                                                   .order = &a.weigh_order},
+                           &view, &outcome, &e);
+    if (outcome.recorded > 0)
+        printf("%s: %zu of %zu readings recorded\n", a.folder, outcome.recorded, outcome.planned);
+    if (code != ERR_OK) {
+        fflush(stdout);
+        return report(&e);
+    }
+    return finish_output();
+}
+
+/* measure-feed */
+
+static error_t parse_measure_feed(int key, char *argument, struct argp_state *state)
+{
+    struct arguments *a = state->input;
+    struct err e;
+    switch (key) {
+    case ARGP_KEY_INIT:
+        state->child_inputs[0] = &a->feed_words;
+        return 0;
+    case ARGP_KEY_END:
+        if (a->port == NULL)
+            argp_error(state, "--port is missing");
+        else if (a->folder == NULL)
+            argp_error(state, "--out is missing");
+        else if (measure_feed_read_words(&a->feed_words, &a->feed_order, &e) != ERR_OK)
+            argp_error(state, "%s", err_clean_text(e.text));
+        return 0;
+    default:
+        return parse_common(key, argument, state);
+    }
+}
+
+static int run_measure_feed(int argc, char **argv)
+{
+    static const struct argp_option OPTIONS[] = {
+        PORT_OPTION,
+        {"out", OPTION_OUT, "FEED.csv", 0,
+         "New file for the lengths; what else there is to tell goes to FEED.json", 0},
+        BAUD_OPTION,
+        LIBRARY_OPTION,
+        {0}};
+    static const struct argp_child CHILDREN[] = {{&measure_feed_options_argp, 0, NULL, 0}, {0}};
+    static const struct argp ARGP = {
+        OPTIONS,
+        parse_measure_feed,
+        "--port PORT --out FEED.csv --feeder NAME ...",
+        "Feed known numbers of steps with nothing in the way and record the "
+        "lengths that you measure.\v"
+        "The motor is cut while you measure. Ctrl-C once ramps the feed down, twice "
+        "cuts the motor at once; lengths measured so far are kept. The limits are a "
+        "help and not a safety function: have an emergency stop that cuts motor power "
+        "in hardware.\n\n" EXIT_STATUSES,
+        CHILDREN,
+        NULL,
+        NULL};
+    struct arguments a;
+    struct operator_view view;
+    struct measure_feed_outcome outcome;
+    struct err e;
+    enum err_code code;
+    parse(&ARGP, argc, argv, "measure-feed", &a);
+    if (!can_ask(a.feed_order.have_measured, "measure lengths", "--measured to state them beforehand", &e))
+        return report(&e);
+    catch_stop_requests();
+    operator_init(&view, a.feed_order.have_measured, &stop_requests);
+    code = measure_feed_carry_out(
+        &(struct measure_feed_request){
+            .port = a.port, .baud = a.baud, .way = a.way, .out = a.folder, .order = &a.feed_order},
+        &view, &outcome, &e);
+    if (outcome.recorded > 0)
+        printf("%s: %zu of %zu lengths recorded\n", a.folder, outcome.recorded, outcome.planned);
+    if (code != ERR_OK) {
+        fflush(stdout);
+        return report(&e);
+    }
+    return finish_output();
+}
+
 /* The outer level: which command. */
 
 struct command {
@@ -368,7 +538,11 @@ struct command {
     int (*run)(int argc, char **argv);
 };
 
-static const struct command COMMANDS[] = {{"ports", run_ports}, {"identify", run_identify}, {"run", run_run}};
+static const struct command COMMANDS[] = {{"ports", run_ports},
+                                          {"identify", run_identify},
+                                          {"weigh", run_weigh},
+                                          {"measure-feed", run_measure_feed},
+                                          {"run", run_run}};
 
 struct chosen {
     const struct command *command;
@@ -404,9 +578,11 @@ int main(int argc, char **argv)
                                      "COMMAND [OPTION...]",
                                      "Talk to a filament-feeder rig and record what it measures.\v"
                                      "Commands:\n"
-                                     "  ports      list the serial ports of this machine\n"
-                                     "  identify   ask the rig at a port who it is\n"
-                                     "  run        carry out a plan and write a series of runs\n\n"
+                                     "  ports         list the serial ports of this machine\n"
+                                     "  identify      ask the rig at a port who it is\n"
+                                     "  weigh         record readings of hung weights\n"
+                                     "  measure-feed  record lengths measured for known steps\n"
+                                     "  run           carry out a plan and write a series of runs\n\n"
                                      "`" PROGRAM " COMMAND --help' tells about one.\n\n" EXIT_STATUSES,
                                      NULL,
                                      NULL,

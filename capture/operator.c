@@ -6,6 +6,7 @@
 #include <poll.h>
 #include <stdarg.h>
 #include <stdio.h>
+#include <string.h>
 #include <unistd.h>
 
 #define REDRAW_US 170000
@@ -56,10 +57,32 @@ void operator_show_cautions(struct operator_view *view)
     fputs(CAUTIONS, stderr);
 }
 
+/* Wait for a line to be typed. */
+static bool wait_for_line(struct operator_view *view, char *typed, size_t size, bool (*idle)(void *context),
+                          void *context)
+{
+    while (*view->stop_requests == 0) {
+        struct pollfd input = {.fd = STDIN_FILENO, .events = POLLIN};
+        if (poll(&input, 1, IDLE_MS) > 0) {
+            ssize_t n = read(STDIN_FILENO, typed, size - 1);
+            if (n > 0) {
+                typed[n] = 0;
+                return true;
+            }
+            break;
+        }
+        if (!idle(context))
+            break;
+    }
+    fputc('\n', stderr);
+    return false;
+}
+
 bool operator_confirm(struct operator_view *view, const char *question, bool (*idle)(void *context),
                       void *context)
 {
     char line[1024];
+    char typed[256];
     snprintf(line, sizeof line, "%s", question);
     err_clean_text(line);
     clear_live_line(view);
@@ -68,20 +91,23 @@ bool operator_confirm(struct operator_view *view, const char *question, bool (*i
         return *view->stop_requests == 0;
     }
     fprintf(stderr, "%s - press Enter when ready, Ctrl-C to stop: ", line);
-    while (*view->stop_requests == 0) {
-        struct pollfd input = {.fd = STDIN_FILENO, .events = POLLIN};
-        if (poll(&input, 1, IDLE_MS) > 0) {
-            char typed[256];
-            ssize_t n = read(STDIN_FILENO, typed, sizeof typed);
-            if (n > 0)
-                return true;
-            break;
-        }
-        if (!idle(context))
-            break;
-    }
-    fputc('\n', stderr);
-    return false;
+    return wait_for_line(view, typed, sizeof typed, idle, context);
+}
+
+bool operator_ask(struct operator_view *view, const char *question, char *answer, size_t size,
+                  bool (*idle)(void *context), void *context)
+{
+    char line[1024];
+    if (view->unattended)
+        return false;
+    snprintf(line, sizeof line, "%s", question);
+    clear_live_line(view);
+    fprintf(stderr, "%s: ", err_clean_text(line));
+    if (!wait_for_line(view, answer, size, idle, context))
+        return false;
+    answer[strcspn(answer, "\r\n")] = 0;
+    err_clean_text(answer);
+    return true;
 }
 
 void operator_progress(struct operator_view *view, const char *format, ...)

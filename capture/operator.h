@@ -5,6 +5,7 @@
 
 #include <signal.h>
 #include <stdbool.h>
+#include <stddef.h>
 #include <stdint.h>
 
 struct operator_view {
@@ -30,6 +31,11 @@ void operator_show_cautions(struct operator_view *view);
  */
 bool operator_confirm(struct operator_view *view, const char *question, bool (*idle)(void *context),
                       void *context);
+
+/* Show question and wait for a line to be typed, into answer (size bytes, without its line break, control
+ * characters replaced). false as operator_confirm, and when unattended. */
+bool operator_ask(struct operator_view *view, const char *question, char *answer, size_t size,
+                  bool (*idle)(void *context), void *context);
 
 /* Redraw the live line, at most six times a second; nothing without a terminal. */
 void operator_progress(struct operator_view *view, const char *format, ...)

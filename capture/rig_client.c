@@ -208,7 +208,7 @@ enum err_code rig_client_identify(struct rig_client *client, struct wire_identit
         return code;
     if (!c->have_identity) {
         int64_t waited_ms = TRIES * wait_us / 1000;
-        if (c->receiver.counts.frames == 0 && c->receiver.counts.frames_corrupt > 0)
+        if (c->receiver.counts.frames == 0 && c->receiver.counts.bytes > 0)
             return err_set_at(e, ERR_BYTES, rig_client_name(c), 0, 0,
                               "%" PRId64 " bytes came in %" PRId64
                               " ms but no message among them; is this a rig, and is the baud rate right?",

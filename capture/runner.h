@@ -40,12 +40,12 @@ double runner_mm_per_microstep(const struct plan_feeder *feeder, const struct ca
 enum err_code runner_check(const struct wire_identity *rig, const struct runner_setup *setup,
                            const struct run_record *record, const char *plan_path, struct err *e);
 
-/* Carry out one run; samples go to writer, which stays open and stays the caller's. In: record as for
- * runner_check, with conditions and counts range. Out: start_time, boot, push_start_us, push_end_us, frame
- * counts, events, ended and ended_why. ERR_OK when the series may go on: the run is complete, met a limit,
- * was interrupted by the operator or tripped the rig's watchdog (a fault of this run only). Else the error
- * that ends the series, the record then telling of a fault. *recorded: whether any sample was handed to the
- * writer. */
+/* Carry out one run; samples go to writer, which stays open and stays the caller's (NULL: they are looked at
+ * and dropped). record->speed_mm_s below 0 moves backward. In: record as for runner_check, with conditions
+ * and counts range. Out: start_time, boot, push_start_us, push_end_us, frame counts, events, ended and
+ * ended_why. ERR_OK when the series may go on: the run is complete, met a limit, was interrupted by the
+ * operator or tripped the rig's watchdog (a fault of this run only). Else the error that ends the series, the
+ * record then telling of a fault. *recorded: whether any sample was handed to the writer. */
 enum err_code runner_run(struct rig_client *client, const struct runner_setup *setup,
                          struct run_writer *writer, struct run_record *record, bool *recorded, struct err *e);
 

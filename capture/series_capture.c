@@ -14,6 +14,7 @@
 #include <stdlib.h>
 #include <string.h>
 #include <sys/stat.h>
+#include <time.h>
 
 struct series_capture {
     char plan_path[512];
@@ -42,6 +43,8 @@ static enum err_code find_calibration(struct series_capture *c, struct err *e)
     const char *slash = strrchr(c->plan_path, '/');
     int folder_length = slash != NULL && c->plan.calibration[0] != '/' ? (int)(slash - c->plan_path) + 1 : 0;
     struct stat status;
+    char why[160];
+    enum err_code code;
     if (snprintf(c->calibration_path, sizeof c->calibration_path, "%.*s%s", folder_length, c->plan_path,
                  c->plan.calibration) >= (int)sizeof c->calibration_path)
         return too_long(c->plan_path, e);
@@ -50,7 +53,13 @@ static enum err_code find_calibration(struct series_capture *c, struct err *e)
             e, ERR_FILE, c->calibration_path, 0, 0,
             "no such file; %s names it as the rig's calibration: put it there, or correct 'calibration'",
             c->plan_path);
-    return calibration_read(c->calibration_path, &c->calibration, e);
+    code = calibration_read(c->calibration_path, &c->calibration, e);
+    if (code == ERR_OK &&
+        !plan_allows_calibration(&c->plan, c->calibration.date, (int64_t)time(NULL), why, sizeof why))
+        code = err_set_at(e, ERR_FILE, c->calibration_path, 0, 0,
+                          "this calibration %s: calibrate anew, or change calibration_max_age_days in %s",
+                          why, c->plan_path);
+    return code;
 }
 
 /* series_create refuses a folder in use too; but that should be known before the rig is asked anything. */

@@ -4,13 +4,16 @@
 say() { printf '%s: %s\n' "$(basename "$0")" "$*" >&2; }
 die() { say "$1"; exit "${2:-5}"; }
 
+# print_head SCRIPT: the comment at the head of a script, which is its help text.
+print_head() { sed -n '2,/^[^#]/{/^#/s/^# \{0,1\}//p}' "$1"; }
+
 # Packages that every build needs, Debian 12 names.
 build_packages=(gcc libc6-dev meson ninja-build pkg-config libserialport-dev libgsl-dev libjansson-dev libyaml-dev
     libssl-dev gnuplot-nox)
 
 # install_missing PACKAGE...: install those that are not there yet. Needs root, or sudo without a password.
 install_missing() {
-    local package missing=() as_root=()
+    local package missing=() as_root=(env DEBIAN_FRONTEND=noninteractive DEBCONF_NOWARNINGS=yes)
     command -v dpkg-query >/dev/null || die "this script sets up Debian 12; elsewhere install the packages by hand: $*"
     for package in "$@"; do
         [ "$(dpkg-query -W -f '${db:Status-Status}' "$package" 2>/dev/null)" = installed ] || missing+=("$package")
@@ -19,9 +22,8 @@ install_missing() {
     say "installing ${missing[*]}"
     if [ "$(id -u)" -ne 0 ]; then
         sudo -n true 2>/dev/null || die "these packages are missing and need root to install: ${missing[*]}"
-        as_root=(sudo -n)
+        as_root=(sudo -n "${as_root[@]}")
     fi
-    export DEBIAN_FRONTEND=noninteractive
     "${as_root[@]}" apt-get update -qq >/dev/null || die "apt-get update failed"
     # One more try: a package server may be busy for a moment.
     "${as_root[@]}" apt-get install -y -qq --no-install-recommends "${missing[@]}" >/dev/null ||
@@ -45,4 +47,10 @@ compile() {
     local folder=$1 log
     shift
     log=$(ninja -C "$folder" "$@" 2>&1) || { printf '%s\n' "$log" | tail -n 60 >&2; die "the build in $folder failed"; }
+}
+
+# prepare_programs: the programs as a user has them, optimised and without sanitizers, in build/programs.
+prepare_programs() {
+    configure "$top/build/programs" --buildtype=debugoptimized
+    compile "$top/build/programs" capture/nipbench-capture analyze/nipbench-analyze rig/simulator/nipbench-rig
 }

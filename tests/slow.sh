@@ -1,9 +1,27 @@
-# Sourced by tests/run --slow: studies at full length and live comparisons with other software.
+# Sourced by tests/run --slow: studies at full length and live comparisons with other software, from a build with
+# optimisation. Each writes build/studies/NAME.json.
 # shellcheck shell=bash
+
+# study NAME COMMAND...: a study program is given --out; its figures are shown whether they are met or not.
 study() {
     local name=$1
     shift
+    wanted "study_$name" || return 0
+    rm -f "build/studies/$name.json"
     check "study_$name" "$@" --out "build/studies/$name.json"
-    case "study_$name" in *"$only"*) cat "build/studies/$name.json" 2>/dev/null || true ;; esac
+    [ ! -f "build/studies/$name.json" ] || python3 tests/figures.py "build/studies/$name.json"
 }
-study push build/programs/tests/sim/study_push --runs 600
+
+compare_broken_line() {
+    local work=build/reference/broken_line
+    rm -rf "$work" && mkdir -p "$work" && "$programs/tests/reference/broken_line_cases" "$work" 20261125 &&
+        Rscript --vanilla tests/reference/segmented.R "$work" "$2" 20261125
+}
+
+programs=build/programs
+say "building the studies"
+prepare_programs
+compile "$programs"
+study push "$programs/tests/sim/study_push" --runs 600
+study reference_broken_line compare_broken_line
+study uncertainty build/programs/tests/sim/study_uncertainty --runs 1000

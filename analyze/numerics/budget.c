@@ -21,10 +21,11 @@ enum err_code budget_add(struct budget *b, const struct budget_component *compon
         return err_set(e, ERR_CALLER, "the name or unit of budget component %zu is too long", b->count + 1);
     if (!isfinite(component->standard_uncertainty) || component->standard_uncertainty < 0 ||
         !isfinite(component->sensitivity) || !(component->degrees_of_freedom > 0))
-        return err_set(e, ERR_CALLER,
-                       "budget component \"%s\" needs a finite sensitivity, a finite standard uncertainty of 0 "
-                       "or more, and degrees of freedom above 0",
-                       component->name);
+        return err_set(
+            e, ERR_CALLER,
+            "budget component \"%s\" needs a finite sensitivity, a finite standard uncertainty of 0 "
+            "or more, and degrees of freedom above 0",
+            component->name);
     c = &b->components[b->count];
     *c = *component;
     c->contribution = fabs(c->sensitivity) * c->standard_uncertainty;

@@ -1,5 +1,6 @@
 /* The uncertainty budget of one published number: which inputs it rests on and how much of its standard
- * uncertainty each brings, as JCGM 100 (GUM) section 5 combines them. Plain numbers in a fixed-size struct. */
+ * uncertainty each brings, as JCGM 100 (GUM) section 5 combines them. Plain numbers in a fixed-size struct.
+ */
 #ifndef ANALYZE_NUMERICS_BUDGET_H
 #define ANALYZE_NUMERICS_BUDGET_H
 
@@ -11,7 +12,8 @@
 
 #define BUDGET_COMPONENTS_MAX 16
 
-/* How a standard uncertainty was found (JCGM 100 section 4): from the scatter of observations, or otherwise. */
+/* How a standard uncertainty was found (JCGM 100 section 4): from the scatter of observations, or otherwise.
+ */
 enum budget_type { BUDGET_TYPE_A, BUDGET_TYPE_B };
 
 struct budget_component {
@@ -22,13 +24,14 @@ struct budget_component {
     double contribution;         /* |sensitivity| * standard_uncertainty, in the unit of the result */
     double degrees_of_freedom;   /* INFINITY when the standard uncertainty is taken as exact */
     enum budget_type type;
-    bool operator_estimate;      /* a number that the operator gave and nothing measured */
+    bool operator_estimate; /* a number that the operator gave and nothing measured */
 };
 
 struct budget {
     size_t count;
     struct budget_component components[BUDGET_COMPONENTS_MAX];
-    double correlation[BUDGET_COMPONENTS_MAX][BUDGET_COMPONENTS_MAX]; /* 1 on the diagonal, for the first count */
+    double correlation[BUDGET_COMPONENTS_MAX]
+                      [BUDGET_COMPONENTS_MAX]; /* 1 on the diagonal, for the first count */
 };
 
 void budget_init(struct budget *b);
@@ -37,8 +40,8 @@ void budget_init(struct budget *b);
  * when the budget is full, or a number is not finite, an uncertainty is negative, or degrees of freedom are
  * not above 0 (INFINITY is allowed). Names and units that are too long are refused as well. */
 enum err_code budget_add(struct budget *b, const struct budget_component *component, struct err *e);
-/* State the correlation coefficient of two components' inputs. ERR_CALLER for an index out of range, i == j or
- * a coefficient outside -1 to 1. */
+/* State the correlation coefficient of two components' inputs. ERR_CALLER for an index out of range, i == j
+ * or a coefficient outside -1 to 1. */
 enum err_code budget_correlate(struct budget *b, size_t i, size_t j, double correlation, struct err *e);
 
 /* Combined standard uncertainty, JCGM 100 equations (10) and (13). NAN when the correlations contradict each
@@ -56,8 +59,8 @@ struct quantity budget_combine(const struct budget *b, double value, size_t n);
  * shares do not add up to 1: what is missing, or too much, is theirs. */
 double budget_share(const struct budget *b, size_t i);
 
-/* Standard uncertainty of a value known to lie within +- half_width: evenly (JCGM 100 4.3.7), more likely near
- * the middle (4.3.9), or as a sine spends its time there (JCGM 101 6.4.6). */
+/* Standard uncertainty of a value known to lie within +- half_width: evenly (JCGM 100 4.3.7), more likely
+ * near the middle (4.3.9), or as a sine spends its time there (JCGM 101 6.4.6). */
 double budget_rectangular(double half_width);
 double budget_triangular(double half_width);
 double budget_arcsine(double half_width);

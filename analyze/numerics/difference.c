@@ -47,6 +47,18 @@ static enum err_code check_group(const double *values, size_t n, const char *nam
     return ERR_OK;
 }
 
+double difference_p_value(double mean, double standard_error, double degrees_of_freedom)
+{
+    double p;
+    if (!(standard_error > 0) || !(degrees_of_freedom > 0))
+        return NAN;
+    /* The t distribution with very many degrees of freedom is the normal one, and cannot be evaluated as t.
+     */
+    p = degrees_of_freedom > 1e9 ? 2 * gsl_cdf_ugaussian_Q(fabs(mean / standard_error))
+                                 : 2 * gsl_cdf_tdist_Q(fabs(mean / standard_error), degrees_of_freedom);
+    return fmin(1, p);
+}
+
 static enum err_code fill_difference(double mean, double variance, double degrees_of_freedom,
                                      struct difference *d, struct err *e)
 {
@@ -59,7 +71,7 @@ static enum err_code fill_difference(double mean, double variance, double degree
     d->standard_error = sqrt(variance);
     d->degrees_of_freedom = degrees_of_freedom;
     d->t = mean / d->standard_error;
-    d->p_value = fmin(1, 2 * gsl_cdf_tdist_Q(fabs(d->t), degrees_of_freedom));
+    d->p_value = difference_p_value(mean, d->standard_error, degrees_of_freedom);
     half = quantity_t_975(degrees_of_freedom) * d->standard_error;
     d->low_95 = mean - half;
     d->high_95 = mean + half;

@@ -21,6 +21,8 @@ enum err_code difference_welch(const double *a, size_t na, const double *b, size
 /* Paired t: a[i] and b[i] belong to the same block. */
 enum err_code difference_paired(const double *a, const double *b, size_t n, struct difference *d,
                                 struct err *e);
+/* Two-sided p value of a mean that stands so many standard errors from zero; NAN where there is none. */
+double difference_p_value(double mean, double standard_error, double degrees_of_freedom);
 /* Holm's step-down adjustment of n p values into adjusted (may not overlap); ties and order as in S. Holm
  * 1979. */
 void difference_holm(const double *p, size_t n, double *adjusted);

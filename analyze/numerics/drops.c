@@ -11,9 +11,10 @@
 #include <stdlib.h>
 #include <string.h>
 
-/* A step must stand this many standard deviations of its own filter out of the unloaded reading. */
-#define STAND_OUT 7.0
-#define WIDEST    64u
+#define WIDEST 64u
+/* A fall goes on while each sample lies this many standard deviations of a difference below the one before.
+ */
+#define FALL_GOES_ON 4.0
 /* Share of a rise, and of the typical distance between drops, that the fit before a drop looks back on. */
 #define LOOK_BACK 0.3
 /* The shape of a motor's rise is known, so more of it may be used. */
@@ -69,6 +70,44 @@ static int taken(const struct drop *drops, size_t count, size_t j, size_t w)
             return 1;
     }
     return 0;
+}
+
+/* Whether one of the next two samples lies clearly below sample i: two are looked at, so that noise on one
+ * does not hide a fall that goes on. A rise between them is another cycle. */
+static int falls_after(const double *force_n, size_t i, size_t n, double clear_n)
+{
+    if (i + 1 < n && force_n[i] - force_n[i + 1] > clear_n)
+        return 1;
+    return i + 2 < n && force_n[i] - force_n[i + 2] > clear_n && force_n[i + 1] - force_n[i] < clear_n / 2;
+}
+
+static int fell_before(const double *force_n, size_t i, size_t low, double clear_n)
+{
+    if (i > low && force_n[i - 1] - force_n[i] > clear_n)
+        return 1;
+    return i > low + 1 && force_n[i - 2] - force_n[i] > clear_n &&
+           force_n[i - 1] - force_n[i - 2] < clear_n / 2;
+}
+
+/* A load cell of limited bandwidth, or a tear that takes its time, spreads a drop over several samples. Mark
+ * where each begins and where it is over, and make one of several that were found in the same fall. */
+static size_t mark_falls(const double *force_n, size_t n, double noise_n, struct drop *drops, size_t count)
+{
+    double clear_n = FALL_GOES_ON * M_SQRT2 * noise_n;
+    size_t kept = 0;
+    for (size_t i = 0; i < count; i++) {
+        struct drop *d = drops + i;
+        size_t low = kept > 0 ? drops[kept - 1].over : 0;
+        if (kept > 0 && d->index <= low)
+            continue;
+        d->over = d->index;
+        while (d->index > low + 1 && fell_before(force_n, d->index - 1, low, clear_n))
+            d->index--;
+        while (falls_after(force_n, d->over, n, clear_n))
+            d->over++;
+        drops[kept++] = *d;
+    }
+    return kept;
 }
 
 /* Straight line or parabola through samples low..high-1, its value and standard error at feed at_mm. Feed is
@@ -133,7 +172,7 @@ static void read_peaks(const double *feed_mm, const double *force_n, size_t n, d
     size_t typical = typical_distance(drops, count, n);
     for (size_t i = 0; i < count; i++) {
         struct drop *d = drops + i;
-        size_t start = i == 0 ? 0 : drops[i - 1].index, end = d->index;
+        size_t start = i == 0 ? 0 : drops[i - 1].over, end = d->index;
         size_t next = i + 1 < count ? drops[i + 1].index : n;
         size_t rise = end - start < typical ? end - start : typical;
         size_t back = (size_t)(LOOK_BACK * (double)rise + 0.5);
@@ -150,13 +189,13 @@ static void read_peaks(const double *feed_mm, const double *force_n, size_t n, d
             /* Where between two samples the drop fell is not known: uniform over one spacing. */
             d->peak_standard_error_n = hypot(d->peak_standard_error_n, slope * spacing / sqrt(12));
         }
-        size_t ahead = (size_t)(0.3 * (double)(next - end) + 0.5);
+        size_t ahead = (size_t)(0.3 * (double)(next - d->over) + 0.5);
         if (ahead > typical)
             ahead = typical;
         if (ahead < 3)
-            ahead = next - end < 3 ? next - end : 3;
-        d->trough_n = ahead < 3 ? force_n[end]
-                                : value_at(feed_mm, force_n, end, end + ahead, d->feed_mm, 1, noise_n,
+            ahead = next - d->over < 3 ? next - d->over : 3;
+        d->trough_n = ahead < 3 ? force_n[d->over]
+                                : value_at(feed_mm, force_n, d->over, d->over + ahead, d->feed_mm, 1, noise_n,
                                            &trough_error, &trough_slope);
     }
 }
@@ -170,7 +209,7 @@ size_t drops_find(const double *feed_mm, const double *force_n, size_t n, const 
     if (sums == NULL || quiet_sums == NULL)
         n = 0;
     for (size_t w = 1; w <= WIDEST && 4 * w < n; w *= 2) {
-        double threshold = fmax(least_n, STAND_OUT * filter_sd(quiet_sums, quiet_count, w, noise_n));
+        double threshold = fmax(least_n, DROPS_STAND_OUT * filter_sd(quiet_sums, quiet_count, w, noise_n));
         size_t before = count;
         for (size_t j = w; j + w <= n && count < room;) {
             double size = step_down(sums, j, w);
@@ -192,6 +231,7 @@ size_t drops_find(const double *feed_mm, const double *force_n, size_t n, const 
         if (count > before)
             qsort(drops, count, sizeof *drops, by_index);
     }
+    count = mark_falls(force_n, n, noise_n, drops, count);
     if (count > 0)
         read_peaks(feed_mm, force_n, n, noise_n, drops, count);
     free(sums);
@@ -294,7 +334,7 @@ void drops_read_motor_peaks(const double *feed_mm, const double *force_n, size_t
     size_t typical = count > 0 ? typical_distance(drops, count, n) : 0;
     for (size_t i = 0; i < count; i++) {
         struct drop *d = drops + i;
-        size_t start = i == 0 ? 0 : drops[i - 1].index, end = d->index;
+        size_t start = i == 0 ? 0 : drops[i - 1].over, end = d->index;
         size_t length = end - start < typical ? end - start : typical;
         size_t back = (size_t)(MOTOR_LOOK_BACK * (double)length + 0.5);
         double spacing = feed_mm[end] - feed_mm[end - 1];

@@ -41,6 +41,6 @@ double formulas_pull_out_torque_nm(const struct formulas_stepper *motor, double 
     double impedance_ohm = hypot(motor->resistance_ohm, w_rad_s * motor->inductance_h);
     double drive_v = 4 * motor->supply_v / M_PI;
     return motor->rotor_teeth * motor->flux_linkage_wb *
-           (drive_v / impedance_ohm - w_rad_s * motor->flux_linkage_wb * motor->resistance_ohm /
-                                          (impedance_ohm * impedance_ohm));
+           (drive_v / impedance_ohm -
+            w_rad_s * motor->flux_linkage_wb * motor->resistance_ohm / (impedance_ohm * impedance_ohm));
 }

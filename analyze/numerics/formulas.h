@@ -1,10 +1,10 @@
-/* Closed formulas of the mechanics around a feeder: what a rig's numbers are held against. SI units unless the
- * name says otherwise. */
+/* Closed formulas of the mechanics around a feeder: what a rig's numbers are held against. SI units unless
+ * the name says otherwise. */
 #ifndef ANALYZE_NUMERICS_FORMULAS_H
 #define ANALYZE_NUMERICS_FORMULAS_H
 
-/* End-fixity factors K of Euler's buckling load: the free length that buckles like a pinned bar is K times the
- * length. FIXED_PINNED is pi / x for the least positive x with tan x = x. */
+/* End-fixity factors K of Euler's buckling load: the free length that buckles like a pinned bar is K times
+ * the length. FIXED_PINNED is pi / x for the least positive x with tan x = x. */
 #define FORMULAS_PINNED_PINNED 1.0
 #define FORMULAS_FIXED_FIXED   0.5
 #define FORMULAS_FIXED_FREE    2.0
@@ -29,11 +29,11 @@ double formulas_feed_mm_s(double flow_mm3_s, double diameter_mm);
 
 /* A two-phase hybrid stepper under square-wave voltage drive. */
 struct formulas_stepper {
-    double rotor_teeth;        /* p: 50 for 200 full steps a turn */
-    double flux_linkage_wb;    /* psi, peak, of one phase */
-    double resistance_ohm;     /* R */
-    double inductance_h;       /* L */
-    double supply_v;           /* square wave of +- this; its fundamental, 4 / pi of it, drives the motor */
+    double rotor_teeth;     /* p: 50 for 200 full steps a turn */
+    double flux_linkage_wb; /* psi, peak, of one phase */
+    double resistance_ohm;  /* R */
+    double inductance_h;    /* L */
+    double supply_v;        /* square wave of +- this; its fundamental, 4 / pi of it, drives the motor */
 };
 
 /* Pull-out torque in N m at n turns a second (0 gives the standstill limit): T = p psi (V / Z - w psi R /

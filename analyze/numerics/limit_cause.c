@@ -29,22 +29,24 @@ static const double BEFOREHAND[LIMIT_CAUSE_KINDS] = {0.45, 0.45, 0.1};
 #define SETTLED_GIVEN_MOTOR 0.005
 #define SETTLED_GIVEN_GRIP  0.5
 
-/* Distances to be explained, one per drop, with the most that each could have been. */
+/* Distances to be explained, one per drop, with the most that each could have been. What is not known of them
+ * alike for all drops of the run must not count anew with each: it is averaged over once. */
 struct distances {
     size_t n;
     const double *mm, *most_mm;
-    double sd_mm;
+    double sd_mm;        /* of each by itself */
+    double common_sd_mm; /* of all of them together */
 };
 
-/* Density of one distance when it is a whole number of units, or a complete release where the force did not
- * last for that. */
-static double at_multiples(double distance_mm, double most_mm, double unit_mm, double sd_mm)
+/* Density of one distance when it is a whole number of units and off by what is common to the run, or a
+ * complete release where the force did not last for that. */
+static double at_multiples(double distance_mm, double most_mm, double unit_mm, double common_mm, double sd_mm)
 {
     static const double share[] = {0.85, 0.10, 0.03, 0.02};
     double density = 0;
     for (size_t m = 1; m <= 4; m++)
-        density +=
-            share[m - 1] * gsl_ran_gaussian_pdf(distance_mm - fmin((double)m * unit_mm, most_mm), sd_mm);
+        density += share[m - 1] *
+                   gsl_ran_gaussian_pdf(distance_mm - fmin((double)m * unit_mm + common_mm, most_mm), sd_mm);
     return density;
 }
 
@@ -55,21 +57,26 @@ static double log_sum(double a, double b)
 }
 
 /* Log likelihood that all distances are whole numbers of one unit, whose length is known within relative_sd:
- * that error is common to the drops of a run, so it is averaged over as one; each drop then scatters by what
- * measuring and regularity add. */
+ * that error and the distances' common one are the same for the drops of a run, so they are averaged over as
+ * one; each drop then scatters by what measuring and regularity add. */
 static double log_regular(const struct distances *d, double unit_mm, double relative_sd, double scatter,
                           double worth)
 {
     enum { NODES = 25 };
     double span = log(FALLBACK_GREATEST_MM / FALLBACK_LEAST_MM), total = -INFINITY, weights = 0;
     double sd_mm = hypot(d->sd_mm, scatter * unit_mm);
+    double unit_sd_mm = relative_sd * unit_mm, together_mm = hypot(unit_sd_mm, d->common_sd_mm);
+    /* One normal variable stands for both errors: at one unit its spread is that of their sum. */
+    double unit_step_mm = together_mm > 0 ? unit_sd_mm * unit_sd_mm / together_mm : 0;
+    double common_step_mm = together_mm > 0 ? d->common_sd_mm * d->common_sd_mm / together_mm : 0;
     if (!(unit_mm > 0))
         return -INFINITY;
     for (int i = 0; i < NODES; i++) {
         double z = -3 + 6.0 * i / (NODES - 1), sum = 0, weight = exp(-0.5 * z * z);
         for (size_t j = 0; j < d->n; j++) {
             /* One drop in fifty may be something else altogether. */
-            sum += log(0.98 * at_multiples(d->mm[j], d->most_mm[j], unit_mm * (1 + relative_sd * z), sd_mm) +
+            sum += log(0.98 * at_multiples(d->mm[j], d->most_mm[j], unit_mm + z * unit_step_mm,
+                                           z * common_step_mm, sd_mm) +
                        0.02 / (fmax(d->mm[j], FALLBACK_LEAST_MM) * span));
         }
         total = log_sum(total, worth * sum + log(weight));
@@ -111,18 +118,21 @@ static void weigh_drops(const struct limit_cause_evidence *v, struct limit_cause
     double worth = fmin(1, DROPS_WORTH / (double)n);
     if (columns == NULL)
         return;
-    struct distances motor = {n, columns, columns + n, v->fallback_sd_mm};
-    struct distances grip = {n, columns + 2 * n, columns + 3 * n, v->slip_back_sd_mm};
+    struct distances motor = {n, columns, columns + n, v->fallback_sd_mm, 0};
+    struct distances grip = {
+        n, columns + 2 * n, columns + 3 * n, v->fallback_sd_mm,
+        sqrt(fmax(0, v->slip_back_sd_mm * v->slip_back_sd_mm - v->fallback_sd_mm * v->fallback_sd_mm))};
     for (size_t j = 0; j < n; j++) {
         columns[j] = v->drops[j].fallback_mm;
         columns[n + j] = v->drops[j].fallback_most_mm;
         columns[2 * n + j] = v->drops[j].slip_back_mm;
         columns[3 * n + j] = v->drops[j].slip_back_most_mm;
     }
-    c->log_likelihood[LIMIT_CAUSE_MOTOR] =
-        log_regular(&motor, v->motor_cycle_mm, CYCLE_RELATIVE_SD, REGULAR_SCATTER, worth);
+    c->log_likelihood[LIMIT_CAUSE_MOTOR] = log_regular(
+        &motor, v->motor_cycle_mm, hypot(CYCLE_RELATIVE_SD, v->feed_relative_sd), REGULAR_SCATTER, worth);
     c->log_likelihood[LIMIT_CAUSE_GRIP] =
-        log_sum(log(0.5) + log_regular(&grip, v->tooth_pitch_mm, PITCH_RELATIVE_SD, REGULAR_SCATTER, worth),
+        log_sum(log(0.5) + log_regular(&grip, v->tooth_pitch_mm,
+                                       hypot(PITCH_RELATIVE_SD, v->feed_relative_sd), REGULAR_SCATTER, worth),
                 log(0.5) + log_around_any(&grip, IRREGULAR_SCATTER, worth));
     c->log_likelihood[LIMIT_CAUSE_NEITHER] = log_around_any(&grip, REGULAR_SCATTER, worth);
     double fallback = median_of(motor.mm, n, &sd), slip_back = median_of(grip.mm, n, &sd);
@@ -142,13 +152,15 @@ struct limit_cause limit_cause_weigh(const struct limit_cause_evidence *v)
     if (v->drop_count > 0) {
         weigh_drops(v, &c);
     } else if (v->settled) {
-        c.log_likelihood[LIMIT_CAUSE_MOTOR] = log(SETTLED_GIVEN_MOTOR);
+        c.log_likelihood[LIMIT_CAUSE_MOTOR] =
+            log(v->cycles_hidden ? SETTLED_GIVEN_GRIP : SETTLED_GIVEN_MOTOR);
         c.log_likelihood[LIMIT_CAUSE_GRIP] = log(SETTLED_GIVEN_GRIP);
         c.log_likelihood[LIMIT_CAUSE_NEITHER] = log(SETTLED_GIVEN_MOTOR);
     }
     if (v->onset_known) {
         c.log_likelihood[LIMIT_CAUSE_MOTOR] +=
-            log(v->onset_found ? ONSET_GIVEN_MOTOR : 1 - ONSET_GIVEN_MOTOR);
+            log(v->onset_found ? ONSET_GIVEN_MOTOR * fmax(0.02, 1 - v->lost_share_before)
+                               : 1 - ONSET_GIVEN_MOTOR);
         c.log_likelihood[LIMIT_CAUSE_GRIP] += log(v->onset_found ? ONSET_GIVEN_GRIP : 1 - ONSET_GIVEN_GRIP);
         c.log_likelihood[LIMIT_CAUSE_NEITHER] += log(0.5);
     }

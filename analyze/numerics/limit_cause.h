@@ -25,13 +25,17 @@ struct limit_cause_drop {
 struct limit_cause_evidence {
     size_t drop_count;
     const struct limit_cause_drop *drops;
-    double fallback_sd_mm;  /* how well one fallback is measured */
-    double slip_back_sd_mm; /* and one slip-back */
-    double motor_cycle_mm;  /* feed of 4 full steps; 0: not known */
-    double tooth_pitch_mm;  /* 0: not known */
-    bool settled;           /* no drops: the force levelled off with all feed lost */
-    bool onset_known;       /* the loading could be examined for gross slip ... */
-    bool onset_found;       /* ... and showed it */
+    double fallback_sd_mm;    /* how well one fallback is measured */
+    double slip_back_sd_mm;   /* and one slip-back, with what is not known of all of them alike (the motor's
+                                 lag) */
+    double motor_cycle_mm;    /* feed of 4 full steps; 0: not known */
+    double tooth_pitch_mm;    /* 0: not known */
+    double feed_relative_sd;  /* how well either is known: relative standard uncertainty of the feed */
+    bool settled;             /* no drops: the force levelled off with all feed lost */
+    bool onset_known;         /* the loading could be examined for gross slip ... */
+    bool onset_found;         /* ... and showed it */
+    double lost_share_before; /* of feed, where the loading ended */
+    bool cycles_hidden;       /* drops of a motor would not have been seen: their absence says nothing */
 };
 
 struct limit_cause {

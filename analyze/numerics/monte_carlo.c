@@ -13,7 +13,7 @@
 
 static const double COVERAGE = 0.95;
 /* Trials of one block of the adaptive procedure (clause 7.9.4: at least 10^4 for 95 %). */
-#define BLOCK MONTE_CARLO_TRIALS_LEAST
+#define BLOCK      MONTE_CARLO_TRIALS_LEAST
 #define BLOCKS_MAX (MONTE_CARLO_TRIALS_MOST / BLOCK)
 /* One trial in so many may fail. */
 static const size_t FAILURES_ONE_IN = 100;
@@ -74,10 +74,11 @@ static enum err_code check_inputs(const struct run *r, const struct monte_carlo_
         const struct monte_carlo_input *in = &r->inputs[i];
         if (!isfinite(in->centre) || !isfinite(in->scale) || in->scale < 0 ||
             (in->distribution == MONTE_CARLO_T && !(in->degrees_of_freedom >= 1)))
-            return err_set(e, ERR_NO_ANSWER,
-                           "input %zu has no distribution to draw from: it needs a finite centre, a finite width "
-                           "of 0 or more, and for t at least 1 degree of freedom",
-                           i + 1);
+            return err_set(
+                e, ERR_NO_ANSWER,
+                "input %zu has no distribution to draw from: it needs a finite centre, a finite width "
+                "of 0 or more, and for t at least 1 degree of freedom",
+                i + 1);
         for (size_t j = 0; j < r->n && correlation != NULL; j++) {
             if (i != j && correlation[i * r->n + j] != 0 && in->distribution != MONTE_CARLO_NORMAL)
                 return err_set(e, ERR_NO_ANSWER, "input %zu is correlated but not normal: give it as normal",
@@ -87,7 +88,8 @@ static enum err_code check_inputs(const struct run *r, const struct monte_carlo_
     return ERR_OK;
 }
 
-/* Cholesky by hand, because correlations of exactly 1 or -1 are allowed: a pivot of 0 leaves a column of 0. */
+/* Cholesky by hand, because correlations of exactly 1 or -1 are allowed: a pivot of 0 leaves a column of 0.
+ */
 static enum err_code factorise(struct run *r, const double *correlation, struct err *e)
 {
     const double rounding = 1e-9;
@@ -99,7 +101,8 @@ static enum err_code factorise(struct run *r, const double *correlation, struct 
         for (size_t k = 0; k < j; k++)
             pivot -= r->factor[j][k] * r->factor[j][k];
         if (!(fabs(correlation[j * r->n + j] - 1) < rounding && pivot > -rounding))
-            return err_set(e, ERR_NO_ANSWER, "the correlations of the %zu inputs contradict each other", r->n);
+            return err_set(e, ERR_NO_ANSWER, "the correlations of the %zu inputs contradict each other",
+                           r->n);
         r->factor[j][j] = sqrt(fmax(0, pivot));
         for (size_t i = j + 1; i < r->n; i++) {
             double sum = correlation[i * r->n + j];
@@ -157,16 +160,18 @@ static enum err_code make_block(struct run *r, size_t trials, struct err *e)
             r->values[r->trials++] = y[r->output];
             done++;
         } else if (++r->failed > (r->trials + BLOCK) / FAILURES_ONE_IN) {
-            return err_set(e, ERR_NO_ANSWER,
-                           "the model could not be computed in %zu of %zu trials: its inputs reach where it does "
-                           "not hold",
-                           r->failed, r->trials + r->failed);
+            return err_set(
+                e, ERR_NO_ANSWER,
+                "the model could not be computed in %zu of %zu trials: its inputs reach where it does "
+                "not hold",
+                r->failed, r->trials + r->failed);
         }
     }
     return ERR_OK;
 }
 
-/* Sorts values. The interval holds q = COVERAGE n values, half of the rest below it (clauses 7.7.1, 7.7.2). */
+/* Sorts values. The interval holds q = COVERAGE n values, half of the rest below it (clauses 7.7.1, 7.7.2).
+ */
 static void describe(double *values, size_t n, double *s)
 {
     size_t q = (size_t)(COVERAGE * (double)n + 0.5), r = (n - q) / 2;
@@ -217,7 +222,7 @@ static enum err_code make_trials(struct run *r, const struct monte_carlo_setting
                                  struct monte_carlo *result, struct err *e)
 {
     static const size_t BLOCKS_LEAST = 10; /* a scatter of fewer block averages says little */
-    double (*blocks)[STATISTICS] = calloc(BLOCKS_MAX, sizeof *blocks);
+    double(*blocks)[STATISTICS] = calloc(BLOCKS_MAX, sizeof *blocks);
     double all[STATISTICS];
     enum err_code code = ERR_OK;
     if (blocks == NULL)

@@ -42,10 +42,10 @@ struct monte_carlo {
     size_t trials; /* that gave a result */
     size_t failed; /* trials in which the model could not be computed: left out */
     double mean, sd;
-    double low_95, high_95;           /* probabilistically symmetric: 2.5 % on each side (clause 7.7) */
+    double low_95, high_95;             /* probabilistically symmetric: 2.5 % on each side (clause 7.7) */
     double shortest_low, shortest_high; /* the shortest interval that holds 95 % */
-    bool settled;                     /* with digits: mean, sd and interval ends are good to tolerance / 5 */
-    double tolerance;                 /* delta of clause 7.9.2 for digits of sd; 0 without digits */
+    bool settled;     /* with digits: mean, sd and interval ends are good to tolerance / 5 */
+    double tolerance; /* delta of clause 7.9.2 for digits of sd; 0 without digits */
 };
 
 /* Output `output` (0-based) of a model of n inputs and m outputs. correlation: n * n, or NULL for independent

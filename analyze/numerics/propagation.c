@@ -75,10 +75,11 @@ static enum err_code check_correlations(const struct budget *b, struct err *e)
         }
         if (gsl_eigen_symm(matrix, values, work) != GSL_SUCCESS ||
             !(gsl_vector_min(values) >= -EIGENVALUE_ROUNDING * (double)b->count))
-            code = err_set(e, ERR_NO_ANSWER,
-                           "the correlations of the %zu inputs contradict each other: no covariance can be like "
-                           "that",
-                           b->count);
+            code =
+                err_set(e, ERR_NO_ANSWER,
+                        "the correlations of the %zu inputs contradict each other: no covariance can be like "
+                        "that",
+                        b->count);
     }
     gsl_matrix_free(matrix);
     gsl_vector_free(values);
@@ -108,7 +109,8 @@ static enum err_code differentiate(const struct problem *p, const struct budget 
                 (8 * (near_high[k] - near_low[k]) - (far_high[k] - far_low[k])) / (12 * h);
         return ERR_OK;
     }
-    return err_set(e, ERR_NO_ANSWER, "the model cannot be computed near \"%s\" = %g: its sensitivity is unknown",
+    return err_set(e, ERR_NO_ANSWER,
+                   "the model cannot be computed near \"%s\" = %g: its sensitivity is unknown",
                    b->components[i].name, p->x[i]);
 }
 
@@ -181,8 +183,9 @@ static void combine(const struct propagation_inputs *inputs, struct propagation 
     }
 }
 
-enum err_code propagation_run(propagation_model *model, void *context, const struct propagation_inputs *inputs,
-                              const double *sensitivities, size_t m, struct propagation *result, struct err *e)
+enum err_code propagation_run(propagation_model *model, void *context,
+                              const struct propagation_inputs *inputs, const double *sensitivities, size_t m,
+                              struct propagation *result, struct err *e)
 {
     struct problem p = {model, context, inputs->values, inputs->budget.count, m};
     enum err_code code;
@@ -206,8 +209,9 @@ enum err_code propagation_run(propagation_model *model, void *context, const str
         for (size_t k = 0; k < m && sensitivities != NULL; k++) {
             result->sensitivities[k][i] = sensitivities[k * p.n + i];
             if (!isfinite(result->sensitivities[k][i]))
-                return err_set(e, ERR_NO_ANSWER, "the sensitivity of result %zu to \"%s\" is not a finite number",
-                               k + 1, inputs->budget.components[i].name);
+                return err_set(e, ERR_NO_ANSWER,
+                               "the sensitivity of result %zu to \"%s\" is not a finite number", k + 1,
+                               inputs->budget.components[i].name);
         }
     }
     second_order(&p, &inputs->budget, result);

@@ -1,5 +1,5 @@
-/* The law of propagation of uncertainty (JCGM 100 section 5, and JCGM 102 for several results) with correlated
- * inputs: y = f(x), U_y = C U_x C'. Pure: the model is the caller's function. */
+/* The law of propagation of uncertainty (JCGM 100 section 5, and JCGM 102 for several results) with
+ * correlated inputs: y = f(x), U_y = C U_x C'. Pure: the model is the caller's function. */
 #ifndef ANALYZE_NUMERICS_PROPAGATION_H
 #define ANALYZE_NUMERICS_PROPAGATION_H
 
@@ -40,8 +40,8 @@ struct propagation {
 
 #define PROPAGATION_DOUBTFUL 0.1
 
-/* One more input: component's sensitivity is ignored. Errors as budget_add, and ERR_NO_ANSWER for a value that
- * is not finite. */
+/* One more input: component's sensitivity is ignored. Errors as budget_add, and ERR_NO_ANSWER for a value
+ * that is not finite. */
 enum err_code propagation_add(struct propagation_inputs *inputs, const struct budget_component *component,
                               double value, struct err *e);
 
@@ -49,8 +49,9 @@ enum err_code propagation_add(struct propagation_inputs *inputs, const struct bu
  * them worked out by differences over half the standard uncertainty (five-point formula, about 9 digits for a
  * smooth model). ERR_NO_ANSWER when the model cannot be computed, gives a number that is not finite, or the
  * correlations contradict each other; ERR_CALLER for sizes out of range. */
-enum err_code propagation_run(propagation_model *model, void *context, const struct propagation_inputs *inputs,
-                              const double *sensitivities, size_t m, struct propagation *result, struct err *e);
+enum err_code propagation_run(propagation_model *model, void *context,
+                              const struct propagation_inputs *inputs, const double *sensitivities, size_t m,
+                              struct propagation *result, struct err *e);
 
 /* The budget of output k: the inputs' components with the sensitivities and contributions found. */
 void propagation_budget(const struct propagation *result, const struct propagation_inputs *inputs, size_t k,

@@ -1,5 +1,7 @@
 #include "analyze/numerics/slip_onset.h"
 
+#include "analyze/numerics/slip_search.h"
+
 #include <gsl/gsl_errno.h>
 #include <gsl/gsl_linalg.h>
 #include <gsl/gsl_math.h>
@@ -12,24 +14,6 @@
 #define GROSS_SHARE_LEAST 0.05
 /* From this share on nothing else can be meant. */
 #define GROSS_SHARE_PLAIN 0.3
-/* Base columns: constant, x (or F with an encoder), W, then cosine and sine of each feed ripple. */
-#define BASE_MAX (3 + 2 * SLIP_ONSET_RIPPLES_MAX)
-#define ALL_MAX  (BASE_MAX + 2) /* with H and its derivative */
-
-enum column { COLUMN_ONE, COLUMN_LINEAR, COLUMN_W, COLUMN_REST };
-
-/* Everything the candidate search needs, in scaled units: feed over its range, force over its greatest value.
- */
-struct problem {
-    size_t n, p;
-    double *x, *f, *w, *y; /* rotor feed, smoothed force, work, the dependent variable */
-    double *columns;       /* n rows of p */
-    double x_scale, f_scale, y_scale;
-    double prior_mean[BASE_MAX],
-        prior_weight[BASE_MAX]; /* pseudo-observation of a coefficient, weight 0: none */
-    bool encoder;
-    size_t smooth_half; /* half width of the smoothing of f, samples */
-};
 
 double slip_onset_lag_mm(double full_step_mm, double force_n, double motor_limit_n)
 {
@@ -39,277 +23,6 @@ double slip_onset_lag_mm(double full_step_mm, double force_n, double motor_limit
     if (u < -1)
         u = -1;
     return full_step_mm * M_2_PI * asin(u);
-}
-
-/* Moving average of 2 h + 1 samples, narrower towards the ends so that it stays centred: exact for a straight
- * line. */
-static void smooth(const double *values, size_t n, size_t half, double *out)
-{
-    double sum = values[0];
-    size_t low = 0, high = 0; /* inclusive window */
-    for (size_t i = 0; i < n; i++) {
-        size_t h = half;
-        if (h > i)
-            h = i;
-        if (h > n - 1 - i)
-            h = n - 1 - i;
-        while (high < i + h)
-            sum += values[++high];
-        while (low < i - h)
-            sum -= values[low++];
-        while (high > i + h)
-            sum -= values[high--];
-        out[i] = sum / (double)(high - low + 1);
-    }
-}
-
-static void free_problem(struct problem *q)
-{
-    free(q->x);
-    free(q->f);
-    free(q->w);
-    free(q->y);
-    free(q->columns);
-}
-
-static enum err_code set_up(const struct slip_onset_input *in, double motor_limit_n, struct problem *q,
-                            struct err *e)
-{
-    size_t n = in->n;
-    double force_greatest = 0;
-    q->n = n;
-    q->encoder = in->lost_mm != NULL;
-    q->x = malloc(n * sizeof *q->x);
-    q->f = malloc(n * sizeof *q->f);
-    q->w = malloc(n * sizeof *q->w);
-    q->y = malloc(n * sizeof *q->y);
-    q->columns = malloc(n * BASE_MAX * sizeof *q->columns);
-    if (q->x == NULL || q->f == NULL || q->w == NULL || q->y == NULL || q->columns == NULL)
-        return err_set(e, ERR_MEMORY, "not enough memory for a loading of %zu samples", n);
-
-    /* A window of about 1/80 of the loading: the force changes little in it, and the noise is averaged. */
-    q->smooth_half = n / 160 + 1;
-    smooth(in->force_n, n, q->smooth_half, q->f);
-    for (size_t i = 0; i < n; i++)
-        force_greatest = fmax(force_greatest, q->f[i]);
-    q->x_scale = in->feed_mm[n - 1] - in->feed_mm[0];
-    q->f_scale = force_greatest;
-    if (!(q->x_scale > 0) || !(q->f_scale > 0))
-        return err_set(e, ERR_NO_ANSWER, "the feed or the force does not rise in this loading");
-
-    bool lagging = in->full_step_mm > 0 && motor_limit_n > 0;
-    q->p = COLUMN_REST + 2 * in->ripple_count;
-    q->y_scale = q->encoder ? q->x_scale : q->f_scale;
-    for (size_t i = 0; i < n; i++) {
-        double lag_mm = lagging ? slip_onset_lag_mm(in->full_step_mm, q->f[i], motor_limit_n) : 0;
-        double *row = q->columns + i * q->p;
-        q->x[i] = (in->feed_mm[i] - in->feed_mm[0] - lag_mm) / q->x_scale;
-        if (i == 0)
-            q->w[i] = 0;
-        else
-            q->w[i] = q->w[i - 1] +
-                      (in->force_n[i] + in->force_n[i - 1]) / (2 * q->f_scale) * (q->x[i] - q->x[i - 1]);
-        q->y[i] = q->encoder ? (in->lost_mm[i] - lag_mm) / q->y_scale : in->force_n[i] / q->y_scale;
-        row[COLUMN_ONE] = 1;
-        row[COLUMN_LINEAR] = q->encoder ? q->f[i] / q->f_scale : q->x[i];
-        row[COLUMN_W] = q->w[i];
-    }
-    return ERR_OK;
-}
-
-/* Columns of the feed ripples: of the feed that a ripple adds, the share that the nip passes on, from the fit
- * so far (share lost c f + g * max(0, f - f_on) in scaled force). */
-static void set_ripple_columns(const struct slip_onset_input *in, struct problem *q, double c, double g,
-                               double f_on)
-{
-    for (size_t k = 0; k < in->ripple_count; k++) {
-        double per_mm = 2 * M_PI / in->ripples[k].period_mm;
-        double cosine = cos(per_mm * in->feed_mm[0]), sine = sin(per_mm * in->feed_mm[0]);
-        double *row = q->columns + COLUMN_REST + 2 * k;
-        row[0] = cosine;
-        row[1] = sine;
-        for (size_t i = 1; i < q->n; i++) {
-            double cosine_now = cos(per_mm * in->feed_mm[i]), sine_now = sin(per_mm * in->feed_mm[i]);
-            double f = q->f[i] / q->f_scale;
-            double passed = 1 - fmax(0, fmin(1, c * f + g * fmax(0, f - f_on)));
-            row += q->p;
-            row[0] = row[0 - (ptrdiff_t)q->p] + passed * (cosine_now - cosine);
-            row[1] = row[1 - (ptrdiff_t)q->p] + passed * (sine_now - sine);
-            cosine = cosine_now;
-            sine = sine_now;
-        }
-    }
-}
-
-/* Pseudo-observations, in the scaled units of y: coefficient j is expected at mean with standard deviation
- * sd. The displacement columns act on F through the stiffness, so its first estimate (scaled) comes in as
- * gain. */
-static void set_priors(const struct slip_onset_input *in, struct problem *q, double gain,
-                       double residual_variance)
-{
-    size_t j = COLUMN_REST;
-    memset(q->prior_mean, 0, sizeof q->prior_mean);
-    memset(q->prior_weight, 0, sizeof q->prior_weight);
-    for (size_t i = 0; i < in->ripple_count; i++, j += 2) {
-        double sd = in->ripples[i].amplitude_mm / q->x_scale * gain;
-        q->prior_weight[j] = q->prior_weight[j + 1] = residual_variance / (sd * sd);
-    }
-}
-
-/* Least squares of y on the first p entries of rows given by a callback-free normal matrix; used for p <=
- * ALL_MAX on scaled columns, where the conditioning is mild. Returns false when the matrix is not positive
- * definite. */
-struct normal {
-    size_t p;
-    double matrix[ALL_MAX * ALL_MAX]; /* Cholesky factor after solving */
-    double solution[ALL_MAX];
-};
-
-static bool factor(struct normal *s)
-{
-    gsl_matrix_view m = gsl_matrix_view_array(s->matrix, s->p, s->p);
-    return gsl_linalg_cholesky_decomp1(&m.matrix) == GSL_SUCCESS;
-}
-
-static bool solve(const struct normal *s, const double *right, double *solution)
-{
-    gsl_matrix_const_view m = gsl_matrix_const_view_array(s->matrix, s->p, s->p);
-    gsl_vector_const_view b = gsl_vector_const_view_array(right, s->p);
-    gsl_vector_view x = gsl_vector_view_array(solution, s->p);
-    return gsl_linalg_cholesky_solve(&m.matrix, &b.vector, &x.vector) == GSL_SUCCESS;
-}
-
-static double dot(const double *a, const double *b, size_t p)
-{
-    double sum = 0;
-    for (size_t j = 0; j < p; j++)
-        sum += a[j] * b[j];
-    return sum;
-}
-
-/* Fit without onset: solution and penalised residual sum. */
-static bool fit_base(const struct problem *q, struct normal *s, double *residual_sum)
-{
-    double right[BASE_MAX] = {0};
-    double sum = 0;
-    s->p = q->p;
-    memset(s->matrix, 0, sizeof s->matrix);
-    for (size_t i = 0; i < q->n; i++) {
-        const double *row = q->columns + i * q->p;
-        for (size_t j = 0; j < q->p; j++) {
-            for (size_t k = 0; k <= j; k++)
-                s->matrix[j * q->p + k] += row[j] * row[k];
-            right[j] += row[j] * q->y[i];
-        }
-    }
-    for (size_t j = 0; j < q->p; j++) {
-        s->matrix[j * q->p + j] += q->prior_weight[j];
-        right[j] += q->prior_weight[j] * q->prior_mean[j];
-        for (size_t k = 0; k < j; k++)
-            s->matrix[k * q->p + j] = s->matrix[j * q->p + k];
-    }
-    if (!factor(s) || !solve(s, right, s->solution))
-        return false;
-    for (size_t i = 0; i < q->n; i++) {
-        double r = q->y[i] - dot(q->columns + i * q->p, s->solution, q->p);
-        sum += r * r;
-    }
-    for (size_t j = 0; j < q->p; j++)
-        sum += q->prior_weight[j] * gsl_pow_2(s->solution[j] - q->prior_mean[j]);
-    *residual_sum = sum;
-    return true;
-}
-
-/* For every sample i as the onset, by how much the residual sum falls when H_i joins the base columns.
- * gain[i] is 0 where the slip would be negative or the candidate is too near an end. Sums run from the last
- * sample back; long double, because the products of H_i are differences of larger ones. */
-static void search(const struct problem *q, const struct normal *base, double *gain)
-{
-    size_t n = q->n, p = q->p;
-    size_t edge = n / 50 > 8 ? n / 50 : 8;
-    double sign = q->encoder ? 1 : -1;
-    long double one[BASE_MAX] = {0}, x[BASE_MAX] = {0}, w[BASE_MAX] = {0};
-    long double ww = 0, wx = 0, xx = 0, w1 = 0, x1 = 0, wy = 0, xy = 0, y1 = 0;
-    for (size_t i = n; i-- > 0;) {
-        const double *row = q->columns + i * p;
-        long double X = q->x[i], W = q->w[i], Y = q->y[i], F = q->f[i] / q->f_scale;
-        long double count = (long double)(n - i);
-        double h[BASE_MAX], solution[BASE_MAX];
-        for (size_t j = 0; j < p; j++) {
-            one[j] += row[j];
-            x[j] += X * row[j];
-            w[j] += W * row[j];
-        }
-        ww += W * W;
-        wx += W * X;
-        xx += X * X;
-        w1 += W;
-        x1 += X;
-        wy += W * Y;
-        xy += X * Y;
-        y1 += Y;
-        gain[i] = 0;
-        if (i < edge || n - i < edge)
-            continue;
-        for (size_t j = 0; j < p; j++)
-            h[j] = (double)((w[j] - W * one[j]) - F * (x[j] - X * one[j]));
-        long double dw2 = ww - 2 * W * w1 + count * W * W;
-        long double dx2 = xx - 2 * X * x1 + count * X * X;
-        long double dwx = wx - W * x1 - X * w1 + count * W * X;
-        double hh = (double)(dw2 - 2 * F * dwx + F * F * dx2);
-        double hy = (double)((wy - W * y1) - F * (xy - X * y1));
-        if (!solve(base, h, solution))
-            continue;
-        double rest = hh - dot(h, solution, p);
-        double up = hy - dot(h, base->solution, p);
-        /* A candidate whose H is all but a mix of the base columns decides nothing. */
-        if (rest <= 1e-9 * hh || up * sign <= 0)
-            continue;
-        gain[i] = up * up / rest;
-    }
-}
-
-/* Best onset as a fractional index: vertex of a parabola through the gains around the greatest one. The
- * neighbourhood is where the gain is within 3 residual variances of the best, at least a few samples. */
-static double refine(const double *gain, size_t n, double residual_variance)
-{
-    size_t best = 0, low, high;
-    double s[5] = {0}, t[3] = {0};
-    for (size_t i = 1; i < n; i++) {
-        if (gain[i] > gain[best])
-            best = i;
-    }
-    low = high = best;
-    while (low > 1 && gain[low - 1] > 0 &&
-           (best - low < 3 || gain[low - 1] > gain[best] - 3 * residual_variance))
-        low--;
-    while (high + 2 < n && gain[high + 1] > 0 &&
-           (high - best < 3 || gain[high + 1] > gain[best] - 3 * residual_variance))
-        high++;
-    double width = (double)(high - low) / 2;
-    if (width < 1)
-        return (double)best;
-    double centre = (double)(low + high) / 2;
-    for (size_t i = low; i <= high; i++) {
-        double u = ((double)i - centre) / width, power = 1;
-        for (size_t j = 0; j < 5; j++, power *= u) {
-            s[j] += power;
-            if (j < 3)
-                t[j] += power * gain[i];
-        }
-    }
-    double matrix[9] = {s[0], s[1], s[2], s[1], s[2], s[3], s[2], s[3], s[4]};
-    double solution[3];
-    gsl_matrix_view m = gsl_matrix_view_array(matrix, 3, 3);
-    gsl_vector_view b = gsl_vector_view_array(t, 3);
-    gsl_vector_view z = gsl_vector_view_array(solution, 3);
-    if (gsl_linalg_cholesky_decomp1(&m.matrix) != GSL_SUCCESS ||
-        gsl_linalg_cholesky_solve(&m.matrix, &b.vector, &z.vector) != GSL_SUCCESS || solution[2] >= 0)
-        return (double)best;
-    double vertex = -solution[1] / (2 * solution[2]);
-    if (fabs(vertex) > 1)
-        return (double)best;
-    return centre + vertex * width;
 }
 
 /* Integrated autocorrelation of the residuals: sum of correlations until they fall below twice their own
@@ -334,7 +47,8 @@ static double correlation_length(const double *r, size_t n)
 }
 
 /* Rows of the full model: base columns, H and its derivative with respect to the onset force. */
-static void full_row(const struct problem *q, size_t i, double x_on, double f_on, double w_on, double *row)
+static void full_row(const struct slip_search *q, size_t i, double x_on, double f_on, double w_on,
+                     double *row)
 {
     memcpy(row, q->columns + i * q->p, q->p * sizeof *row);
     double beyond = q->x[i] - x_on;
@@ -370,11 +84,11 @@ static double line_at(const double *values, size_t n, double index, size_t half)
     return d > 0 ? (suu * sv - su * suv) / d : sv / count;
 }
 
-static double residuals_base(const struct problem *q, const struct normal *s, double *r)
+static double residuals_base(const struct slip_search *q, const struct slip_search_normal *s, double *r)
 {
     double sum = 0;
     for (size_t i = 0; i < q->n; i++) {
-        r[i] = q->y[i] - dot(q->columns + i * q->p, s->solution, q->p);
+        r[i] = q->y[i] - slip_search_dot(q->columns + i * q->p, s->solution, q->p);
         sum += r[i] * r[i];
     }
     return sum;
@@ -384,13 +98,13 @@ static double residuals_base(const struct problem *q, const struct normal *s, do
  * (unscaled covariance) in `inverse` and the solution with the onset force in f_on. */
 struct full {
     size_t p;
-    double solution[ALL_MAX];
-    double inverse[ALL_MAX * ALL_MAX];
+    double solution[SLIP_SEARCH_ALL_MAX];
+    double inverse[SLIP_SEARCH_ALL_MAX * SLIP_SEARCH_ALL_MAX];
     double x_on, f_on;
     double residual_sum;
 };
 
-static bool fit_full(const struct problem *q, double index, struct full *full, double *r)
+static bool fit_full(const struct slip_search *q, double index, struct full *full, double *r)
 {
     size_t p = q->p + 2;
     double w_on = at_fraction(q->w, q->n, index);
@@ -401,8 +115,8 @@ static bool fit_full(const struct problem *q, double index, struct full *full, d
     /* Pass 0 solves without the derivative column for g; pass 1 has it and gives the covariance. The onset
      * itself stays where the search put it: that is the least-squares place. */
     for (int pass = 0; pass < 2; pass++) {
-        struct normal s = {.p = pass == 0 ? p - 1 : p};
-        double right[ALL_MAX] = {0}, row[ALL_MAX];
+        struct slip_search_normal s = {.p = pass == 0 ? p - 1 : p};
+        double right[SLIP_SEARCH_ALL_MAX] = {0}, row[SLIP_SEARCH_ALL_MAX];
         for (size_t i = 0; i < q->n; i++) {
             full_row(q, i, full->x_on, full->f_on, w_on, row);
             row[p - 1] *= g;
@@ -420,10 +134,10 @@ static bool fit_full(const struct problem *q, double index, struct full *full, d
             for (size_t k = 0; k < j; k++)
                 s.matrix[k * s.p + j] = s.matrix[j * s.p + k];
         }
-        if (!factor(&s))
+        if (!slip_search_factor(&s))
             return false;
         if (pass == 0) {
-            if (!solve(&s, right, full->solution))
+            if (!slip_search_solve(&s, right, full->solution))
                 return false;
             g = full->solution[p - 2];
             if (g == 0)
@@ -437,9 +151,9 @@ static bool fit_full(const struct problem *q, double index, struct full *full, d
     }
     full->residual_sum = 0;
     for (size_t i = 0; i < q->n; i++) {
-        double row[ALL_MAX];
+        double row[SLIP_SEARCH_ALL_MAX];
         full_row(q, i, full->x_on, full->f_on, w_on, row);
-        r[i] = q->y[i] - dot(row, full->solution, p - 1);
+        r[i] = q->y[i] - slip_search_dot(row, full->solution, p - 1);
         full->residual_sum += r[i] * r[i];
     }
     return true;
@@ -456,16 +170,16 @@ static double propagate(const struct full *full, const double *d, double varianc
     return sqrt(fmax(0, sum * variance));
 }
 
-static void report_base(const struct problem *q, struct normal *s, double variance, double force_end,
-                        struct slip_onset *fit)
+static void report_base(const struct slip_search *q, struct slip_search_normal *s, double variance,
+                        double force_end, struct slip_onset *fit)
 {
     gsl_matrix_view m = gsl_matrix_view_array(s->matrix, s->p, s->p);
     double per_n = 1 / q->f_scale;
     gsl_linalg_cholesky_invert(&m.matrix);
-    double v_linear = variance * s->matrix[COLUMN_LINEAR * s->p + COLUMN_LINEAR];
-    double v_w = variance * s->matrix[COLUMN_W * s->p + COLUMN_W];
-    double v_both = variance * s->matrix[COLUMN_LINEAR * s->p + COLUMN_W];
-    double w = s->solution[COLUMN_W], k = s->solution[COLUMN_LINEAR];
+    double v_linear = variance * s->matrix[SLIP_SEARCH_LINEAR * s->p + SLIP_SEARCH_LINEAR];
+    double v_w = variance * s->matrix[SLIP_SEARCH_W * s->p + SLIP_SEARCH_W];
+    double v_both = variance * s->matrix[SLIP_SEARCH_LINEAR * s->p + SLIP_SEARCH_W];
+    double w = s->solution[SLIP_SEARCH_W], k = s->solution[SLIP_SEARCH_LINEAR];
     if (q->encoder) {
         fit->creep_per_n = w * per_n;
         fit->creep_standard_error_per_n = sqrt(v_w) * per_n;
@@ -481,7 +195,7 @@ static void report_base(const struct problem *q, struct normal *s, double varian
 
 /* Variance of the force read at the onset, scaled: where the onset lies comes from the lost feed, but what
  * force that is is read off the smoothed force there. */
-static double reading_variance(const struct slip_onset_input *in, const struct problem *q)
+static double reading_variance(const struct slip_onset_input *in, const struct slip_search *q)
 {
     double square = 0, product = 0;
     for (size_t i = 0; i < q->n; i++)
@@ -493,13 +207,13 @@ static double reading_variance(const struct slip_onset_input *in, const struct p
     return square / (double)q->n / fmax(1, independent);
 }
 
-static void report_full(const struct slip_onset_input *in, const struct problem *q, const struct full *full,
-                        double variance, double force_end, struct slip_onset *fit)
+static void report_full(const struct slip_onset_input *in, const struct slip_search *q,
+                        const struct full *full, double variance, double force_end, struct slip_onset *fit)
 {
     size_t p = full->p, at_h = p - 2, at_on = p - 1;
-    double k = q->encoder ? -1 : full->solution[COLUMN_LINEAR];
-    double c = -full->solution[COLUMN_W] / k, g = -full->solution[at_h] / k; /* per f_scale */
-    double d[ALL_MAX] = {0};
+    double k = q->encoder ? -1 : full->solution[SLIP_SEARCH_LINEAR];
+    double c = -full->solution[SLIP_SEARCH_W] / k, g = -full->solution[at_h] / k; /* per f_scale */
+    double d[SLIP_SEARCH_ALL_MAX] = {0};
     fit->onset_n = full->f_on * q->f_scale;
     d[at_on] = q->f_scale;
     fit->onset_standard_error_n = propagate(full, d, variance);
@@ -509,14 +223,14 @@ static void report_full(const struct slip_onset_input *in, const struct problem 
     fit->creep_per_n = c / q->f_scale;
     fit->gross_slip_per_n = g / q->f_scale;
     memset(d, 0, sizeof d);
-    d[COLUMN_W] = -1 / k / q->f_scale;
+    d[SLIP_SEARCH_W] = -1 / k / q->f_scale;
     if (!q->encoder)
-        d[COLUMN_LINEAR] = -c / k / q->f_scale;
+        d[SLIP_SEARCH_LINEAR] = -c / k / q->f_scale;
     fit->creep_standard_error_per_n = propagate(full, d, variance);
     if (!q->encoder) {
         fit->stiffness_n_per_mm = k * q->f_scale / q->x_scale;
         memset(d, 0, sizeof d);
-        d[COLUMN_LINEAR] = q->f_scale / q->x_scale;
+        d[SLIP_SEARCH_LINEAR] = q->f_scale / q->x_scale;
         fit->stiffness_standard_error_n_per_mm = propagate(full, d, variance);
     }
     /* Settling level S = (1 + g F_on) / (c + g), and its gradient through c, g and F_on. */
@@ -524,11 +238,11 @@ static void report_full(const struct slip_onset_input *in, const struct problem 
     double by_c = -settle / (c + g), by_g = (full->f_on - settle) / (c + g), by_on = g / (c + g);
     fit->settle_n = settle * q->f_scale;
     memset(d, 0, sizeof d);
-    d[COLUMN_W] = by_c * -1 / k * q->f_scale;
+    d[SLIP_SEARCH_W] = by_c * -1 / k * q->f_scale;
     d[at_h] = by_g * -1 / k * q->f_scale;
     d[at_on] = by_on * q->f_scale;
     if (!q->encoder)
-        d[COLUMN_LINEAR] = (by_c * -c / k + by_g * -g / k) * q->f_scale;
+        d[SLIP_SEARCH_LINEAR] = (by_c * -c / k + by_g * -g / k) * q->f_scale;
     fit->settle_standard_error_n = propagate(full, d, variance);
     fit->lost_share_end =
         fit->creep_per_n * force_end + fit->gross_slip_per_n * fmax(0, force_end - fit->onset_n);
@@ -537,7 +251,7 @@ static void report_full(const struct slip_onset_input *in, const struct problem 
 /* Whether what begins at the onset can be gross slip: past it feed is lost by a share that matters, and the
  * creep before it is not negative beyond its uncertainty. A curvature that fails this is something else:
  * runout, or a load angle not quite allowed for. */
-static bool onset_is_gross(const struct slip_onset_input *in, const struct problem *q,
+static bool onset_is_gross(const struct slip_onset_input *in, const struct slip_search *q,
                            const struct full *full, double variance)
 {
     struct slip_onset fit = {0};
@@ -554,15 +268,15 @@ static bool onset_is_gross(const struct slip_onset_input *in, const struct probl
 static enum err_code fit_with(const struct slip_onset_input *in, double motor_limit_n, struct slip_onset *fit,
                               double *misfit, struct err *e)
 {
-    struct problem q = {0};
-    struct normal base = {0};
+    struct slip_search q = {0};
+    struct slip_search_normal base = {0};
     struct full full = {0};
     double *gain = NULL, *r = NULL;
     double base_sum = 0;
     enum err_code code;
     memset(fit, 0, sizeof *fit);
     fit->n = in->n;
-    code = set_up(in, motor_limit_n, &q, e);
+    code = slip_search_set_up(in, motor_limit_n, &q, e);
     if (code != ERR_OK)
         goto out;
     gain = malloc(in->n * sizeof *gain);
@@ -575,23 +289,23 @@ static enum err_code fit_with(const struct slip_onset_input *in, double motor_li
      * pass has wide priors, so that its residuals are noise and not misfit. */
     double variance = 1e-6, gain_scaled = 1, c = 0, g = 0;
     for (int pass = 0; pass < 3; pass++) {
-        set_priors(in, &q, gain_scaled, variance);
-        set_ripple_columns(in, &q, c, g, full.f_on);
-        if (!fit_base(&q, &base, &base_sum)) {
+        slip_search_set_priors(in, &q, gain_scaled, variance);
+        slip_search_set_ripples(in, &q, c, g, full.f_on);
+        if (!slip_search_fit_base(&q, &base, &base_sum)) {
             code = err_set(e, ERR_NO_ANSWER, "the loading does not determine stiffness and creep");
             goto out;
         }
-        search(&q, &base, gain);
-        double index = refine(gain, q.n, variance);
+        slip_search_gains(&q, &base, gain);
+        double index = slip_search_refine(gain, q.n, variance);
         bool with_onset = index > 0 && fit_full(&q, index, &full, r);
         double sum = with_onset ? full.residual_sum : residuals_base(&q, &base, r);
         fit->correlation_length = correlation_length(r, q.n);
         variance = sum / (double)(q.n - q.p) * fit->correlation_length;
         if (!q.encoder)
-            gain_scaled = with_onset ? full.solution[COLUMN_LINEAR] : base.solution[COLUMN_LINEAR];
+            gain_scaled = with_onset ? full.solution[SLIP_SEARCH_LINEAR] : base.solution[SLIP_SEARCH_LINEAR];
         const double *solution = with_onset ? full.solution : base.solution;
-        double k = q.encoder ? -1 : solution[COLUMN_LINEAR];
-        c = -solution[COLUMN_W] / k;
+        double k = q.encoder ? -1 : solution[SLIP_SEARCH_LINEAR];
+        c = -solution[SLIP_SEARCH_W] / k;
         g = with_onset ? -full.solution[q.p] / k : 0;
         if (pass < 2)
             continue;
@@ -627,7 +341,7 @@ static enum err_code fit_with(const struct slip_onset_input *in, double motor_li
 out:
     free(gain);
     free(r);
-    free_problem(&q);
+    slip_search_free(&q);
     return code;
 }
 

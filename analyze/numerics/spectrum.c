@@ -23,8 +23,8 @@ static enum err_code check_series(const double *t, const double *y, size_t n, si
     return ERR_OK;
 }
 
-/* Mean and spread of the times. The middle is taken off every time before it meets a frequency: the power does
- * not depend on the origin, but the digits do. */
+/* Mean and spread of the times. The middle is taken off every time before it meets a frequency: the power
+ * does not depend on the origin, but the digits do. */
 static double middle_of(const double *t, size_t n, double *sd)
 {
     double mean;
@@ -188,10 +188,11 @@ enum err_code spectrum_line_fit(const double *t_s, const double *y, size_t n, do
     seen = sines_differ(columns, n);
     code = linear_fit_polynomial(t_s, y, NULL, n, 1, true, false, &without, e);
     if (code == ERR_OK && (!seen || linear_fit(columns, y, NULL, n, LINE_COLUMNS, false, &with, e) != ERR_OK))
-        code = err_set(e, ERR_NO_ANSWER,
-                       "the %zu points, %g a second, cannot show a line at %g Hz: its sine, its cosine and a drift "
-                       "look alike at their times",
-                       n, (double)(n - 1) / fabs(t_s[n - 1] - t_s[0]), frequency_hz);
+        code = err_set(
+            e, ERR_NO_ANSWER,
+            "the %zu points, %g a second, cannot show a line at %g Hz: its sine, its cosine and a drift "
+            "look alike at their times",
+            n, (double)(n - 1) / fabs(t_s[n - 1] - t_s[0]), frequency_hz);
     free(columns);
     if (code != ERR_OK)
         return code;
@@ -208,6 +209,7 @@ enum err_code spectrum_line_fit(const double *t_s, const double *y, size_t n, do
         line->standard_uncertainty = with.standard_errors[2];
     line->phase_rad = remainder(atan2(-b, a) - 2 * M_PI * remainder(frequency_hz * middle, 1), 2 * M_PI);
     statistic = (without.residual_sum - with.residual_sum) / 2 * with.degrees_of_freedom / with.residual_sum;
-    line->p_value = with.residual_sum > 0 ? gsl_cdf_fdist_Q(fmax(0, statistic), 2, with.degrees_of_freedom) : 0;
+    line->p_value =
+        with.residual_sum > 0 ? gsl_cdf_fdist_Q(fmax(0, statistic), 2, with.degrees_of_freedom) : 0;
     return ERR_OK;
 }

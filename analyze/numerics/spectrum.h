@@ -9,10 +9,10 @@
 #include <stddef.h>
 
 /* Power at each frequency: the share of the scatter about the mean that a sinusoid with a mean of its own
- * takes away, 0 to 1 (standard normalisation; Zechmeister and Kuerster, Astron. Astrophys. 496 (2009) 577-584).
- * t and the reciprocal frequency share a unit; t need not be sorted or even. Takes n * count steps. Where the
- * times cannot tell sine from cosine, or neither from a constant (frequency 0), only what they can tell counts.
- * ERR_NO_ANSWER for fewer than 4 points, values that are not finite, or y without scatter. */
+ * takes away, 0 to 1 (standard normalisation; Zechmeister and Kuerster, Astron. Astrophys. 496 (2009)
+ * 577-584). t and the reciprocal frequency share a unit; t need not be sorted or even. Takes n * count steps.
+ * Where the times cannot tell sine from cosine, or neither from a constant (frequency 0), only what they can
+ * tell counts. ERR_NO_ANSWER for fewer than 4 points, values that are not finite, or y without scatter. */
 enum err_code spectrum_power(const double *t, const double *y, size_t n, const double *frequencies,
                              size_t count, double *power, struct err *e);
 

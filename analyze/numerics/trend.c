@@ -7,8 +7,8 @@
 #include <stdlib.h>
 #include <string.h>
 
-/* Variance of Kendall's S for independent y and x with ties: (n (n-1) (2n+5) - sum t (t-1) (2t+5)) / 18. Takes
- * x sorted. */
+/* Variance of Kendall's S for independent y and x with ties: (n (n-1) (2n+5) - sum t (t-1) (2t+5)) / 18.
+ * Takes x sorted. */
 static double variance_of_s(const double *sorted_x, size_t n, bool *ties)
 {
     double total = (double)n * (double)(n - 1) * (double)(2 * n + 5);
@@ -25,7 +25,8 @@ static double variance_of_s(const double *sorted_x, size_t n, bool *ties)
 }
 
 /* Probability that a random order of n different numbers has at most `most` inversions. The distribution for
- * k numbers is that for k - 1 with a uniform number of 0 to k - 1 added (Kendall, Rank Correlation Methods). */
+ * k numbers is that for k - 1 with a uniform number of 0 to k - 1 added (Kendall, Rank Correlation Methods).
+ */
 static double inversions_at_most(size_t n, size_t most)
 {
     enum { SIZE = TREND_EXACT_POINTS * (TREND_EXACT_POINTS - 1) / 2 + 1 };

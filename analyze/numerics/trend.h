@@ -13,11 +13,11 @@
 struct trend {
     size_t n, pairs; /* pairs of points with different x */
     double slope;
-    double intercept; /* median of y - slope x */
-    double low, high; /* interval of the slope; -INFINITY to INFINITY when so few points allow none */
+    double intercept;  /* median of y - slope x */
+    double low, high;  /* interval of the slope; -INFINITY to INFINITY when so few points allow none */
     double confidence; /* asked for */
-    double coverage;   /* of that interval: exact for up to TREND_EXACT_POINTS points with different x, else the
-                        * confidence asked for, which the normal approximation aims at */
+    double coverage; /* of that interval: exact for up to TREND_EXACT_POINTS points with different x, else the
+                      * confidence asked for, which the normal approximation aims at */
     bool exact;
 };
 

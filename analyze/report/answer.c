@@ -88,6 +88,46 @@ struct quantity answer_motor_torque(const struct speed_point *point)
     return torque;
 }
 
+static bool holds(const struct result_flags *flags, const char *text)
+{
+    for (size_t i = 0; i < flags->count; i++) {
+        if (strcmp(flags->text[i], text) == 0)
+            return true;
+    }
+    return false;
+}
+
+char *answer_point_flag(const struct speed_point *point, size_t i, char *buffer, size_t size)
+{
+    const struct result_flags *stall = &point->stall_flags, *onset = &point->onset_flags;
+    size_t at = 0;
+    for (size_t j = 0; j < stall->count; j++) {
+        if (at++ == i) {
+            snprintf(buffer, size, "%s%s",
+                     !point->slip_onset_n.present || holds(onset, stall->text[j]) ? "" : "stall force: ",
+                     stall->text[j]);
+            return buffer;
+        }
+    }
+    for (size_t j = 0; j < onset->count; j++) {
+        if (!holds(stall, onset->text[j]) && at++ == i) {
+            snprintf(buffer, size, "slip onset: %s", onset->text[j]);
+            return buffer;
+        }
+    }
+    return NULL;
+}
+
+char *answer_note(const struct result_flags *flags, char *buffer, size_t size)
+{
+    size_t used = 0;
+    buffer[0] = 0;
+    for (size_t i = 0; i < flags->count && used < size; i++)
+        used += (size_t)snprintf(buffer + used, size - used, "%s%s%s", i == 0 ? "Note: " : "; ",
+                                 flags->text[i], i + 1 == flags->count ? "." : "");
+    return buffer;
+}
+
 static const struct speed_point *point_at(const struct feeder_result *feeder, double speed_mm_s)
 {
     for (size_t i = 0; i < feeder->point_count; i++) {
@@ -221,7 +261,7 @@ static bool beats_all(const struct session *session, size_t f, size_t *beaten, s
     return *beaten > 0;
 }
 
-char *answer_hardest(const struct session *session)
+char *answer_hardest(const struct session *session, const struct result_flags **flags)
 {
     char force[TEXT_QUANTITY_SIZE], speed[64];
     char *text = NULL;
@@ -232,6 +272,8 @@ char *answer_hardest(const struct session *session)
         const struct speed_point *point = answer_reference_point(&session->feeders[f]);
         if (point == NULL || !beats_all(session, f, &beaten, &not_comparable) || beaten < 2)
             continue;
+        if (flags != NULL)
+            *flags = &point->stall_flags;
         if (asprintf(&text, "%s pushes hardest of the %zu feeders %s at %s: %s.", session->feeders[f].name,
                      beaten + 1, not_comparable > 0 ? "that can be compared" : "measured",
                      text_measure(session->reference_speed_mm_s, "mm/s", speed, sizeof speed),

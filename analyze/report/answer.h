@@ -21,9 +21,13 @@ const char *answer_quantity(const struct comparison *c);
 char *answer_sentence(const struct session *session, const struct comparison *c);
 
 /* One sentence that names the feeder shown to push harder than every other it can be compared with at the
- * reference speed. The caller frees; NULL when there are fewer than three feeders, no such feeder, or no
- * memory. */
-char *answer_hardest(const struct session *session);
+ * reference speed. *flags (may be NULL) is then what its force rests on. The caller frees; NULL when there
+ * are fewer than three feeders, no such feeder, or no memory. */
+char *answer_hardest(const struct session *session, const struct result_flags **flags);
+
+/* "Note: FLAG; FLAG.", "" without any. ANSWER_NOTE_SIZE bytes hold every note. Returns buffer. */
+#define ANSWER_NOTE_SIZE 1100
+char *answer_note(const struct result_flags *flags, char *buffer, size_t size);
 
 /* What gave way in the runs of a point: "motor", "motor in 3 of 4 runs, grip in 1". */
 char *answer_limited(const struct speed_point *point, char *buffer, size_t size);
@@ -36,6 +40,11 @@ const struct speed_point *answer_reference_point(const struct feeder_result *fee
 struct quantity answer_motor_torque(const struct speed_point *point);
 
 bool answer_at_reference(const struct session *session, double speed_mm_s);
+
+/* What the forces of a point rest on that they had better not, one sentence for each i from 0 on, with the
+ * force that it is about where it is not about both. NULL past the last one, else buffer. */
+#define ANSWER_FLAG_SIZE 280
+char *answer_point_flag(const struct speed_point *point, size_t i, char *buffer, size_t size);
 
 /* Comparisons that could be judged, and those that are not comparable. */
 void answer_count(const struct session *session, size_t *judged, size_t *not_comparable);

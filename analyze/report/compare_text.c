@@ -32,7 +32,8 @@ static void fill_row(const struct session *session, const struct comparison *c, 
     snprintf(row->cell[3], CELL_SIZE, "%s", answer_quantity(c));
     text_measure(c->speed_mm_s, "mm/s", row->cell[4], CELL_SIZE);
     if (judged && c->difference.present)
-        text_quantity(&c->difference, "N", row->cell[5], CELL_SIZE);
+        snprintf(row->cell[5], CELL_SIZE, "%s%s", text_quantity(&c->difference, "N", text, sizeof text),
+                 c->flags.count > 0 ? " *" : "");
     else
         snprintf(row->cell[5], CELL_SIZE, "-");
     if (c->has_p_value)
@@ -60,12 +61,14 @@ static void put_table(const struct row *rows, size_t count, FILE *out)
 static enum err_code put_sentence(const struct session *session, const struct comparison *c, FILE *out,
                                   struct err *e)
 {
-    char clean[8192];
+    char clean[8192], note[ANSWER_NOTE_SIZE];
     char *sentence = answer_sentence(session, c);
     if (sentence == NULL)
         return err_set(e, ERR_MEMORY, "out of memory for the comparison");
-    fprintf(out, "%s\n", text_clean(sentence, clean, sizeof clean));
+    fputs(text_clean(sentence, clean, sizeof clean), out);
     free(sentence);
+    answer_note(&c->flags, note, sizeof note);
+    fprintf(out, "%s%s\n", note[0] != 0 ? " " : "", text_clean(note, clean, sizeof clean));
     return ERR_OK;
 }
 
@@ -77,11 +80,15 @@ static bool is_headline(const struct session *session, const struct comparison *
 /* The stall force at the reference speed, pair by pair. */
 static enum err_code put_headlines(const struct session *session, FILE *out, struct err *e)
 {
-    char clean[1024];
-    char *hardest = answer_hardest(session);
+    char clean[1024], note[ANSWER_NOTE_SIZE];
+    const struct result_flags *flags = NULL;
+    char *hardest = answer_hardest(session, &flags);
     enum err_code code = ERR_OK;
-    if (hardest != NULL)
-        fprintf(out, "%s\n", text_clean(hardest, clean, sizeof clean));
+    if (hardest != NULL) {
+        fputs(text_clean(hardest, clean, sizeof clean), out);
+        answer_note(flags, note, sizeof note);
+        fprintf(out, "%s%s\n", note[0] != 0 ? " " : "", text_clean(note, clean, sizeof clean));
+    }
     free(hardest);
     for (size_t i = 0; i < session->comparison_count && code == ERR_OK; i++) {
         if (is_headline(session, &session->comparisons[i]))
@@ -106,6 +113,27 @@ static enum err_code put_reasons(const struct session *session, FILE *out, struc
     return code;
 }
 
+/* What the other differences marked in the table rest on that they had better not. */
+static void put_notes(const struct session *session, FILE *out)
+{
+    char text[512], clean[512], speed[64];
+    bool first = true;
+    for (size_t i = 0; i < session->comparison_count; i++) {
+        const struct comparison *c = &session->comparisons[i];
+        if (c->flags.count == 0 || is_headline(session, c))
+            continue;
+        fputs(first ? "\n" : "", out);
+        first = false;
+        snprintf(text, sizeof text, "* %s against %s, %s at %s: ", session->feeders[c->a].name,
+                 session->feeders[c->b].name, answer_quantity(c),
+                 text_measure(c->speed_mm_s, "mm/s", speed, sizeof speed));
+        fputs(text_clean(text, clean, sizeof clean), out);
+        for (size_t j = 0; j < c->flags.count; j++)
+            fprintf(out, "%s%s", j > 0 ? "; " : "", text_clean(c->flags.text[j], clean, sizeof clean));
+        fputc('\n', out);
+    }
+}
+
 enum err_code compare_text_write(const struct session *session, FILE *out, struct err *e)
 {
     struct row *rows = calloc(session->comparison_count + 1, sizeof *rows);
@@ -124,6 +152,7 @@ enum err_code compare_text_write(const struct session *session, FILE *out, struc
         fputs("\n", out);
         put_table(rows, session->comparison_count + 1, out);
         fputs("\n± is half the width of the 95 % interval. Adjusted p: by Holm over the whole table.\n", out);
+        put_notes(session, out);
         code = put_reasons(session, out, e);
     }
     free(rows);

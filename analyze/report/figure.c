@@ -117,7 +117,8 @@ typedef enum err_code figure_writer(const struct session *session, struct figure
 static enum err_code build(const struct session *session, struct figures *figures, enum figure_kind kind,
                            size_t feeder, const char *name, struct err *e)
 {
-    static figure_writer *const writers[] = {figure_push, figure_stall, figure_torque, figure_difference};
+    static figure_writer *const writers[] = {figure_push, figure_stall, figure_torque, figure_difference,
+                                             figure_budget};
     struct figure *f = &figures->figure[figures->count++];
     enum err_code code;
     FILE *script, *data;
@@ -148,7 +149,7 @@ enum err_code figures_build(const struct session *session, struct figures *figur
     enum err_code code = ERR_OK;
     char name[FIGURE_NAME_SIZE], feeder_slug[48];
     figures->count = 0;
-    figures->figure = calloc(session->feeder_count + 3, sizeof *figures->figure);
+    figures->figure = calloc(session->feeder_count + 4, sizeof *figures->figure);
     if (figures->figure == NULL)
         return err_set(e, ERR_MEMORY, "out of memory for the figures");
     if (figure_difference_wanted(session))
@@ -164,6 +165,8 @@ enum err_code figures_build(const struct session *session, struct figures *figur
     }
     if (code == ERR_OK && figure_torque_wanted(session))
         code = build(session, figures, FIGURE_TORQUE, 0, "torque", e);
+    if (code == ERR_OK && figure_budget_wanted(session))
+        code = build(session, figures, FIGURE_BUDGET, 0, "budget", e);
     if (code != ERR_OK)
         figures_free(figures);
     return code;

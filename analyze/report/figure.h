@@ -14,7 +14,7 @@
 
 #define FIGURE_NAME_SIZE 80
 
-enum figure_kind { FIGURE_PUSH, FIGURE_STALL, FIGURE_TORQUE, FIGURE_DIFFERENCE };
+enum figure_kind { FIGURE_PUSH, FIGURE_STALL, FIGURE_TORQUE, FIGURE_DIFFERENCE, FIGURE_BUDGET };
 
 struct figure {
     enum figure_kind kind;
@@ -70,11 +70,13 @@ enum err_code figure_stall(const struct session *session, struct figure *figure,
 enum err_code figure_torque(const struct session *session, struct figure *figure, FILE *script, FILE *data);
 enum err_code figure_difference(const struct session *session, struct figure *figure, FILE *script,
                                 FILE *data);
+enum err_code figure_budget(const struct session *session, struct figure *figure, FILE *script, FILE *data);
 
 /* Whether the session holds anything for that figure. */
 bool figure_push_wanted(const struct session *session, size_t feeder);
 bool figure_stall_wanted(const struct session *session);
 bool figure_torque_wanted(const struct session *session);
 bool figure_difference_wanted(const struct session *session);
+bool figure_budget_wanted(const struct session *session);
 
 #endif

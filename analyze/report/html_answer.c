@@ -45,6 +45,7 @@ static enum err_code sentences(const struct session *session, bool headline_done
             if (written > 0 || headline_done)
                 fprintf(out, "<li class=\"%s\">", class_of(c));
             text_html(out, sentence);
+            html_note(out, &c->flags);
             fputs(written == 0 && !headline_done ? "</p>\n" : "</li>\n", out);
             free(sentence);
             written++;
@@ -87,11 +88,12 @@ static void glance(const struct session *session, FILE *out)
             continue;
         }
         fputs("<td class=\"number\">", out);
-        html_quantity(out, &point->stall_force_n, "N");
+        html_quantity_k(out, &point->stall_force_n, "N");
         fputs("</td><td class=\"number\">", out);
         html_onset(out, point);
         fputs("</td><td>", out);
         text_html(out, answer_limited(point, limited, sizeof limited));
+        html_point_flags(out, point);
         fprintf(out, "</td><td class=\"number\">%zu</td></tr>\n", point->run_count);
     }
     fputs("</tbody>\n", out);
@@ -100,12 +102,14 @@ static void glance(const struct session *session, FILE *out)
 
 enum err_code html_answer(const struct session *session, FILE *out, struct err *e)
 {
-    char *hardest = answer_hardest(session);
+    const struct result_flags *flags = NULL;
+    char *hardest = answer_hardest(session, &flags);
     enum err_code code;
     fputs("<section id=\"answer\">\n<h2>The answer</h2>\n", out);
     if (hardest != NULL) {
         fputs("<p class=\"headline\">", out);
         text_html(out, hardest);
+        html_note(out, flags);
         fputs("</p>\n", out);
     }
     code = sentences(session, hardest != NULL, out, e);
@@ -113,7 +117,8 @@ enum err_code html_answer(const struct session *session, FILE *out, struct err *
     if (code != ERR_OK)
         return code;
     glance(session, out);
-    fputs("<p class=\"dim small\">± is half the width of the 95 % interval. Stall force is the push force at "
+    fputs("<p class=\"dim small\">± is half the width of the 95 % interval, <var>k</var> times the standard "
+          "uncertainty. Stall force is the push force at "
           "which feed stops; "
           "slip onset is the force past which the gear loses more feed than steady creep; &#8220;none&#8221; "
           "means that no "
@@ -126,7 +131,10 @@ enum err_code html_answer(const struct session *session, FILE *out, struct err *
 static void comparison_row(const struct session *session, const struct comparison *c, FILE *out)
 {
     char text[TEXT_QUANTITY_SIZE];
-    fputs("<tr><th scope=\"row\">", out);
+    bool flagged = c->flags.count > 0;
+    /* What the pair rests on that it had better not goes under it, over the whole width. */
+    fprintf(out, "<tr%s><th scope=\"row\"%s>", flagged ? " class=\"upper\"" : "",
+            flagged ? " rowspan=\"2\"" : "");
     text_html(out, session->feeders[c->a].name);
     fputs(" against ", out);
     text_html(out, session->feeders[c->b].name);
@@ -138,7 +146,7 @@ static void comparison_row(const struct session *session, const struct compariso
         fputs("</td><td colspan=\"3\" class=\"wrap\">", out);
     } else {
         fputs("</td><td class=\"number\">", out);
-        html_quantity(out, &c->difference, "N");
+        html_quantity_k(out, &c->difference, "N");
         fputs("</td><td class=\"number\">", out);
         text_html(out, c->has_p_value ? text_p_value(c->p_value, text, sizeof text) : "");
         fprintf(out, "</td><td>%s%s", c->by_blocks ? "paired by block" : "Welch",
@@ -147,6 +155,14 @@ static void comparison_row(const struct session *session, const struct compariso
     for (size_t i = 0; i < c->reason_count; i++) {
         fputs(i > 0 ? "; " : "", out);
         text_html(out, c->reasons[i]);
+    }
+    fputs("</td></tr>\n", out);
+    if (!flagged)
+        return;
+    fputs("<tr><td colspan=\"6\" class=\"flag\">", out);
+    for (size_t i = 0; i < c->flags.count; i++) {
+        fputs(i > 0 ? "; " : "", out);
+        text_html(out, c->flags.text[i]);
     }
     fputs("</td></tr>\n", out);
 }

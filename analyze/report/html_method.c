@@ -85,42 +85,37 @@ void html_method(FILE *out)
 
 void html_uncertainty(FILE *out)
 {
-    fputs("<p>Every interval is a 95 % coverage interval in the sense of JCGM 100 (GUM): value &#177; "
-          "<var>t</var> &#215; combined "
-          "standard uncertainty, with effective degrees of freedom after Welch and Satterthwaite. A value is "
-          "printed to two "
-          "digits of half that interval.</p>\n"
-          "<ul>\n"
-          "<li><strong>Stall force of a run</strong>: scatter of the peaks (or of the fitted level), the "
-          "zero with its noise and "
-          "drift, and the load cell calibration.</li>\n"
-          "<li><strong>Slip onset of a run</strong>: the fit, with the correlation of neighbouring residuals "
-          "allowed for, the zero, "
-          "and the calibration.</li>\n"
-          "<li><strong>Mean over runs</strong>: scatter from run to run, and once more the calibration, "
-          "which is common to all "
-          "runs and does not average out. A mean of one run has that run&#8217;s own interval, which says "
-          "nothing about the next "
-          "run.</li>\n"
-          "<li><strong>Difference</strong>: scatter of the differences, and the calibration in proportion to "
-          "the difference, "
-          "because a wrong gain stretches both forces alike. Each interval is for its pair alone; verdicts "
-          "use the adjusted "
-          "<var>p</var> values, so with many pairs an interval may leave out zero and the verdict still be "
-          "&#8220;no difference "
-          "shown&#8221;.</li>\n"
-          "<li><strong>Torque</strong>: the interval of the force, and that of the drive diameter, which "
-          "multiplies "
-          "it: measured where the feed was calibrated, else what the plan states for the diameter.</li>\n"
-          "</ul>\n"
-          "<p>Not in any interval: how well load cell and filament are aligned, differences between lots, "
-          "gears or motors of the "
-          "same kind, and anything that stays the same through the whole series. Uncertainties that the "
-          "calibration or the plan "
-          "states are the operator&#8217;s estimates and are taken as they are. Another bench is the only "
-          "check on what one bench "
-          "cannot see.</p>\n",
-          out);
+    fputs(
+        "<p>Every interval is a 95 % coverage interval in the sense of JCGM 100 (GUM): value &#177; "
+        "<var>k</var> &#215; combined standard uncertainty. The coverage factor <var>k</var> is "
+        "Student&#8217;s <var>t</var> for the effective degrees of freedom after Welch and Satterthwaite, "
+        "cut to a whole number. A value is printed to two digits of half that interval.</p>\n"
+        "<ul>\n"
+        "<li><strong>Stall force of a run</strong>: scatter of the peaks (or of the fitted level), the "
+        "zero with its noise and drift and the resolution of the converter, creep of the load cell, "
+        "alignment of the load axis, the runout of the gear where the motor stalls again and again, and "
+        "the load cell calibration.</li>\n"
+        "<li><strong>Slip onset of a run</strong>: the fit, with the correlation of neighbouring residuals "
+        "allowed for, and the same of zero, load cell, alignment and calibration.</li>\n"
+        "<li><strong>Mean over runs</strong>: scatter from run to run, and once more load cell, alignment "
+        "and calibration, which are common to all runs and do not average out. A mean of one run has that "
+        "run&#8217;s own interval, which says nothing about the next run.</li>\n"
+        "<li><strong>Difference</strong>: scatter of the differences, and the calibration in proportion to "
+        "the difference, because a wrong gain stretches both forces alike; between series of two "
+        "calibrations, both calibrations in full. Each interval is for its pair alone; verdicts use the "
+        "adjusted <var>p</var> values, so with many pairs an interval may leave out zero and the verdict "
+        "still be &#8220;no difference shown&#8221;.</li>\n"
+        "<li><strong>Torque</strong>: the budget of the force, and the drive diameter, which multiplies "
+        "it: measured where the feed was calibrated, else what the plan states for the diameter.</li>\n"
+        "</ul>\n"
+        "<p>Type A is worked out from the scatter of observations in this series or its calibration; type "
+        "B from anything else: the resolution of an instrument, or a judgement. The budgets below are those "
+        "at the reference speed; <code>results.json</code> has the budget of every run, mean and "
+        "difference.</p>\n"
+        "<p>Not in any interval: differences between lots, gears or motors of the same kind, and anything "
+        "unknown that stays the same through the whole series. Another bench is the only check on what one "
+        "bench cannot see.</p>\n",
+        out);
 }
 
 void html_cautions(FILE *out)
@@ -290,6 +285,11 @@ void html_provenance(const struct session *session, FILE *out)
             provenance_row("Rig firmware", first->rig_firmware, out);
         }
         calibration_row(&s->calibration, out);
+        if (s->calibration_replaced)
+            provenance_row("Calibration replaced",
+                           "calibration.json is not the one that the package lists: these forces come from "
+                           "another calibration than the one recorded with the runs",
+                           out);
         fputs("</tbody>\n", out);
         html_table_end(out);
     }

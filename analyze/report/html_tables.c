@@ -131,7 +131,7 @@ void html_feeders(const struct session *session, FILE *out)
 
 void html_onset(FILE *out, const struct speed_point *point)
 {
-    html_quantity(out, &point->slip_onset_n, "N");
+    html_quantity_k(out, &point->slip_onset_n, "N");
     if (point->slip_onset_n.present && point->no_onset_count > 0 && point->no_onset_count <= point->run_count)
         fprintf(out, "<br/><span class=\"dim small\">in %zu of %zu runs</span>",
                 point->run_count - point->no_onset_count, point->run_count);
@@ -158,13 +158,14 @@ void html_speeds(const struct session *session, FILE *out)
             fputs("</th><td class=\"number\">", out);
             text_html(out, text_measure(point->speed_mm_s, "mm/s", text, sizeof text));
             fputs("</td><td class=\"number\">", out);
-            html_quantity(out, &point->stall_force_n, "N");
+            html_quantity_k(out, &point->stall_force_n, "N");
             fputs("</td><td class=\"number\">", out);
             html_onset(out, point);
             fputs("</td><td class=\"number\">", out);
-            html_quantity(out, &torque, "N m");
+            html_quantity_k(out, &torque, "N m");
             fputs("</td><td>", out);
             text_html(out, answer_limited(point, text, sizeof text));
+            html_point_flags(out, point);
             fprintf(out, "</td><td class=\"number\">%zu</td><td class=\"number\">%zu</td></tr>\n",
                     point->run_count, point->censored_count);
         }
@@ -194,6 +195,11 @@ void html_speeds(const struct session *session, FILE *out)
             }
             if (curve->censored_count > 0)
                 fprintf(out, "; %zu of the points are lower bounds", curve->censored_count);
+            for (size_t j = 0; j < curve->flags.count; j++) {
+                fputs("; <span class=\"flag\">", out);
+                text_html(out, curve->flags.text[j]);
+                fputs("</span>", out);
+            }
         }
         fputs(".</p>\n", out);
     }
@@ -219,12 +225,34 @@ static void creep_cell(const struct push_result *push, FILE *out)
     html_quantity(out, &percent, "%");
 }
 
+/* How quiet the run was, then what is odd about it: a line of its own under the numbers. */
+static void quality_row(const struct run_result *run, FILE *out)
+{
+    const struct push_result *push = &run->push;
+    char drift[48], noise[48];
+    int decimals = text_decimals(push->noise_n);
+    fprintf(out,
+            "<tr><td colspan=\"8\" class=\"small\"><span class=\"dim\">zero drift %s N, noise %s N</span>",
+            text_rounded(push->zero_drift_n, decimals + 1, drift, sizeof drift),
+            text_rounded(push->noise_n, decimals, noise, sizeof noise));
+    if (push->flag_count > 0) {
+        fputs("; ", out);
+        put_sentences((const char(*)[160])push->flags, push->flag_count, out);
+    }
+    if (run->record->ended != RUN_COMPLETE) {
+        fputs("; ended: ", out);
+        text_html(out, run->record->ended_why);
+    }
+    fputs("</td></tr>\n", out);
+}
+
 static void run_row(const struct session *session, const struct run_result *run, FILE *out)
 {
     const struct run_record *r = run->record;
     const struct push_result *push = &run->push;
     char text[80];
-    fprintf(out, "<tr><th scope=\"row\" class=\"number\">");
+    fprintf(out, "<tr%s><th scope=\"row\" class=\"number\"%s>", run->analysed ? " class=\"upper\"" : "",
+            run->analysed ? " rowspan=\"2\"" : "");
     if (session->series_count > 1)
         fprintf(out, "%zu/", run->series + 1);
     fprintf(out, "%d</th><td class=\"keep\">", r->number);
@@ -233,7 +261,7 @@ static void run_row(const struct session *session, const struct run_result *run,
     text_html(out, text_measure(r->speed_mm_s, "mm/s", text, sizeof text));
     fprintf(out, "</td><td class=\"number\">%d</td>", r->block);
     if (!run->analysed) {
-        fputs("<td colspan=\"6\" class=\"wrap\">not analysed: ", out);
+        fputs("<td colspan=\"5\" class=\"wrap\">not analysed: ", out);
         text_html(out, run->why_not);
         fputs("</td></tr>\n", out);
         return;
@@ -242,33 +270,28 @@ static void run_row(const struct session *session, const struct run_result *run,
             push->limited_by == LIMITED_LIMIT     ? "set limit"
             : push->limited_by == LIMITED_UNCLEAR ? "not clear"
                                                   : LIMITED_NAMES[push->limited_by]);
-    html_quantity(out, &push->stall_force_n, "N");
+    html_quantity_k(out, &push->stall_force_n, "N");
     fputs("</td><td class=\"number\">", out);
-    html_quantity(out, &push->slip_onset_n, "N");
+    html_quantity_k(out, &push->slip_onset_n, "N");
     fputs("</td><td class=\"number\">", out);
     creep_cell(push, out);
-    fprintf(out, "</td><td class=\"number\">%zu</td><td class=\"wrap\">", push->event_count);
-    put_sentences((const char(*)[160])push->flags, push->flag_count, out);
-    if (r->ended != RUN_COMPLETE) {
-        fputs(push->flag_count > 0 ? "; ended: " : "ended: ", out);
-        text_html(out, r->ended_why);
-    }
-    fputs("</td></tr>\n", out);
+    fprintf(out, "</td><td class=\"number\">%zu</td></tr>\n", push->event_count);
+    quality_row(run, out);
 }
 
 void html_runs(const struct session *session, FILE *out)
 {
-    html_table_begin(out, "Every run, in the order of the series");
-    fprintf(
-        out,
-        "<thead><tr><th scope=\"col\" class=\"number\">%s</th><th scope=\"col\">Feeder</th>"
-        "<th scope=\"col\" class=\"number\">Speed</th><th scope=\"col\" class=\"number\">Block</th>"
-        "<th scope=\"col\">Limited by</th>"
-        "<th scope=\"col\" class=\"number\">Stall force</th><th scope=\"col\" class=\"number\">Slip "
-        "onset</th>"
-        "<th scope=\"col\" class=\"number\">Creep for each 10 N</th>"
-        "<th scope=\"col\" class=\"number\">Drops</th><th scope=\"col\">Remarks</th></tr></thead>\n<tbody>\n",
-        session->series_count > 1 ? "Series/run" : "Run");
+    html_table_begin(out,
+                     "Every run, in the order of the series, with how quiet it was and what is odd about it");
+    fprintf(out,
+            "<thead><tr><th scope=\"col\" class=\"number\">%s</th><th scope=\"col\">Feeder</th>"
+            "<th scope=\"col\" class=\"number\">Speed</th><th scope=\"col\" class=\"number\">Block</th>"
+            "<th scope=\"col\">Limited by</th>"
+            "<th scope=\"col\" class=\"number\">Stall force</th><th scope=\"col\" class=\"number\">Slip "
+            "onset</th>"
+            "<th scope=\"col\" class=\"number\">Creep for each 10 N</th>"
+            "<th scope=\"col\" class=\"number\">Drops</th></tr></thead>\n<tbody>\n",
+            session->series_count > 1 ? "Series/run" : "Run");
     for (size_t i = 0; i < session->run_count; i++)
         run_row(session, &session->runs[i], out);
     fputs("</tbody>\n", out);

@@ -1,5 +1,6 @@
 #include "analyze/report/report_html.h"
 
+#include "analyze/report/answer.h"
 #include "analyze/report/text_format.h"
 
 #include <stdlib.h>
@@ -47,7 +48,10 @@ static const char STYLE[] =
     "thead th.number{white-space:normal}\n"
     "td.keep,tbody th{white-space:nowrap}\n"
     "td.wrap{min-width:16rem}\n"
+    "tr.upper td{border-bottom:0;padding-bottom:0}\n"
+    "tr.upper+tr td{padding-top:0}\n"
     "td.differs{font-weight:600;color:var(--alarm)}\n"
+    ".flag{color:var(--alarm);font-size:.875rem;font-weight:400}\n"
     "figure{margin:1rem 0 1.5rem}\n"
     ".picture{background:#ffffff;border:1px solid "
     "var(--line);border-radius:.25rem;padding:.5rem;overflow-x:auto}\n"
@@ -78,6 +82,34 @@ void html_quantity(FILE *out, const struct quantity *q, const char *unit)
         text_html(out, text_quantity(q, unit, text, sizeof text));
     else
         fputs("<span class=\"dim\">none</span>", out);
+}
+
+void html_quantity_k(FILE *out, const struct quantity *q, const char *unit)
+{
+    char text[48];
+    html_quantity(out, q, unit);
+    if (q->present && text_coverage(q, text, sizeof text)[0] != 0)
+        fprintf(out, "<br/><span class=\"dim small\">%s</span>", text);
+}
+
+void html_point_flags(FILE *out, const struct speed_point *point)
+{
+    char text[ANSWER_FLAG_SIZE];
+    for (size_t i = 0; answer_point_flag(point, i, text, sizeof text) != NULL; i++) {
+        fputs("<br/><span class=\"flag\">", out);
+        text_html(out, text);
+        fputs("</span>", out);
+    }
+}
+
+void html_note(FILE *out, const struct result_flags *flags)
+{
+    char text[ANSWER_NOTE_SIZE];
+    if (flags == NULL || flags->count == 0)
+        return;
+    fputs("<br/><span class=\"flag\">", out);
+    text_html(out, answer_note(flags, text, sizeof text));
+    fputs("</span>", out);
 }
 
 void html_table_begin(FILE *out, const char *caption)
@@ -202,8 +234,13 @@ enum err_code report_html_write(const struct session *session, const struct figu
     html_evidence(session, out);
     fputs("</section>\n<section id=\"method\">\n<h2>Method</h2>\n", out);
     html_method(out);
-    fputs("</section>\n<section id=\"uncertainty\">\n<h2>Uncertainty: what the intervals hold</h2>\n", out);
+    fputs("</section>\n<section id=\"uncertainty\">\n<h2>Uncertainty</h2>\n", out);
     html_uncertainty(out);
+    code = html_budgets(session, out, e);
+    if (code != ERR_OK)
+        return code;
+    figures_of(figures, FIGURE_BUDGET, out);
+    html_estimates(session, out);
     fputs("</section>\n<section id=\"cautions\">\n<h2>Cautions</h2>\n", out);
     html_cautions(out);
     fputs("</section>\n<section id=\"repeat\">\n<h2>How to repeat it</h2>\n", out);

@@ -27,6 +27,10 @@ void html_speeds(const struct session *session, FILE *out);
 void html_runs(const struct session *session, FILE *out);
 void html_evidence(const struct session *session, FILE *out);
 
+/* html_budget.c: what every interval at the reference speed is made of, and what of it nobody measured. */
+enum err_code html_budgets(const struct session *session, FILE *out, struct err *e);
+void html_estimates(const struct session *session, FILE *out);
+
 /* html_method.c: how, how sure, how to repeat. */
 void html_method(FILE *out);
 void html_uncertainty(FILE *out);
@@ -37,10 +41,19 @@ void html_provenance(const struct session *session, FILE *out);
 /* A cell or paragraph piece: escaped text, and a quantity with a dash where it is absent. */
 void html_quantity(FILE *out, const struct quantity *q, const char *unit);
 
+/* The same with the coverage factor of its interval on a line of its own. */
+void html_quantity_k(FILE *out, const struct quantity *q, const char *unit);
+
+/* What the forces of a point, or a sentence, rest on that they had better not, on lines of their own; nothing
+ * where there is nothing to say. */
+void html_point_flags(FILE *out, const struct speed_point *point);
+void html_note(FILE *out, const struct result_flags *flags);
+
 /* Slip onset of a point; says in how many runs it was found when not in all. */
 void html_onset(FILE *out, const struct speed_point *point);
 
-/* Open a table in a box of its own that scrolls sideways, with a caption (trusted text), and close it again.
+/* Open a table in a box of its own that scrolls sideways, with a caption (markup already escaped, fit for an
+ * attribute), and close it again.
  */
 void html_table_begin(FILE *out, const char *caption);
 void html_table_end(FILE *out);

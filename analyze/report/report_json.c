@@ -41,7 +41,33 @@ static json_t *count(size_t value)
     return json_integer((json_int_t)value);
 }
 
-static json_t *quantity(struct builder *b, const struct quantity *q, const char *unit)
+/* Where a number comes from, component by component; null where there is no budget. */
+static json_t *budget(struct builder *b, const struct budget *of)
+{
+    json_t *array;
+    if (of == NULL || of->count == 0)
+        return json_null();
+    array = json_array();
+    for (size_t i = 0; i < of->count; i++) {
+        const struct budget_component *c = &of->components[i];
+        json_t *object = json_object();
+        set(b, object, "name", text(c->name));
+        set(b, object, "unit", text(c->unit));
+        set(b, object, "standard_uncertainty", number(c->standard_uncertainty));
+        set(b, object, "sensitivity", number(c->sensitivity));
+        set(b, object, "contribution", number(c->contribution));
+        set(b, object, "share", number(budget_share(of, i)));
+        set(b, object, "degrees_of_freedom", number(c->degrees_of_freedom));
+        set(b, object, "type", json_string(c->type == BUDGET_TYPE_A ? "A" : "B"));
+        set(b, object, "operator_estimate", json_boolean(c->operator_estimate));
+        append(b, array, object);
+    }
+    return array;
+}
+
+/* of: the budget of q; NULL when it has none. */
+static json_t *quantity(struct builder *b, const struct quantity *q, const char *unit,
+                        const struct budget *of)
 {
     json_t *object;
     if (!q->present || !isfinite(q->value))
@@ -54,6 +80,8 @@ static json_t *quantity(struct builder *b, const struct quantity *q, const char 
     set(b, object, "high_95", q->at_least ? json_null() : number(q->high_95));
     set(b, object, "censored", json_boolean(q->at_least));
     set(b, object, "n", count(q->n));
+    set(b, object, "degrees_of_freedom", q->at_least ? json_null() : number(q->degrees_of_freedom));
+    set(b, object, "budget", budget(b, q->at_least ? NULL : of));
     return object;
 }
 
@@ -76,6 +104,21 @@ static const char *last_part(const char *path)
     return slash;
 }
 
+/* The estimates that the plan states, or their defaults. */
+static json_t *estimates_object(struct builder *b, const struct plan *plan)
+{
+    json_t *object = json_object();
+    for (int i = 0; i < PLAN_ESTIMATE_COUNT; i++) {
+        json_t *estimate = json_object();
+        set(b, estimate, "label", json_string(PLAN_ESTIMATE_KINDS[i].label));
+        set(b, estimate, "value", number(plan->estimates[i].value));
+        set(b, estimate, "unit", json_string(PLAN_ESTIMATE_KINDS[i].unit));
+        set(b, estimate, "stated", json_boolean(plan->estimates[i].stated));
+        set(b, object, PLAN_ESTIMATE_KINDS[i].key, estimate);
+    }
+    return object;
+}
+
 static json_t *series_object(struct builder *b, size_t number_of_series, const struct series *s)
 {
     json_t *object = json_object();
@@ -94,6 +137,8 @@ static json_t *series_object(struct builder *b, size_t number_of_series, const s
     set(b, object, "package_hash", text(s->package_hash));
     set(b, object, "calibration_date", text(s->calibration.date));
     set(b, object, "calibration_origin", text(s->calibration.origin));
+    set(b, object, "calibration_replaced", json_boolean(s->calibration_replaced));
+    set(b, object, "estimates", estimates_object(b, &s->plan));
     return object;
 }
 
@@ -110,17 +155,17 @@ static json_t *run_object(struct builder *b, const struct session *session, cons
     set(b, object, "test", json_string(PLAN_TEST_NAMES[r->test]));
     set(b, object, "speed_mm_s", number(r->speed_mm_s));
     set(b, object, "limited_by", ok ? json_string(LIMITED_NAMES[push->limited_by]) : json_null());
-    set(b, object, "stall_force_n", quantity(b, ok ? &push->stall_force_n : &none, "N"));
-    set(b, object, "slip_onset_n", quantity(b, ok ? &push->slip_onset_n : &none, "N"));
+    set(b, object, "stall_force_n", quantity(b, ok ? &push->stall_force_n : &none, "N", &push->stall_budget));
+    set(b, object, "slip_onset_n", quantity(b, ok ? &push->slip_onset_n : &none, "N", &push->onset_budget));
     set(b, object, "block", json_integer(r->block));
     set(b, object, "order", json_integer(r->order));
     set(b, object, "start_time", text(r->start_time));
     set(b, object, "ended", json_string(RUN_END_NAMES[r->ended]));
     set(b, object, "analysed", json_boolean(ok));
     set(b, object, "why_not", ok ? json_null() : text(run->why_not));
-    set(b, object, "creep_per_n", quantity(b, ok ? &push->creep_per_n : &none, "1/N"));
-    set(b, object, "stiffness_n_per_mm", quantity(b, ok ? &push->stiffness_n_per_mm : &none, "N/mm"));
-    set(b, object, "drop_period_mm", quantity(b, ok ? &push->drop_period_mm : &none, "mm"));
+    set(b, object, "creep_per_n", quantity(b, ok ? &push->creep_per_n : &none, "1/N", NULL));
+    set(b, object, "stiffness_n_per_mm", quantity(b, ok ? &push->stiffness_n_per_mm : &none, "N/mm", NULL));
+    set(b, object, "drop_period_mm", quantity(b, ok ? &push->drop_period_mm : &none, "mm", NULL));
     set(b, object, "drops", ok ? count(push->event_count) : json_null());
     set(b, object, "settled", ok ? json_boolean(push->settled) : json_null());
     set(b, object, "greatest_force_n", ok ? number(push->greatest_force_n) : json_null());
@@ -139,20 +184,36 @@ static json_t *run_object(struct builder *b, const struct session *session, cons
     return object;
 }
 
+static json_t *flags_of(struct builder *b, const struct result_flags *flags)
+{
+    return sentences(b, flags->text[0], sizeof flags->text[0], flags->count);
+}
+
+/* Flags of both forces of a point, each with the force it is about. */
+static json_t *point_flags(struct builder *b, const struct speed_point *point)
+{
+    json_t *array = json_array();
+    char buffer[ANSWER_FLAG_SIZE];
+    for (size_t i = 0; point != NULL && answer_point_flag(point, i, buffer, sizeof buffer) != NULL; i++)
+        append(b, array, text(buffer));
+    return array;
+}
+
 static json_t *point_object(struct builder *b, const struct speed_point *point)
 {
     json_t *object = json_object(), *limited = json_object();
     struct quantity torque = answer_motor_torque(point);
     set(b, object, "speed_mm_s", number(point->speed_mm_s));
-    set(b, object, "stall_force_n", quantity(b, &point->stall_force_n, "N"));
-    set(b, object, "slip_onset_n", quantity(b, &point->slip_onset_n, "N"));
-    set(b, object, "torque_nm", quantity(b, &torque, "N.m"));
+    set(b, object, "stall_force_n", quantity(b, &point->stall_force_n, "N", &point->stall_budget));
+    set(b, object, "slip_onset_n", quantity(b, &point->slip_onset_n, "N", &point->onset_budget));
+    set(b, object, "torque_nm", quantity(b, &torque, "N.m", &point->torque_budget));
     set(b, object, "runs", count(point->run_count));
     set(b, object, "censored_runs", count(point->censored_count));
     set(b, object, "runs_without_onset", count(point->no_onset_count));
     for (int i = 0; i < LIMITED_COUNT; i++)
         set(b, limited, LIMITED_NAMES[i], count(point->limited_count[i]));
     set(b, object, "limited_by", limited);
+    set(b, object, "flags", point_flags(b, point));
     return object;
 }
 
@@ -168,8 +229,9 @@ static json_t *curve_object(struct builder *b, const struct torque_curve *curve)
     for (int i = 0; i < TORQUE_MODELS; i++)
         set(b, aicc, TORQUE_MODEL_NAMES[i], number(curve->aicc[i]));
     set(b, object, "aicc", aicc);
-    set(b, object, "corner_speed_mm_s", quantity(b, &curve->corner_speed_mm_s, "mm/s"));
+    set(b, object, "corner_speed_mm_s", quantity(b, &curve->corner_speed_mm_s, "mm/s", NULL));
     set(b, object, "censored_points", count(curve->censored_count));
+    set(b, object, "flags", flags_of(b, &curve->flags));
     for (size_t i = 0; i < CURVE_POINTS; i++) {
         json_t *point = json_object();
         set(b, point, "speed_mm_s", number(curve->speed_mm_s[i]));
@@ -190,10 +252,15 @@ static json_t *feeder_object(struct builder *b, const struct feeder_result *f)
     set(b, object, "feeder", text(f->name));
     set(b, object, "description", f->description[0] != 0 ? text(f->description) : json_null());
     set(b, object, "speed_mm_s", reference != NULL ? number(reference->speed_mm_s) : json_null());
-    set(b, object, "stall_force_n", quantity(b, reference != NULL ? &reference->stall_force_n : &none, "N"));
-    set(b, object, "slip_onset_n", quantity(b, reference != NULL ? &reference->slip_onset_n : &none, "N"));
+    set(b, object, "stall_force_n",
+        quantity(b, reference != NULL ? &reference->stall_force_n : &none, "N",
+                 reference != NULL ? &reference->stall_budget : NULL));
+    set(b, object, "slip_onset_n",
+        quantity(b, reference != NULL ? &reference->slip_onset_n : &none, "N",
+                 reference != NULL ? &reference->onset_budget : NULL));
     set(b, object, "conditions", conditions_to_json(&f->conditions));
     set(b, object, "conditions_vary", json_boolean(f->conditions_vary));
+    set(b, object, "flags", point_flags(b, reference));
     for (size_t i = 0; i < f->point_count; i++)
         append(b, points, point_object(b, &f->points[i]));
     set(b, object, "points", points);
@@ -210,12 +277,13 @@ static json_t *comparison_object(struct builder *b, const struct session *sessio
     set(b, object, "a", text(session->feeders[c->a].name));
     set(b, object, "b", text(session->feeders[c->b].name));
     set(b, object, "speed_mm_s", number(c->speed_mm_s));
-    set(b, object, "difference", quantity(b, &c->difference, "N"));
+    set(b, object, "difference", quantity(b, &c->difference, "N", &c->budget));
     set(b, object, "p_value", c->has_p_value ? number(c->p_value) : json_null());
     set(b, object, "p_value_unadjusted", c->has_p_value ? number(c->p_value_unadjusted) : json_null());
     set(b, object, "by_blocks", json_boolean(c->by_blocks));
     set(b, object, "verdict", json_string(VERDICT_NAMES[c->verdict]));
     set(b, object, "reasons", sentences(b, c->reasons[0], sizeof c->reasons[0], c->reason_count));
+    set(b, object, "flags", flags_of(b, &c->flags));
     return object;
 }
 

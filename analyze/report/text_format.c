@@ -139,6 +139,25 @@ char *text_quantity(const struct quantity *q, const char *unit, char *buffer, si
     return buffer;
 }
 
+char *text_coverage(const struct quantity *q, char *buffer, size_t size)
+{
+    buffer[0] = 0;
+    if (has_interval(q) && q->standard_uncertainty > 0)
+        snprintf(buffer, size, "k = %.2f, 95 %%", (q->high_95 - q->low_95) / 2 / q->standard_uncertainty);
+    return buffer;
+}
+
+char *text_quantity_full(const struct quantity *q, const char *unit, char *buffer, size_t size)
+{
+    char coverage[48];
+    size_t used;
+    text_quantity(q, unit, buffer, size);
+    used = strlen(buffer);
+    if (text_coverage(q, coverage, sizeof coverage)[0] != 0)
+        snprintf(buffer + used, size - used, " (%s)", coverage);
+    return buffer;
+}
+
 char *text_p_value(double p, char *buffer, size_t size)
 {
     char number[48];

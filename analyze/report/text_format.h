@@ -27,6 +27,13 @@ char *text_number(double value, int significant, char *buffer, size_t size);
  * rounded down: "at least 84.3 N". An absent one is "none". unit "" for a bare number. Returns buffer. */
 char *text_quantity(const struct quantity *q, const char *unit, char *buffer, size_t size);
 
+/* "k = 2.37, 95 %": what the standard uncertainty was multiplied by for the interval. "" without an interval.
+ * Returns buffer. */
+char *text_coverage(const struct quantity *q, char *buffer, size_t size);
+
+/* The two together: "84.3 N ± 1.6 N (k = 2.37, 95 %)". Returns buffer. */
+char *text_quantity_full(const struct quantity *q, const char *unit, char *buffer, size_t size);
+
 /* "82.7 N to 85.9 N", rounded as text_quantity rounds; "not known" without an interval. Returns buffer. */
 char *text_interval(const struct quantity *q, const char *unit, char *buffer, size_t size);
 

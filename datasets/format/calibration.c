@@ -8,7 +8,7 @@
 #define SCHEMA         "nipbench-calibration-1"
 #define FILE_BYTES_MAX (256 * 1024)
 /* No load cell of a bench rig carries more; it also keeps the square of a load far from overflow. */
-#define LOAD_MAX_N 1e6
+#define LOAD_MAX_N 1e9
 #define COUNTS_MAX 1e12
 /* What rounding to a dozen digits may do to a covariance; far below any real fault. */
 #define CORRELATION_SLACK 1e-6

@@ -1,8 +1,8 @@
 #include "datasets/format/json_strict.h"
 
+#include "datasets/format/date_time.h"
 #include "datasets/format/file_bytes.h"
 
-#include <ctype.h>
 #include <math.h>
 #include <stdarg.h>
 #include <stdio.h>
@@ -169,47 +169,12 @@ enum err_code json_strict_text(const struct json_place *p, const char *key, char
     return ERR_OK;
 }
 
-/* Match text against a pattern in which 'd' stands for a digit; returns what follows, or NULL. */
-static const char *match(const char *text, const char *pattern)
-{
-    for (; *pattern != 0; pattern++, text++) {
-        if (*pattern == 'd' ? !isdigit((unsigned char)*text) : *text != *pattern)
-            return NULL;
-    }
-    return text;
-}
-
-static bool is_time(const char *text)
-{
-    const char *p = match(text, "dddd-dd-dd");
-    int month = p == NULL ? 0 : (text[5] - '0') * 10 + text[6] - '0';
-    int day = p == NULL ? 0 : (text[8] - '0') * 10 + text[9] - '0';
-    if (p == NULL || month < 1 || month > 12 || day < 1 || day > 31)
-        return false;
-    if (*p == 0)
-        return true;
-    p = match(p, "Tdd:dd:dd");
-    if (p == NULL || strncmp(text + 11, "24", 2) >= 0 || text[14] > '5' || text[17] > '6')
-        return false;
-    if (*p == '.') {
-        size_t digits = strspn(p + 1, "0123456789");
-        if (digits == 0)
-            return false;
-        p += 1 + digits;
-    }
-    if (strcmp(p, "Z") == 0)
-        return true;
-    if (*p != '+' && *p != '-')
-        return false;
-    p = match(p + 1, "dd:dd");
-    return p != NULL && *p == 0;
-}
-
 enum err_code json_strict_time(const struct json_place *p, const char *key, char *value, size_t size,
                                struct err *e)
 {
+    int64_t unix_s;
     enum err_code code = json_strict_text(p, key, value, size, e);
-    if (code == ERR_OK && !is_time(value))
+    if (code == ERR_OK && !date_time_read(value, &unix_s))
         return complain(p, key, e, "'%s' is no date and time as in 2031-04-05T16:07:08Z (RFC 3339)", value);
     return code;
 }

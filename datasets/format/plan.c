@@ -1,8 +1,10 @@
 #include "datasets/format/plan.h"
 
+#include "datasets/format/date_time.h"
 #include "datasets/format/yaml_strict.h"
 
 #include <math.h>
+#include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
 
@@ -14,6 +16,7 @@
 #define MICROSTEP_RATE_MAX_HZ 1e6
 /* A run file of at most 2 GiB with rows of at most 61 bytes. */
 #define ROWS_MAX 3e7
+#define DAY_S    86400.0
 
 const char *const PLAN_TEST_NAMES[PLAN_TEST_KINDS] = {"blocked-push", "speed-sweep"};
 
@@ -285,6 +288,31 @@ static enum err_code read_end(const struct yaml_node *root, struct err *e)
     return code;
 }
 
+const struct plan_estimate_kind PLAN_ESTIMATE_KINDS[PLAN_ESTIMATE_COUNT] = {
+    {"load_axis_alignment_deg", "alignment of the load axis, at most", "degrees", 1, 0, 30},
+    {"load_cell_creep_percent", "creep of the load cell, standard uncertainty", "% of the force", 0.03, 0,
+     10},
+    {"drive_gear_runout_mm", "runout of the drive gear, standard uncertainty", "mm", 0.02, 0, 1},
+};
+
+static enum err_code read_estimates(const struct yaml_node *root, struct plan *p, struct err *e)
+{
+    const struct yaml_node *node = NULL;
+    enum err_code code = yaml_get_node(root, "estimates", false, &node, e);
+    for (int i = 0; code == ERR_OK && i < PLAN_ESTIMATE_COUNT; i++) {
+        const struct plan_estimate_kind *k = &PLAN_ESTIMATE_KINDS[i];
+        p->estimates[i].value = NAN;
+        if (node != NULL)
+            code = yaml_get_double(node, k->key, false, k->low, k->high, k->unit, &p->estimates[i].value, e);
+        p->estimates[i].stated = !isnan(p->estimates[i].value);
+        if (!p->estimates[i].stated)
+            p->estimates[i].value = k->value;
+    }
+    if (code == ERR_OK && node != NULL)
+        code = yaml_strict_finish(node, e);
+    return code;
+}
+
 static enum err_code read_head(const struct yaml_node *root, struct plan *p, struct err *e)
 {
     const struct yaml_node *place;
@@ -323,6 +351,16 @@ static enum err_code read_head(const struct yaml_node *root, struct plan *p, str
         code = get_int(root, "blocks", true, 1, 200, &p->blocks, e);
     if (code == ERR_OK)
         code = yaml_get_text(root, "calibration", true, p->calibration, sizeof p->calibration, e);
+    if (code == ERR_OK)
+        code = yaml_get_double(root, "calibration_max_age_days", false, 0.01, 36525, "days",
+                               &p->calibration_max_age_days, e);
+    /* Zero drift of a run that is worth a word: a load cell that warms by a few kelvin, no more. */
+    p->zero_drift_limit_n = PLAN_ZERO_DRIFT_LIMIT_N;
+    if (code == ERR_OK)
+        code =
+            yaml_get_double(root, "zero_drift_limit_n", false, 1e-6, 10000, "N", &p->zero_drift_limit_n, e);
+    if (code == ERR_OK)
+        code = read_estimates(root, p, e);
     p->rest_before_s = 1;
     p->rest_after_s = 1;
     if (code == ERR_OK)
@@ -356,6 +394,27 @@ enum err_code plan_read(const char *path, struct plan *p, struct err *e)
         code = yaml_strict_finish(root, e);
     yaml_strict_free(document);
     return code;
+}
+
+bool plan_allows_calibration(const struct plan *p, const char *calibration_date, int64_t unix_s, char *why,
+                             size_t size)
+{
+    int64_t made_s;
+    double age_days;
+    if (p->calibration_max_age_days == 0)
+        return true;
+    if (!date_time_read(calibration_date, &made_s)) {
+        snprintf(why, size, "has no date that can be read ('%.40s'), but the plan allows only %g days",
+                 calibration_date, p->calibration_max_age_days);
+        return false;
+    }
+    age_days = (double)(unix_s - made_s) / DAY_S;
+    if (age_days < -1)
+        snprintf(why, size, "is dated %.1f days ahead, so its age cannot be told", -age_days);
+    else if (age_days > p->calibration_max_age_days)
+        snprintf(why, size, "is %.1f days old, but the plan allows only %g", age_days,
+                 p->calibration_max_age_days);
+    return age_days >= -1 && age_days <= p->calibration_max_age_days;
 }
 
 /* SplitMix64 (Steele, Lea and Flood 2014, "Fast splittable pseudorandom number generators"): one word of

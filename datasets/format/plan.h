@@ -46,12 +46,39 @@ struct plan_contributor {
     char role[PLAN_NAME_MAX + 1];
 };
 
+/* Uncertainties that no run measures: the operator's estimates, half widths or standard uncertainties as
+ * their labels say. */
+enum plan_estimate_id {
+    PLAN_ESTIMATE_ALIGNMENT_DEG,      /* the load axis lies within this of the cell's axis */
+    PLAN_ESTIMATE_CELL_CREEP_PERCENT, /* standard uncertainty of a reading by the cell's creep, of the force
+                                       */
+    PLAN_ESTIMATE_RUNOUT_MM,          /* standard uncertainty of the drive gear's radius over a turn */
+    PLAN_ESTIMATE_COUNT
+};
+struct plan_estimate_kind {
+    const char *key;   /* under `estimates` in plan.yaml, unit included */
+    const char *label; /* for people */
+    const char *unit;  /* for people */
+    double value;      /* default (common practice, no source) */
+    double low, high;
+};
+extern const struct plan_estimate_kind PLAN_ESTIMATE_KINDS[PLAN_ESTIMATE_COUNT];
+struct plan_estimate {
+    double value;
+    bool stated; /* false: the default of its kind */
+};
+
+#define PLAN_ZERO_DRIFT_LIMIT_N 0.5
+
 struct plan {
     char title[PLAN_TEXT_MAX + 1];
     char description[4 * PLAN_TEXT_MAX + 1];
     char licence[PLAN_NAME_MAX + 1];     /* name as in a Data Package, "CC-BY-4.0" */
     char calibration[PLAN_TEXT_MAX + 1]; /* path of calibration.json, relative to the plan's folder */
-    bool simulated;                      /* the data are simulated: marked in every file and report */
+    double calibration_max_age_days;     /* an older one is refused, and flagged when analysed; 0: no limit */
+    double zero_drift_limit_n;           /* a run whose zero moved more is flagged; default 0.5 */
+    struct plan_estimate estimates[PLAN_ESTIMATE_COUNT];
+    bool simulated; /* the data are simulated: marked in every file and report */
     struct plan_contributor contributors[PLAN_CONTRIBUTORS_MAX];
     size_t contributor_count;
     uint64_t seed;
@@ -67,6 +94,13 @@ struct plan {
 };
 
 enum err_code plan_read(const char *path, struct plan *p, struct err *e);
+
+/* Whether a calibration of calibration_date (RFC 3339) may be used at unix_s (seconds since 1970): always
+ * where the plan states no limit, else when it is no older than that and not dated after it, a day of clocks
+ * and time zones apart. When not, why (of size bytes) says it as a part of a sentence: "is 412.3 days old,
+ * ...". */
+bool plan_allows_calibration(const struct plan *p, const char *calibration_date, int64_t unix_s, char *why,
+                             size_t size);
 
 /* One run of the plan in the order to be carried out. */
 struct plan_run {

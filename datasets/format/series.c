@@ -6,6 +6,7 @@
 
 #include <stdlib.h>
 #include <string.h>
+#include <strings.h>
 
 enum err_code series_hash_file(const char *path, char *text, struct err *e)
 {
@@ -22,6 +23,7 @@ void series_free(struct series *s)
     if (s == NULL)
         return;
     free(s->runs);
+    free(s->csv_hashes);
     free(s->folder);
     free(s);
 }
@@ -64,7 +66,39 @@ static enum err_code list_runs(const struct descriptor *d, const char *descripto
     return ERR_OK;
 }
 
-static enum err_code read_records(struct series *s, const int *numbers, struct err *e)
+/* Whether a file is still what the descriptor says. One without a hash that can be checked passes: that is
+ * for series_verify to tell. */
+static enum err_code check_hash(const char *full, const char *hash, bool *same, struct err *e)
+{
+    char found[FILE_BYTES_HASH_SIZE];
+    enum err_code code;
+    *same = true;
+    if (strncmp(hash, "sha256:", 7) != 0)
+        return ERR_OK;
+    code = file_bytes_hash(full, found, NULL, e);
+    *same = code == ERR_OK && strcasecmp(found, hash) == 0;
+    return code;
+}
+
+/* A report on files that were changed later would carry the name of a package that does not hold them. */
+static enum err_code refuse_if_changed(const char *full, const char *hash, struct err *e)
+{
+    bool same;
+    enum err_code code = check_hash(full, hash, &same, e);
+    if (code == ERR_OK && !same)
+        code = err_set_at(e, ERR_FILE, full, 0, 0,
+                          "its content does not match its hash: it was changed after it was recorded");
+    return code;
+}
+
+static const char *listed_hash(const struct descriptor *d, const char *path)
+{
+    const struct descriptor_resource *r = descriptor_find(d, path);
+    return r == NULL ? "" : r->hash;
+}
+
+static enum err_code read_records(struct series *s, const struct descriptor *d, const int *numbers,
+                                  struct err *e)
 {
     enum err_code code = ERR_OK;
     for (size_t i = 0; code == ERR_OK && i < s->run_count; i++) {
@@ -77,22 +111,29 @@ static enum err_code read_records(struct series *s, const int *numbers, struct e
         if (code == ERR_OK && s->runs[i].number != numbers[i])
             code = err_set_at(e, ERR_FILE, full, 0, 0, "number: is %d, but the file belongs to run %d",
                               s->runs[i].number, numbers[i]);
-        if (code == ERR_OK && s->runs[i].simulated)
+        if (code == ERR_OK)
+            code = refuse_if_changed(full, listed_hash(d, path), e);
+        if (code != ERR_OK)
+            break;
+        if (s->runs[i].simulated)
             s->simulated = true;
+        series_path_of_run(numbers[i], "csv", path);
+        if (strlen(listed_hash(d, path)) < sizeof s->csv_hashes[i])
+            strcpy(s->csv_hashes[i], listed_hash(d, path));
     }
     return code;
 }
 
-static enum err_code open_into(struct series *s, struct err *e)
+static enum err_code open_described(struct series *s, struct descriptor *d, struct err *e)
 {
     char full[SERIES_PATH_MAX];
     int numbers[PLAN_RUNS_MAX];
-    struct descriptor d = {0};
+    bool same = true;
     enum err_code code = series_path_resolve(s->folder, DESCRIPTOR_NAME, full, e);
     if (code == ERR_OK)
-        code = descriptor_read(full, &d, e);
+        code = descriptor_read(full, d, e);
     if (code == ERR_OK)
-        code = list_runs(&d, full, numbers, &s->run_count, e);
+        code = list_runs(d, full, numbers, &s->run_count, e);
     if (code == ERR_OK)
         code = file_bytes_hash(full, s->package_hash, NULL, e);
     if (code == ERR_OK)
@@ -100,19 +141,33 @@ static enum err_code open_into(struct series *s, struct err *e)
     if (code == ERR_OK)
         code = plan_read(full, &s->plan, e);
     if (code == ERR_OK)
+        code = refuse_if_changed(full, listed_hash(d, "plan.yaml"), e);
+    if (code == ERR_OK)
         code = series_path_resolve(s->folder, "calibration.json", full, e);
     if (code == ERR_OK)
         code = calibration_read(full, &s->calibration, e);
-    /* What anybody marks as simulated is simulated. */
-    s->simulated = d.simulated || s->plan.simulated;
-    descriptor_free(&d);
+    /* A better calibration may take the place of the one that was recorded: told, not refused. */
+    if (code == ERR_OK)
+        code = check_hash(full, listed_hash(d, "calibration.json"), &same, e);
     if (code != ERR_OK)
         return code;
+    s->calibration_replaced = !same;
+    /* What anybody marks as simulated is simulated. */
+    s->simulated = d->simulated || s->plan.simulated;
     strcpy(s->title, s->plan.title);
     s->runs = calloc(s->run_count + 1, sizeof *s->runs);
-    if (s->runs == NULL)
+    s->csv_hashes = calloc(s->run_count + 1, sizeof *s->csv_hashes);
+    if (s->runs == NULL || s->csv_hashes == NULL)
         return err_set_at(e, ERR_MEMORY, s->folder, 0, 0, "no memory for %zu runs", s->run_count);
-    return read_records(s, numbers, e);
+    return read_records(s, d, numbers, e);
+}
+
+static enum err_code open_into(struct series *s, struct err *e)
+{
+    struct descriptor d = {0};
+    enum err_code code = open_described(s, &d, e);
+    descriptor_free(&d);
+    return code;
 }
 
 enum err_code series_open(const char *folder, struct series **s, struct err *e)
@@ -146,10 +201,13 @@ enum err_code series_read_run(const struct series *s, size_t i, struct run_colum
     code = series_path_resolve(s->folder, path, full, e);
     if (code == ERR_OK)
         code = run_csv_read(full, columns, e);
-    if (code == ERR_OK && (int64_t)columns->n != s->runs[i].rows) {
+    if (code == ERR_OK && (int64_t)columns->n != s->runs[i].rows)
         code = err_set_at(e, ERR_FILE, full, 0, 0, "has %zu rows, but its sidecar says %lld", columns->n,
                           (long long)s->runs[i].rows);
+    /* After the rows, so that a bad one is named by its line. */
+    if (code == ERR_OK)
+        code = refuse_if_changed(full, s->csv_hashes[i], e);
+    if (code != ERR_OK)
         run_columns_free(columns);
-    }
     return code;
 }

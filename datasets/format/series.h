@@ -23,13 +23,16 @@ struct series {
     struct calibration calibration;
     struct run_record *runs; /* run_count of them in run number order */
     size_t run_count;
-    char package_hash[72]; /* "sha256:..." of datapackage.json itself */
+    char package_hash[72];     /* "sha256:..." of datapackage.json itself */
+    char (*csv_hashes)[72];    /* of the CSV of each run, as the descriptor gives it; "" when it does not */
+    bool calibration_replaced; /* calibration.json is not the one that the descriptor lists */
 };
-/* Reads everything but the run CSVs. A missing calibration.json, plan or sidecar is ERR_FILE with its name.
- */
+/* Reads everything but the run CSVs. A missing calibration.json, plan or sidecar is ERR_FILE with its name,
+ * and so is a plan or sidecar that does not match its hash. */
 enum err_code series_open(const char *folder, struct series **s, struct err *e);
 void series_free(struct series *s);
-/* The CSV of runs[i]. */
+/* The CSV of runs[i]; ERR_FILE too when it does not match its hash. columns needs no freeing after an error.
+ */
 enum err_code series_read_run(const struct series *s, size_t i, struct run_columns *columns, struct err *e);
 
 /* Check a folder byte by byte against its datapackage.json: presence, size, SHA-256, CSV form, row counts

@@ -35,10 +35,10 @@ enum exit_status {
 
 struct err {
     enum err_code code;
-    char file[512];  /* the file or device concerned, empty if none */
-    int64_t line;    /* 1-based line or CSV row, 0 if none */
-    int64_t column;  /* 1-based column, 0 if none */
-    char text[768];  /* one sentence: what happened and what to do, no line break */
+    char file[512];   /* the file or device concerned, empty if none */
+    int64_t line;     /* 1-based line or CSV row, 0 if none */
+    int64_t column;   /* 1-based column, 0 if none */
+    char text[768];   /* one sentence: what happened and what to do, no line break */
     char source[160]; /* the offending source line for a caret display, empty if none */
 };
 

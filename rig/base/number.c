@@ -29,8 +29,8 @@ enum err_code number_read_double(const char *text, double low, double high, cons
     if (end == text || *end != 0)
         return err_set(e, ERR_USAGE, "%s: '%.60s' is not a number", what, text);
     if (!isfinite(number) || number < low || number > high)
-        return err_set(e, ERR_USAGE, "%s: %.60s%s%s is outside %g to %g%s%s", what, text, unit_gap(unit), unit,
-                       low, high, unit_gap(unit), unit);
+        return err_set(e, ERR_USAGE, "%s: %.60s%s%s is outside %g to %g%s%s", what, text, unit_gap(unit),
+                       unit, low, high, unit_gap(unit), unit);
     *value = number;
     return ERR_OK;
 }

@@ -79,10 +79,10 @@ double model_feed_per_microstep_mm(const struct model_parameters *p, double prel
 
 void model_mount(const struct model_parameters *p, struct model_state *s, uint64_t seed)
 {
-    double gross_slip_mm = s->gross_slip_mm;
+    struct model_state kept = {
+        .gross_slip_mm = s->gross_slip_mm, .hung_n = s->hung_n, .cell_follows_n = s->cell_follows_n};
     struct model_random r = stream_of(seed, 0, STREAM_MOUNT);
-    memset(s, 0, sizeof *s);
-    s->gross_slip_mm = gross_slip_mm;
+    *s = kept;
     s->mount_seed = seed;
     s->refit_factor = draw_factor(&r, p->spread.refit);
     model_begin_run(p, s, 0);
@@ -101,6 +101,8 @@ void model_begin_run(const struct model_parameters *p, struct model_state *s, do
         .refit_factor = s->refit_factor,
         .gross_slip_mm = s->gross_slip_mm,
         .gross_slip_start_mm = s->gross_slip_mm,
+        .hung_n = s->hung_n,
+        .cell_follows_n = s->cell_follows_n,
         .coils_on = true,
     };
     run.repeat_factor = draw_factor(&run.draws, p->spread.repeat);
@@ -381,6 +383,19 @@ static void advance_drift(const struct model_parameters *p, struct model_state *
         s->drift_n += p->sensor.drift_walk_n * sqrt(dt_s / 60) * model_random_normal(&s->drift_draws);
 }
 
+static double half_play_n(const struct model_sensor *c)
+{
+    return c->full_scale_n / 8;
+}
+
+/* The cell's hysteresis is a play operator (Krasnosel'skii and Pokrovskii): what follows lags the load by at
+ * most the half-width, and how far it lags is the deviation. */
+static double cell_follows_n(const struct model_sensor *c, const struct model_state *s)
+{
+    double load_n = s->force_n + s->hung_n;
+    return fmax(load_n - half_play_n(c), fmin(load_n + half_play_n(c), s->cell_follows_n));
+}
+
 void model_step(const struct model_parameters *p, struct model_state *s, double commanded_microsteps,
                 double dt_s)
 {
@@ -423,12 +438,23 @@ void model_step(const struct model_parameters *p, struct model_state *s, double 
     s->force_feeder_n = u.now.force_feeder_n;
     s->force_n = u.now.force_end_n;
     s->tube_play_mm = u.now.play_mm;
+    if (p->sensor.hysteresis_n > 0)
+        s->cell_follows_n = cell_follows_n(&p->sensor, s);
+}
+
+/* What the cell makes of its load. */
+static double cell_shows_n(const struct model_sensor *c, const struct model_state *s)
+{
+    double load_n = s->force_n + s->hung_n;
+    double of_scale = load_n / c->full_scale_n;
+    double lag_n = cell_follows_n(c, s) - load_n;
+    return load_n + c->nonlinearity_n * of_scale * of_scale + c->hysteresis_n / 2 * lag_n / half_play_n(c);
 }
 
 int32_t model_read_force(const struct model_parameters *p, struct model_state *s, bool *over_range)
 {
     const struct model_sensor *c = &p->sensor;
-    double seen_n = s->force_n + s->drift_n + c->mains_n * sin(2 * PI * c->mains_hz * s->time_s) +
+    double seen_n = cell_shows_n(c, s) + s->drift_n + c->mains_n * sin(2 * PI * c->mains_hz * s->time_s) +
                     c->noise_n * model_random_normal(&s->sensor_draws);
     double counts = round(c->zero_counts + c->gain_counts_per_n * seen_n);
     *over_range = counts < c->counts_min || counts > c->counts_max;

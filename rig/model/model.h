@@ -83,6 +83,9 @@ struct model_sensor {
     double drift_walk_n;    /* random walk, sd after one minute */
     double mains_n;         /* amplitude of mains pick-up */
     double mains_hz;
+    double full_scale_n;   /* rated load of the cell; nonlinearity and hysteresis are stated there */
+    double nonlinearity_n; /* deviation at full scale; grows with the square of the load */
+    double hysteresis_n;   /* how much more the cell shows while the load falls than while it rises */
     int32_t counts_min, counts_max;
     bool encoder; /* on the filament, before the blocked end */
     double encoder_mm_per_count;
@@ -135,6 +138,8 @@ struct model_state {
     double torque_factor;       /* scatter of the electrical cycle in hand */
     double shear_factor;        /* scatter of the next tearing */
     double drift_n;             /* from the start of the run */
+    double hung_n;              /* dead weight on the load cell, set by the caller; stays over runs */
+    double cell_follows_n;      /* load that the cell's hysteresis has followed to; stays over runs */
     double tube_play_mm;        /* where in the tube's clearance the filament lies: 0 as when pushed */
     double melted_mm;           /* filament the hot end has taken in, as length of filament */
     bool coils_on;       /* set by the caller; false: the rotor is free and the filament springs back */
@@ -162,7 +167,7 @@ double model_feed_per_microstep_mm(const struct model_parameters *p, double prel
 void model_mount(const struct model_parameters *p, struct model_state *s, uint64_t seed);
 /* A new run on the mounted feeder: unloaded, at rest, coils on; draws repeat factors and gear angle from the
  * mount's seed and the number of runs since, so that a run does not depend on how the one before went, but
- * for wear. preload_n 0: the default. */
+ * for wear and the load cell's hysteresis. preload_n 0: the default. */
 void model_begin_run(const struct model_parameters *p, struct model_state *s, double preload_n);
 
 /* Advance by dt_s in which the commanded position goes linearly to commanded_microsteps (since run start).
@@ -171,7 +176,10 @@ void model_begin_run(const struct model_parameters *p, struct model_state *s, do
 void model_step(const struct model_parameters *p, struct model_state *s, double commanded_microsteps,
                 double dt_s);
 
-/* Read the load cell (noise, drift, mains, range) and the encoder. *over_range tells saturation. The encoder
+/* Read the load cell (hysteresis, non-linearity, noise, drift, mains, range) and the encoder. The cell
+ * carries push force and hung weight together. Its hysteresis is a play of a quarter of full scale: after a
+ * reversal the deviation goes from one side to the other within that much load, then stays; the load's
+ * history is that of the ends of steps. *over_range tells saturation. The encoder
  * sees the filament at the nip, before any tube, so it sees slip-backs too; 0 without an encoder. */
 int32_t model_read_force(const struct model_parameters *p, struct model_state *s, bool *over_range);
 int32_t model_read_encoder(const struct model_parameters *p, const struct model_state *s);

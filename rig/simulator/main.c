@@ -2,6 +2,7 @@
 #include "rig/base/err.h"
 #include "rig/base/number.h"
 #include "rig/simulator/feeder_file.h"
+#include "rig/simulator/hands.h"
 #include "rig/simulator/pace.h"
 #include "rig/simulator/rig_state.h"
 #include "rig/simulator/terminal.h"
@@ -17,6 +18,7 @@
 #include <stdlib.h>
 #include <string.h>
 #include <time.h>
+#include <unistd.h>
 
 #define FEEDERS_MAX 64
 /* Room for what the host has not taken yet: at 1 kHz five seconds of the outside world, so more with a
@@ -36,6 +38,7 @@ struct options {
     double rate_max_hz;
     double idle_exit_s; /* 0: never */
     int64_t protocol_major;
+    bool hands;
     const char *serial;
     const char *truth;
     const char *link;
@@ -52,6 +55,8 @@ static struct argp_option option_table[] = {
     {"rate-max", 'r', "HZ", 0, "Greatest sample rate that the rig offers (default 100000)", 0},
     {"link", 'l', "PATH", 0, "Make PATH a symbolic link to the terminal while the rig runs", 0},
     {"serial", 'n', "TEXT", 0, "Serial number that the rig tells (default SIMULATED)", 0},
+    {"hands", 'H', NULL, 0,
+     "Obey lines on standard input: 'hang NEWTONS' and 'measure'; each is answered by a line", 0},
     {"idle-exit", 'i', "SECONDS", 0, "End when no host has sent anything for that long", 0},
     {"protocol-major", 'p', "N", 0, "Pretend to speak this major version of the protocol (for tests)", 0},
     {0}};
@@ -105,6 +110,9 @@ static error_t take_option(int key, char *argument, struct argp_state *state)
             code = err_set(&e, ERR_USAGE, "--serial: '%s' is not plain UTF-8 text", argument);
         o->serial = argument;
         break;
+    case 'H':
+        o->hands = true;
+        break;
     case 't':
         o->truth = argument;
         break;
@@ -149,6 +157,8 @@ struct server {
     struct rig_state *rig;
     struct terminal *terminal;
     struct pace pace;
+    struct hands hands;
+    bool hands_gone;        /* standard input has ended */
     uint64_t truth_written; /* the state of the runs that the truth file shows */
     bool truth_failed;
     bool deaf;
@@ -209,6 +219,26 @@ static enum err_code serve_once(struct server *s, struct err *e)
     return terminal_flush(s->terminal, e);
 }
 
+/* What the hands say: obeyed and answered at the rig's present time. Call when standard input has something.
+ */
+static enum err_code take_hands(struct server *s, struct err *e)
+{
+    char bytes[1024];
+    char answer[HANDS_ANSWER_MAX];
+    bool answered;
+    const ssize_t length = read(STDIN_FILENO, bytes, sizeof bytes);
+    if (length < 0 && (errno == EINTR || errno == EAGAIN))
+        return ERR_OK;
+    if (length <= 0)
+        s->hands_gone = true;
+    for (ssize_t at = 0; at < length;) {
+        at += (ssize_t)hands_take(&s->hands, s->rig, bytes + at, (size_t)(length - at), answer, &answered);
+        if (answered && (printf("%s\n", answer) < 0 || fflush(stdout) != 0))
+            return err_set(e, ERR_SYSTEM, "cannot write to standard output: %s", strerror(errno));
+    }
+    return ERR_OK;
+}
+
 static enum err_code serve(struct server *s, struct err *e)
 {
     sigset_t blocked;
@@ -230,9 +260,15 @@ static enum err_code serve(struct server *s, struct err *e)
             (double)(outside_us() - s->last_byte_us) > s->options.idle_exit_s * 1e6)
             return ERR_OK;
         const struct timespec wait = {.tv_nsec = LOOK_MS * 1000000L};
-        struct pollfd line = {.fd = terminal_descriptor(s->terminal),
-                              .events = (short)(terminal_waiting(s->terminal) ? POLLIN | POLLOUT : POLLIN)};
-        ppoll(&line, 1, &wait, &unblocked);
+        struct pollfd wakes[2] = {
+            {.fd = terminal_descriptor(s->terminal),
+             .events = (short)(terminal_waiting(s->terminal) ? POLLIN | POLLOUT : POLLIN)},
+            {.fd = s->options.hands && !s->hands_gone ? STDIN_FILENO : -1, .events = POLLIN}};
+        if (ppoll(wakes, 2, &wait, &unblocked) > 0 && wakes[1].revents != 0) {
+            const enum err_code said = take_hands(s, e);
+            if (said != ERR_OK)
+                return said;
+        }
     }
     return ERR_OK;
 }

@@ -42,6 +42,8 @@ struct rig_state {
     size_t feeder;
     char feeder_name[WIRE_TEXT_MAX + 1];
     uint32_t preload_mn;
+    double hung_n;
+    double travel_mm; /* of the filament in the runs before the present one, since it was last measured */
 
     uint32_t rate_millihertz; /* 0: not sampling */
     int64_t sample_due_us;
@@ -325,11 +327,23 @@ static bool find_feeder(const struct rig_state *rig, const char *name, size_t *i
     return false;
 }
 
+/* The model counts filament from the start of a run; what went before is added up here. */
+static void close_travel(struct rig_state *rig)
+{
+    if (rig->mounted)
+        rig->travel_mm += rig->models[rig->feeder].filament_mm;
+}
+
 static void mount(struct rig_state *rig, size_t feeder, const char *name)
 {
     if (rig->mounted && strcmp(rig->feeder_name, name) == 0)
         return;
     struct model_state *model = &rig->models[feeder];
+    close_travel(rig);
+    model->hung_n = rig->hung_n;
+    /* There is one load cell, whatever feeder is on: its history goes with it. */
+    if (rig->mounted)
+        model->cell_follows_n = rig->models[rig->feeder].cell_follows_n;
     model_mount(&rig->feeders[feeder], model, seed_of_mount(rig->setup.seed, feeder, rig->mounts[feeder]++));
     model->coils_on = false;
     rig->mounted = true;
@@ -376,6 +390,7 @@ static enum wire_reason arm(struct rig_state *rig, const uint8_t *body, size_t l
         m.time_limit_ms == 0)
         return WIRE_REFUSED_OUT_OF_RANGE;
     struct model_state *model = &rig->models[rig->feeder];
+    close_travel(rig);
     model_begin_run(&rig->feeders[rig->feeder], model, rig->preload_mn * 1e-3);
     model->coils_on = true;
     rig->model_us = rig->clock_us;
@@ -478,6 +493,24 @@ static void obey(struct rig_state *rig, const struct wire_frame *frame)
     send_message(rig, WIRE_ACK, body, wire_pack_ack(&ack, body));
     if (frame->type == WIRE_IDENTIFY)
         send_identity(rig);
+}
+
+/* ---- hands ---- */
+
+void rig_state_hang(struct rig_state *rig, double force_n)
+{
+    flush_batch(rig); /* samples before go out before anybody is told that it hangs */
+    rig->hung_n = force_n;
+    if (rig->mounted)
+        rig->models[rig->feeder].hung_n = force_n;
+}
+
+double rig_state_measure_mm(struct rig_state *rig)
+{
+    const double now_mm = rig->mounted ? rig->models[rig->feeder].filament_mm : 0;
+    const double travelled_mm = rig->travel_mm + now_mm;
+    rig->travel_mm = -now_mm;
+    return travelled_mm;
 }
 
 /* ---- time ---- */

@@ -50,6 +50,13 @@ void rig_state_advance(struct rig_state *rig, int64_t time_us);
 /* Let it run to time_us and take bytes from the host there. */
 void rig_state_receive(struct rig_state *rig, int64_t time_us, const uint8_t *bytes, size_t length);
 
+/* What hands do at a rig, at its present time. Hang a dead weight of force_n newtons on the load cell in
+ * place of what hung there; it stays over runs and mountings. */
+void rig_state_hang(struct rig_state *rig, double force_n);
+/* How far the filament has travelled at the nip since the last call, in mm, forward positive: what a perfect
+ * caliper would read. Over all mountings; 0 before any. */
+double rig_state_measure_mm(struct rig_state *rig);
+
 /* Rig time at which the watchdog trips if nothing is heard; INT64_MAX when it does not run. */
 int64_t rig_state_watchdog_due_us(const struct rig_state *rig);
 /* Valid host frames seen so far. */

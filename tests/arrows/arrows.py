@@ -24,9 +24,10 @@ ARROWS = {
     "analyze/report": ["analyze", "analyze/numerics", "datasets/format", "rig/base"],
     "analyze/main.c": ["analyze/report", "analyze", "analyze/numerics", "datasets/format", "rig/base"],
 }
-# Inside capture the layers are files: link (bytes) <- rig client (messages) <- runner (one run) <- series (the plan).
-# No file may include a header of a layer above its own; main.c stands on top.
-CAPTURE_LAYERS = ["link", "rig_receiver", "rig_client", "run_writer", "runner", "operator", "series_capture", "main"]
+# Inside capture the layers are files: link (bytes) <- rig client (messages) <- runner (one run) <- what uses many runs or
+# none (the series, and whatever is not named here) <- main.c. No file may include a header of a layer above its own.
+CAPTURE_LAYERS = {"link": 0, "rig_receiver": 1, "rig_client": 1, "run_writer": 2, "runner": 2, "main": 4}
+CAPTURE_LAYER_ELSE = 3
 
 # System headers that only some parts may know, as a pattern of the header and where it may stand.
 SYSTEM_HEADERS = {
@@ -40,6 +41,7 @@ FREESTANDING = {"float.h", "iso646.h", "limits.h", "stdalign.h", "stdarg.h", "st
 
 TOP = {"README.md", "DEVELOPERS.md", "LICENSE", "meson.build", "capture", "analyze", "tests", "rig", "datasets"}
 LINES_MAX = 650
+TEST_LINES_MAX = 800  # tables of cases are long and still one idea
 INCLUDE = re.compile(r'^[ \t]*#[ \t]*include\b[ \t]*(?:"([^"\n]*)"|<([^>\n]*)>|(.*))', re.M)
 
 
@@ -50,10 +52,10 @@ def part_of(path):
 
 
 def layer_of(path):
-    """Place of a file of capture/ in its layers, or None. link_pty.c belongs to the link like link.c."""
+    """Layer of a file of capture/; link_pty.c belongs to the link like link.c."""
     stem = pathlib.PurePosixPath(path).stem
     names = [name for name in CAPTURE_LAYERS if stem == name or stem.startswith(name + "_")]
-    return CAPTURE_LAYERS.index(max(names, key=len)) if names else None
+    return CAPTURE_LAYERS[max(names, key=len)] if names else CAPTURE_LAYER_ELSE
 
 
 def breaches_of_include(root, path, target):
@@ -74,12 +76,8 @@ def breaches_of_include(root, path, target):
         return
     if other != own and other not in ARROWS[own]:
         yield f'"{target}": no arrow leads from {own} to {other}'
-    if own == other == "capture":
-        mine, theirs = layer_of(path), layer_of(target)
-        if theirs is None:
-            yield f'"{target}" is in no layer of capture; name its layer in {pathlib.Path(__file__).name}'
-        elif mine is not None and theirs > mine:
-            yield f'"{target}" is a layer above this one'
+    if own == other == "capture" and layer_of(target) > layer_of(path):
+        yield f'"{target}" is a layer above this one'
 
 
 def breaches_of_system_include(root, path, header):
@@ -106,8 +104,9 @@ def breaches(root):
             path = file.relative_to(root).as_posix()
             text = file.read_text(encoding="utf-8", errors="replace")
             lines = text.count("\n")
-            if lines > LINES_MAX:
-                found.append((path, lines, f"more than {LINES_MAX} lines; a second question wants a second file"))
+            most = TEST_LINES_MAX if path.startswith("tests/") else LINES_MAX
+            if lines > most:
+                found.append((path, lines, f"more than {most} lines; a second question wants a second file"))
             for match in INCLUDE.finditer(text):
                 line = text.count("\n", 0, match.start()) + 1
                 quoted, angled, odd = match.groups()

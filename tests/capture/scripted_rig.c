@@ -188,8 +188,8 @@ static void sample(struct scripted_rig *rig)
         if (rig->moving) {
             rig->since_move++;
             rig->position += rig->speed;
-            if (rig->position >= rig->move.travel_microsteps) {
-                rig->position = rig->move.travel_microsteps;
+            if (fabs(rig->position) >= rig->move.travel_microsteps) {
+                rig->position = copysign(rig->move.travel_microsteps, rig->speed);
                 rig->moving = false;
                 event = WIRE_EVENT_MOTION_DONE;
                 value = (int32_t)rig->position;

@@ -3,7 +3,10 @@
 #include "tests/capture/scripted_rig.h"
 
 #include <criterion/criterion.h>
+#include <pthread.h>
+#include <pty.h>
 #include <string.h>
+#include <unistd.h>
 
 static struct scripted_rig rig;
 static struct link *port;
@@ -68,6 +71,37 @@ Test(rig_client, bytes_that_are_no_messages_are_told_apart_from_silence)
     cr_expect_eq(rig_client_identify(client, &identity, &e), ERR_BYTES);
     cr_expect(strncmp(e.text, "18 bytes came in 3", 18) == 0, "%s", e.text);
     end();
+}
+
+/* Answers whatever it is sent with a line of text, as many other devices do: no delimiter ever comes. */
+static void *answer_in_text(void *master)
+{
+    char bytes[512];
+    int fd = *(int *)master;
+    while (read(fd, bytes, sizeof bytes) > 0) {
+        if (write(fd, "T:21.3 ok\r\n", 11) != 11)
+            break;
+    }
+    return NULL;
+}
+
+Test(rig_client, a_device_that_talks_text_is_told_apart_from_silence)
+{
+    struct wire_identity identity;
+    pthread_t thread;
+    char name[128];
+    int master, slave;
+    cr_assert_eq(openpty(&master, &slave, name, NULL, NULL), 0);
+    cr_assert_eq(link_open(name, LINK_BAUD_DEFAULT, LINK_BY_PATH, &port, &e), ERR_OK, "%s", e.text);
+    close(slave);
+    cr_assert_eq(rig_client_new(port, &client, &e), ERR_OK);
+    cr_assert_eq(pthread_create(&thread, NULL, answer_in_text, &master), 0);
+    cr_expect_eq(rig_client_identify(client, &identity, &e), ERR_BYTES);
+    cr_expect(strncmp(e.text, "33 bytes came in 3", 18) == 0, "%s", e.text);
+    rig_client_free(client);
+    link_close(port);
+    pthread_join(thread, NULL);
+    close(master);
 }
 
 Test(rig_client, a_refusal_is_told_in_words)

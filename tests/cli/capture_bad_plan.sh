@@ -27,6 +27,23 @@ refuse 's/drive_diameter_mm: 12/&\n    microsteps: 8/' \
     "plan.yaml: feeder gear-12mm: the rig's driver is set to 16 microsteps, the plan says 8"
 refuse '/^simulated/d' "plan.yaml: the rig at $PORT is simulated (50 rig seconds a second): the plan must say 'simulated: true'"
 
+# A calibration past the age that the plan allows; the days since then are counted by the clock.
+age() { # DATE DAYS WANTED
+    local got
+    write_plan
+    write_calibration
+    sed -i "s/^seed/calibration_max_age_days: $2\\nseed/" plan.yaml
+    sed -i "s/2031-03-02T09:15:00Z/$1/" calibration.json
+    "$CAPTURE" run plan.yaml --port "$PORT" --out out --yes >.out 2>.err </dev/null
+    same "exit status with a calibration of $1" 3 "$?"
+    got=$(sed 's/[0-9.]* days/N days/' .err)
+    same "message about a calibration of $1" "nipbench-capture: calibration.json: this calibration $3: calibrate anew, or change calibration_max_age_days in plan.yaml" "$got"
+    same "no folder with a calibration of $1" 1 "$([ ! -e out ] && echo 1)"
+}
+age "$(date -u -d '40 days ago' +%Y-%m-%dT%H:%M:%SZ)" 30.5 "is N days old, but the plan allows only 30.5"
+age "$(date -u -d '40 days' +%Y-%m-%d)" 30.5 "is dated N days ahead, so its age cannot be told"
+write_calibration
+
 write_plan
 expect 3 "" "nipbench-capture: absent.yaml: cannot be opened: No such file or directory" \
     "$CAPTURE" run absent.yaml --port "$PORT" --out out --yes

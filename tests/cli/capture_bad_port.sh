@@ -14,7 +14,7 @@ expect 4 "" "nipbench-capture: $PORT: no reply in 3000 ms; is the rig powered, a
 expect 4 "" "nipbench-capture: $PORT: no reply in 3000 ms; is the rig powered, and is this its port?" \
     "$CAPTURE" run plan.yaml --port "$PORT" --out out --yes
 start_quiet echo
-expect 4 "" "nipbench-capture: $PORT: no reply in 3000 ms; is the rig powered, and is this its port?" \
+expect 4 "" "nipbench-capture: $PORT: 30 bytes came in 3000 ms but no message among them; is this a rig, and is the baud rate right?" \
     "$CAPTURE" identify "$PORT"
 start_quiet babble
 expect 4 "" "nipbench-capture: $PORT: 48 bytes came in 3000 ms but no message among them; is this a rig, and is the baud rate right?" \

@@ -5,7 +5,7 @@ write_calibration
 start_rig --speedup 50 "${TWO_GEARS[@]}"
 
 with_shim() {
-    LD_PRELOAD=$PTY_SHIM ASAN_OPTIONS=verify_asan_link_order=0 "$@"
+    LD_PRELOAD=$PTY_SHIM ASAN_OPTIONS=${ASAN_OPTIONS:+$ASAN_OPTIONS:}verify_asan_link_order=0 "$@"
 }
 
 expect 4 "" "nipbench-capture: $PORT: not a serial port" "$CAPTURE" identify --serial-library "$PORT"

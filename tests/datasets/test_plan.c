@@ -75,6 +75,26 @@ Test(plan, what_cannot_be_carried_out_is_refused_with_line_and_column)
         {"more runs than a series holds", "blocks: 2", "blocks: 167", 9, 9,
          "167 blocks make 1002 runs; at most 1000"},
         {"no calibration", "calibration: ../rig/calibration.json\n", "", 1, 1, "'calibration' is missing"},
+        {"no age at all", "rest_before_s: 0.75", "calibration_max_age_days: 0", 11, 27,
+         "outside 0.01 to 36525 days"},
+        {"an age in words", "rest_before_s: 0.75", "calibration_max_age_days: year", 11, 27,
+         "is not a number"},
+        {"no drift at all", "rest_before_s: 0.75", "zero_drift_limit_n: 0", 11, 21,
+         "outside 1e-06 to 10000 N"},
+        {"estimates that are no mapping", "rest_before_s: 0.75", "estimates: 1.5", 11, 12, "mapping"},
+        {"an unknown estimate", "rest_before_s: 0.75", "estimates: {humidity_percent: 3}", 11, 13,
+         "unknown key 'humidity_percent'"},
+        {"a misspelt estimate", "rest_before_s: 0.75", "estimates: {load_axis_alinment_deg: 3}", 11, 13,
+         "did you mean 'load_axis_alignment_deg'?"},
+        {"an axis across", "rest_before_s: 0.75", "estimates: {load_axis_alignment_deg: 30.5}", 11, 38,
+         "outside 0 to 30 degrees"},
+        {"a negative creep", "rest_before_s: 0.75", "estimates: {load_cell_creep_percent: -0.03}", 11, 38,
+         "outside 0 to 10 % of the force"},
+        {"a runout with its unit", "rest_before_s: 0.75", "estimates: {drive_gear_runout_mm: 0.02mm}", 11, 35,
+         "'0.02mm' is not a number"},
+        {"an estimate twice", "rest_before_s: 0.75",
+         "estimates: {drive_gear_runout_mm: 0.02, drive_gear_runout_mm: 0.03}", 11, 41,
+         "'drive_gear_runout_mm'"},
         {"no rest", "rest_before_s: 0.75", "rest_before_s: 0", 11, 16, "outside 0.1 to 600 s"},
         {"no sampling", "sampling: {rate_hz: 1000}\n", "", 1, 1, "'sampling' is missing"},
         {"a rate of nothing", "rate_hz: 1000", "rate_hz: 0", 12, 21, "outside 1 to 100000 Hz"},
@@ -143,6 +163,67 @@ Test(plan, what_cannot_be_carried_out_is_refused_with_line_and_column)
                       e.column == rows[i].column && strstr(e.file, "plan.yaml") != NULL,
                   "%s: %ld:%ld: %s", rows[i].legend, (long)e.line, (long)e.column, e.text);
         free(bad);
+    }
+}
+
+Test(plan, limits_of_calibration_age_and_zero_drift_are_read)
+{
+    struct plan p = good_plan();
+    struct err e;
+    char *limited = scratch_replace(SCRATCH_PLAN, "rest_before_s: 0.75",
+                                    "calibration_max_age_days: 90.5\nzero_drift_limit_n: 0.125");
+    cr_expect(p.calibration_max_age_days == 0 && p.zero_drift_limit_n == 0.5,
+              "no limit of age, and half a newton");
+    cr_assert_eq(plan_read(scratch_write("plan.yaml", limited), &p, &e), ERR_OK, "%s", e.text);
+    cr_expect(p.calibration_max_age_days == 90.5 && p.zero_drift_limit_n == 0.125);
+    free(limited);
+}
+
+Test(plan, estimates_are_read_and_told_from_their_defaults)
+{
+    static const double defaults[PLAN_ESTIMATE_COUNT] = {1, 0.03, 0.02};
+    struct plan p = good_plan();
+    struct err e;
+    char *stated = scratch_replace(SCRATCH_PLAN, "rest_before_s: 0.75",
+                                   "estimates: {load_axis_alignment_deg: 2.75, drive_gear_runout_mm: 0}");
+    for (int i = 0; i < PLAN_ESTIMATE_COUNT; i++)
+        cr_expect(p.estimates[i].value == defaults[i] && !p.estimates[i].stated, "%s",
+                  PLAN_ESTIMATE_KINDS[i].key);
+    cr_assert_eq(plan_read(scratch_write("plan.yaml", stated), &p, &e), ERR_OK, "%s", e.text);
+    cr_expect(p.estimates[PLAN_ESTIMATE_ALIGNMENT_DEG].value == 2.75 &&
+              p.estimates[PLAN_ESTIMATE_ALIGNMENT_DEG].stated);
+    cr_expect(p.estimates[PLAN_ESTIMATE_RUNOUT_MM].value == 0 && p.estimates[PLAN_ESTIMATE_RUNOUT_MM].stated,
+              "none is an estimate too");
+    cr_expect(p.estimates[PLAN_ESTIMATE_CELL_CREEP_PERCENT].value == 0.03 &&
+              !p.estimates[PLAN_ESTIMATE_CELL_CREEP_PERCENT].stated);
+    free(stated);
+}
+
+Test(plan, an_old_calibration_is_told_from_a_new_one)
+{
+    static const struct {
+        const char *legend;
+        double max_age_days;
+        const char *date;
+        const char *why; /* NULL: allowed */
+    } rows[] = {
+        /* Seen at 2031-04-05T16:07:08Z. */
+        {"no limit", 0, "1999-01-01", NULL},
+        {"of the day", 1.5, "2031-04-05", NULL},
+        {"just young enough", 30.5, "2031-03-06T04:07:08Z", NULL},
+        {"just too old", 30.5, "2031-03-06T04:07:07Z", "is 30.5 days old, but the plan allows only 30.5"},
+        {"too old, elsewhere", 10, "2031-03-20T18:07:08+02:00",
+         "is 16.0 days old, but the plan allows only 10"},
+        {"a clock a little ahead", 10, "2031-04-06T10:00:00Z", NULL},
+        {"from the future", 10, "2031-04-15T16:07:08Z", "is dated 10.0 days ahead"},
+        {"no date", 10, "spring", "has no date that can be read ('spring')"},
+    };
+    for (size_t i = 0; i < sizeof rows / sizeof rows[0]; i++) {
+        struct plan p = {.calibration_max_age_days = rows[i].max_age_days};
+        char why[160] = "";
+        bool allowed = plan_allows_calibration(&p, rows[i].date, INT64_C(1933171628), why, sizeof why);
+        cr_expect_eq(allowed, rows[i].why == NULL, "%s: %s", rows[i].legend, why);
+        cr_expect(rows[i].why == NULL || strstr(why, rows[i].why) != NULL, "%s: %s", rows[i].legend, why);
     }
 }
 

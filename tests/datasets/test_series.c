@@ -402,12 +402,69 @@ Test(series, a_run_that_is_not_as_its_sidecar_says_is_refused)
     series_free(s);
 }
 
+static void want_changed(const struct err *e, const char *file)
+{
+    cr_expect(strstr(e->file, file) != NULL && strstr(e->text, "does not match its hash") != NULL, "%s: %s",
+              e->file, e->text);
+}
+
+Test(series, what_was_changed_after_recording_is_not_read)
+{
+    struct series *s;
+    struct run_columns c;
+    struct err e;
+    edit("s/plan.yaml", "CC-BY-4.0", "CC0-1.0");
+    cr_expect_eq(series_open(series, &s, &e), ERR_FILE);
+    want_changed(&e, "s/plan.yaml");
+    edit("s/plan.yaml", "CC0-1.0", "CC-BY-4.0");
+    edit("s/runs/0007.json", "\"block\": ", "\"block\": 1");
+    cr_expect_eq(series_open(series, &s, &e), ERR_FILE);
+    want_changed(&e, "s/runs/0007.json");
+    edit("s/runs/0007.json", "\"block\": 1", "\"block\": ");
+    edit("s/runs/0007.csv", "8199", "8198");
+    cr_assert_eq(series_open(series, &s, &e), ERR_OK, "%s", e.text);
+    cr_expect_not(s->calibration_replaced);
+    cr_expect_eq(series_read_run(s, 0, &c, &e), ERR_OK, "%s", e.text);
+    run_columns_free(&c);
+    cr_expect_eq(series_read_run(s, 1, &c, &e), ERR_FILE);
+    want_changed(&e, "s/runs/0007.csv");
+    cr_expect_null(c.time_us);
+    series_free(s);
+}
+
+/* Old runs may be worked out anew with a better calibration. */
+Test(series, a_calibration_that_was_replaced_is_told)
+{
+    struct series *s;
+    struct err e;
+    edit("s/calibration.json", "1042.7", "1043.2");
+    cr_assert_eq(series_open(series, &s, &e), ERR_OK, "%s", e.text);
+    cr_expect(s->calibration_replaced);
+    cr_expect_eq(s->calibration.coefficients[1], 1043.2);
+    series_free(s);
+}
+
+Test(series, a_run_without_a_hash_is_read)
+{
+    struct series *s;
+    struct run_columns c;
+    struct err e;
+    edit("s/datapackage.json", "\"hash\"", "\"x_hash\"");
+    edit("s/datapackage.json", "\"hash\"", "\"x_hash\"");
+    edit("s/datapackage.json", "\"hash\"", "\"x_hash\"");
+    cr_assert_eq(series_open(series, &s, &e), ERR_OK, "%s", e.text);
+    cr_expect_eq(series_read_run(s, 0, &c, &e), ERR_OK, "%s", e.text);
+    run_columns_free(&c);
+    series_free(s);
+}
+
 Test(series, what_one_part_marks_as_simulated_is_simulated)
 {
     struct series *s;
     struct err e;
-    edit("s/datapackage.json", "\"simulated\": true", "\"simulated\": false");
     edit("s/plan.yaml", "simulated: true", "simulated: false");
+    rewrite_package();
+    edit("s/datapackage.json", "\"simulated\": true", "\"simulated\": false");
     cr_assert_eq(series_open(series, &s, &e), ERR_OK, "%s", e.text);
     cr_expect(s->simulated, "its runs say so");
     series_free(s);

@@ -42,6 +42,8 @@ bool simulate_push(const struct model_parameters *p, struct model_state *s, cons
     size_t rest = (size_t)(push->rest_s / dt), moving = (size_t)ceil(push_s / dt) + 1, n = 2 * rest + moving;
     double per_microstep;
     memset(columns, 0, sizeof *columns);
+    if (push->speed_mm_s * push->speed_mm_s > push->acceleration_mm_s2 * push->travel_mm)
+        return false;
     columns->time_us = malloc(n * sizeof *columns->time_us);
     columns->force_counts = malloc(n * sizeof *columns->force_counts);
     columns->commanded_steps = malloc(n * sizeof *columns->commanded_steps);

@@ -18,7 +18,7 @@ struct simulated_push {
 };
 
 /* Run the push on the mounted state. Fills columns (caller frees), the record as capture would write it, and
- * the truth of this run. False without memory. */
+ * the truth of this run. False without memory, and when the travel is too short to reach the speed. */
 bool simulate_push(const struct model_parameters *p, struct model_state *s, const struct simulated_push *push,
                    struct run_columns *columns, struct run_record *record, struct model_truth *truth);
 

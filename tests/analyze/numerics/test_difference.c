@@ -125,3 +125,13 @@ Test(difference, what_cannot_be_answered_is_refused)
     cr_expect_eq(difference_paired(same, shifted, 3, &d, &e), ERR_NO_ANSWER);
     cr_expect_eq(difference_paired(same, shifted, 1, &d, &e), ERR_NO_ANSWER);
 }
+
+Test(difference, p_value_of_a_mean_and_its_error)
+{
+    /* Student's t: 2.2281388520 is its 0.975 point at 10 degrees of freedom, 1.9599639845 that of the normal.
+     */
+    cr_expect_float_eq(difference_p_value(-2.2281388520 * 0.37, 0.37, 10), 0.05, 1e-10);
+    cr_expect_float_eq(difference_p_value(1.9599639845 * 12.5, 12.5, INFINITY), 0.05, 1e-10);
+    cr_expect_eq(difference_p_value(0, 0.37, 10), 1);
+    cr_expect(isnan(difference_p_value(1.4, 0, 10)));
+}

@@ -1,5 +1,7 @@
 #include "tests/analyze/report/fixture_session.h"
 
+#include "analyze/push_budget.h"
+
 #include <math.h>
 #include <stdio.h>
 #include <stdlib.h>
@@ -81,6 +83,36 @@ static void set_plan(struct series *s, bool hostile)
     s->calibration.coefficients[1] = 4183.7;
     s->calibration.covariance[1][1] = 9.1;
     s->calibration.load_high_n = 150;
+    s->calibration.degrees_of_freedom = INFINITY;
+    for (int i = 0; i < PLAN_ESTIMATE_COUNT; i++)
+        p->estimates[i] = (struct plan_estimate){PLAN_ESTIMATE_KINDS[i].value, false};
+    p->estimates[PLAN_ESTIMATE_ALIGNMENT_DEG] = (struct plan_estimate){2.5, true};
+    p->feeder_count = FEEDERS;
+    for (size_t i = 0; i < FEEDERS; i++) {
+        struct plan_feeder *f = &p->feeders[i];
+        snprintf(f->name, sizeof f->name, "%s", PLAIN_NAMES[i]);
+        f->drive_diameter_mm = DIAMETER_MM[i];
+        f->drive_diameter_standard_uncertainty_mm = i == 1 ? 0.04 : 0.01 * DIAMETER_MM[i];
+    }
+    if (!hostile)
+        return;
+    snprintf(s->calibration.date, sizeof s->calibration.date, "<script>2026</script>");
+    snprintf(p->feeders[2].name, sizeof p->feeders[2].name, "<b>gear</b>");
+}
+
+/* A budget of that scatter and what the bench adds; its scatter is named by a text that wants out of every
+ * format when hostile. */
+static void set_budget(struct budget *b, bool hostile, const char *scatter, double scatter_n, double degrees)
+{
+    budget_init(b);
+    push_budget_add(b, hostile ? "<b>scatter`touch X`'s %s" : scatter, scatter_n, degrees, BUDGET_TYPE_A,
+                    false);
+    push_budget_add(b, "resolution of the converter", 0.0017, INFINITY, BUDGET_TYPE_B, false);
+    push_budget_add(b, PUSH_BUDGET_ESTIMATE_NAMES[PLAN_ESTIMATE_CELL_CREEP_PERCENT], 0.036, INFINITY,
+                    BUDGET_TYPE_B, true);
+    push_budget_add(b, PUSH_BUDGET_ESTIMATE_NAMES[PLAN_ESTIMATE_ALIGNMENT_DEG], 0.065, INFINITY,
+                    BUDGET_TYPE_B, true);
+    push_budget_add(b, PUSH_BUDGET_CALIBRATION_NAME, 0.085, INFINITY, BUDGET_TYPE_B, true);
 }
 
 static void set_picture(struct push_result *p, double stall_n, double onset_n, bool drops, unsigned *state)
@@ -113,15 +145,18 @@ static void set_evidence(struct push_result *p, const char *first, const char *s
 }
 
 static void set_push(struct push_result *p, const struct run_record *r, size_t feeder, size_t speed,
-                     unsigned *state)
+                     bool hostile, unsigned *state)
 {
     enum limited_by limited = GIVES_WAY[feeder][speed];
     double stall = STALL_N[feeder][speed] + 0.9 * scatter(state),
            onset = feeder == 2 ? 33.1 + 0.8 * scatter(state) : 0;
     p->limited_by = limited;
-    p->stall_force_n = quantity_from(stall, 0.61, 21, 17);
-    if (onset > 0)
-        p->slip_onset_n = quantity_from(onset, 0.74, 300, 1);
+    set_budget(&p->stall_budget, hostile, "scatter of the stall events", 0.58, 16);
+    p->stall_force_n = budget_combine(&p->stall_budget, stall, 17);
+    if (onset > 0) {
+        set_budget(&p->onset_budget, hostile, "fit of the onset", 0.72, 280);
+        p->slip_onset_n = budget_combine(&p->onset_budget, onset, 1);
+    }
     p->creep_per_n = quantity_from(0.000213, 0.000011, 400, 1);
     p->stiffness_n_per_mm = quantity_from(38.2, 0.3, 400, 1);
     p->probability[limited == LIMITED_GRIP] = 0.983;
@@ -191,7 +226,7 @@ static void set_runs(struct session *s, bool hostile)
         run->record = r;
         run->feeder = feeder;
         run->analysed = true;
-        set_push(&run->push, r, feeder, speed, &state);
+        set_push(&run->push, r, feeder, speed, hostile, &state);
         if (feeder == 1 && speed == 2 && block == 2) {
             r->ended = RUN_LIMIT;
             snprintf(r->ended_why, sizeof r->ended_why, "force limit on the rig");
@@ -212,7 +247,7 @@ static void set_runs(struct session *s, bool hostile)
     }
 }
 
-static void sum_up(struct session *s, size_t feeder, size_t speed)
+static void sum_up(struct session *s, size_t feeder, size_t speed, bool hostile)
 {
     struct speed_point *point = &s->feeders[feeder].points[speed];
     double sum = 0, least = INFINITY, onset = 0;
@@ -232,17 +267,38 @@ static void sum_up(struct session *s, size_t feeder, size_t speed)
         onset += p->slip_onset_n.present ? p->slip_onset_n.value : 0;
     }
     point->no_onset_count = point->run_count - onsets;
-    point->stall_force_n = point->censored_count > 0
-                               ? quantity_at_least(least)
-                               : quantity_from(sum / (double)point->run_count, 0.52, 3.4, point->run_count);
-    if (onsets > 0)
-        point->slip_onset_n = quantity_from(onset / (double)onsets, 0.63, 4.1, onsets);
-    point->torque_nm = point->stall_force_n;
     double factor = DIAMETER_MM[feeder] / 2 / 3 / 1000;
-    point->torque_nm.value *= factor;
-    point->torque_nm.standard_uncertainty *= factor;
-    point->torque_nm.low_95 *= factor;
-    point->torque_nm.high_95 *= factor;
+    if (onsets > 0) {
+        set_budget(&point->onset_budget, hostile, "scatter of the runs", 0.61, (double)onsets - 1);
+        point->slip_onset_n = budget_combine(&point->onset_budget, onset / (double)onsets, onsets);
+    }
+    if (point->censored_count > 0) {
+        point->stall_force_n = quantity_at_least(least);
+        point->torque_nm = quantity_at_least(least * factor);
+        return;
+    }
+    set_budget(&point->stall_budget, hostile, "scatter of the runs", 0.51, (double)point->run_count - 1);
+    point->stall_force_n =
+        budget_combine(&point->stall_budget, sum / (double)point->run_count, point->run_count);
+    budget_init(&point->torque_budget);
+    for (size_t i = 0; i < point->stall_budget.count; i++) {
+        struct budget_component c = point->stall_budget.components[i];
+        c.sensitivity = factor;
+        budget_add(&point->torque_budget, &c, NULL);
+    }
+    budget_add(
+        &point->torque_budget,
+        &(struct budget_component){
+            .name = "drive diameter",
+            .unit = "mm",
+            .standard_uncertainty = s->series[0]->plan.feeders[feeder].drive_diameter_standard_uncertainty_mm,
+            .sensitivity = point->stall_force_n.value / 6000,
+            .degrees_of_freedom = INFINITY,
+            .type = BUDGET_TYPE_B,
+            .operator_estimate = true},
+        NULL);
+    point->torque_nm =
+        budget_combine(&point->torque_budget, point->stall_force_n.value * factor, point->run_count);
 }
 
 static void set_curve(struct feeder_result *f, size_t feeder)
@@ -296,14 +352,17 @@ static void add_comparison(struct session *s, size_t a, size_t b, size_t speed, 
                  "1 of 4 pushes of gear-12mm met a limit before they stalled: only \"at least\" is known");
         return;
     }
-    c->difference = quantity_from(pa->stall_force_n.value - pb->stall_force_n.value, 0.71, 3, 4);
+    push_budget_add(&c->budget, "scatter of the differences, block by block", 0.71, 3, BUDGET_TYPE_A, false);
+    c->difference = budget_combine(&c->budget, pa->stall_force_n.value - pb->stall_force_n.value, 4);
     c->has_p_value = true;
     c->p_value_unadjusted = 0.0000163;
     c->p_value = 0.0000326;
     c->by_blocks = speed == 0;
     c->verdict = VERDICT_A_HIGHER;
     if (speed == 1) {
-        c->difference = quantity_from(0.34, 0.87, 3, 4);
+        budget_init(&c->budget);
+        push_budget_add(&c->budget, "scatter of the runs of both", 0.87, 3, BUDGET_TYPE_A, false);
+        c->difference = budget_combine(&c->budget, 0.34, 4);
         c->p_value = c->p_value_unadjusted = 0.7213;
         c->verdict = VERDICT_NO_DIFFERENCE_SHOWN;
     }
@@ -346,7 +405,7 @@ struct session *fixture_session(bool hostile)
     set_runs(s, hostile);
     for (size_t i = 0; i < FEEDERS; i++) {
         for (size_t j = 0; j < SPEEDS; j++)
-            sum_up(s, i, j);
+            sum_up(s, i, j, hostile);
         set_curve(&s->feeders[i], i);
     }
     for (size_t j = 0; j < SPEEDS; j++) {

@@ -353,7 +353,7 @@ Test(report, answer_names_what_each_feeder_is_limited_by)
         sentence, "gear-8mm and gear-fine: no difference shown in slip onset at 40 mm/s (difference 0.3 N ± "
                   "2.8 N, 95 % interval -2.4 N to 3.1 N).");
     free(sentence);
-    cr_expect_null(answer_hardest(s), "one comparable opponent is no ranking");
+    cr_expect_null(answer_hardest(s, NULL), "one comparable opponent is no ranking");
     fixture_session_free(s);
 }
 
@@ -365,7 +365,7 @@ Test(report, hardest_feeder_is_named_when_it_beats_all_others)
         if (s->comparisons[i].speed_mm_s == 10)
             s->comparisons[i].verdict = VERDICT_A_HIGHER;
     }
-    sentence = answer_hardest(s);
+    sentence = answer_hardest(s, NULL);
     cr_assert_not_null(sentence);
     cr_expect_str_eq(sentence,
                      "gear-8mm pushes hardest of the 3 feeders measured at 10 mm/s: 118.2 N ± 1.7 N.");
@@ -374,7 +374,7 @@ Test(report, hardest_feeder_is_named_when_it_beats_all_others)
         if (s->comparisons[i].speed_mm_s == 10 && s->comparisons[i].b == 2)
             s->comparisons[i].verdict = VERDICT_NO_DIFFERENCE_SHOWN;
     }
-    cr_expect_null(answer_hardest(s));
+    cr_expect_null(answer_hardest(s, NULL));
     fixture_session_free(s);
 }
 
@@ -462,7 +462,7 @@ Test(report_folder, each_figure_redraws_alone_and_hostile_names_run_nothing, .in
     struct report_options options = {.folder = folder, .figures = true};
     cr_assert_eq(report_write(s, &options, &e), ERR_OK, "%s: %s", e.file, e.text);
     cr_assert_eq(figures_build(s, &figures, &e), ERR_OK);
-    cr_expect_eq(figures.count, 6);
+    cr_expect_eq(figures.count, 7);
     for (size_t i = 0; i < figures.count; i++) {
         const char *name = figures.figure[i].name;
         char svg[160], from_out[120], from_figures[120];
@@ -481,7 +481,7 @@ Test(report_folder, each_figure_redraws_alone_and_hostile_names_run_nothing, .in
     cr_expect_neq(access(scratch_path("it's a report/X"), F_OK), 0, "a name ran as a command");
     page = scratch_read("it's a report/report.html");
     cr_assert_not_null(page);
-    cr_expect_eq(count_of(page, "<svg "), 6);
+    cr_expect_eq(count_of(page, "<svg "), 7);
     cr_expect_null(strstr(page, "<script"));
     expect_well_formed(page);
     cr_expect_gt(expect_unique_ids(page), 100);

@@ -24,7 +24,8 @@ Test(err, source_line_gets_a_caret)
 
 Test(err, hostile_text_cannot_reach_a_terminal)
 {
-    char text[] = "a\x1b[2J\x7f\xc2\x9b" "b\xff\xe2\x82\xac";
+    char text[] = "a\x1b[2J\x7f\xc2\x9b"
+                  "b\xff\xe2\x82\xac";
     cr_assert_str_eq(err_clean_text(text), "a?[2J???b?\xe2\x82\xac");
 }
 
@@ -33,8 +34,8 @@ Test(err, each_code_has_its_exit_status)
     const struct {
         enum err_code code;
         int status;
-    } rows[] = {{ERR_OK, 0},     {ERR_NO_ANSWER, 1}, {ERR_USAGE, 2},  {ERR_FILE, 3},  {ERR_DEVICE, 4},
-                {ERR_BYTES, 4},  {ERR_SYSTEM, 5},    {ERR_MEMORY, 5}, {ERR_CALLER, 5}};
+    } rows[] = {{ERR_OK, 0},    {ERR_NO_ANSWER, 1}, {ERR_USAGE, 2},  {ERR_FILE, 3},  {ERR_DEVICE, 4},
+                {ERR_BYTES, 4}, {ERR_SYSTEM, 5},    {ERR_MEMORY, 5}, {ERR_CALLER, 5}};
     for (size_t i = 0; i < sizeof rows / sizeof rows[0]; i++)
         cr_expect_eq(err_exit_status(rows[i].code), rows[i].status, "row %zu", i);
 }

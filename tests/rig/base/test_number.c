@@ -5,12 +5,13 @@
 
 Test(number, whole_word_must_be_the_number)
 {
-    static const char *const bad[] = {"", " ", "12abc", "1.0x", "0x10", "nan", "inf", "1e999", "1,5", " 1", "1 ", "--1", "e5", "."};
+    static const char *const bad[] = {"",      " ",   "12abc", "1.0x", "0x10", "nan", "inf",
+                                      "1e999", "1,5", " 1",    "1 ",   "--1",  "e5",  "."};
     struct err e;
     double value = 2.385;
     for (size_t i = 0; i < sizeof bad / sizeof bad[0]; i++) {
-        cr_expect_eq(number_read_double(bad[i], -1e300, 1e300, "speed_mm_s", "mm/s", &value, &e), ERR_USAGE, "'%s'",
-                     bad[i]);
+        cr_expect_eq(number_read_double(bad[i], -1e300, 1e300, "speed_mm_s", "mm/s", &value, &e), ERR_USAGE,
+                     "'%s'", bad[i]);
         cr_expect_eq(value, 2.385, "'%s' changed the value", bad[i]);
         cr_expect(strstr(e.text, "speed_mm_s") != NULL, "'%s' lacks the name", bad[i]);
     }
@@ -35,7 +36,8 @@ Test(number, whole_numbers_have_no_fraction)
     struct err e;
     int64_t value = 31;
     for (size_t i = 0; i < sizeof bad / sizeof bad[0]; i++)
-        cr_expect_eq(number_read_int64(bad[i], -100, 100, "blocks", "", &value, &e), ERR_USAGE, "'%s'", bad[i]);
+        cr_expect_eq(number_read_int64(bad[i], -100, 100, "blocks", "", &value, &e), ERR_USAGE, "'%s'",
+                     bad[i]);
     cr_assert_eq(value, 31);
     cr_assert_eq(number_read_int64("-17", -100, 100, "blocks", "", &value, &e), ERR_OK);
     cr_assert_eq(value, -17);

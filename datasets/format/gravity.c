@@ -1,4 +1,4 @@
-#include "analyze/numerics/gravity.h"
+#include "datasets/format/gravity.h"
 
 #include <math.h>
 
@@ -65,8 +65,7 @@ enum err_code gravity_local_m_s2(double latitude_deg, double height_m, double *g
                    (u2 + focal2) +
                ROTATION_RAD_S * ROTATION_RAD_S * u * cos_beta * cos_beta) /
               w;
-    along_beta = (ring * q / q0 / sqrtl(u2 + focal2) -
-                  ROTATION_RAD_S * ROTATION_RAD_S * sqrtl(u2 + focal2)) *
+    along_beta = (ring * q / q0 / sqrtl(u2 + focal2) - ROTATION_RAD_S * ROTATION_RAD_S * sqrtl(u2 + focal2)) *
                  sin_beta * cos_beta / w;
     *gravity_m_s2 = (double)hypotl(along_u, along_beta);
     return ERR_OK;

@@ -1,0 +1,40 @@
+/* The uncertainty budget of a push force: what the events and fits bring, and what zero, load cell, alignment
+ * and calibration add to every force of the bench. No I/O. */
+#ifndef ANALYZE_PUSH_BUDGET_H
+#define ANALYZE_PUSH_BUDGET_H
+
+#include "analyze/numerics/budget.h"
+#include "analyze/numerics/quantity.h"
+#include "analyze/push_motion.h"
+#include "datasets/format/calibration.h"
+#include "datasets/format/plan.h"
+
+/* The operator's estimates that no run measures, and the stated limit of zero drift. */
+struct push_settings {
+    double estimates[PLAN_ESTIMATE_COUNT]; /* in the units of PLAN_ESTIMATE_KINDS */
+    double zero_drift_limit_n;
+};
+
+/* What the budgets call the component that rests on each estimate of a plan. */
+extern const char *const PUSH_BUDGET_ESTIMATE_NAMES[PLAN_ESTIMATE_COUNT];
+/* What they call the calibration, stated or fitted, and the drive diameter, stated or measured. */
+extern const char *const PUSH_BUDGET_CALIBRATION_NAME;
+extern const char *const PUSH_BUDGET_DIAMETER_NAME;
+
+/* What a plan states, or the defaults of its kinds where it states nothing (plan NULL: all defaults). */
+struct push_settings push_budget_settings(const struct plan *plan);
+
+/* Add a component in newtons (sensitivity 1). A standard uncertainty that is not finite or not above 0 is
+ * left out. estimate: it rests on a number that the operator gave. */
+void push_budget_add(struct budget *b, const char *name, double standard_uncertainty_n,
+                     double degrees_of_freedom, enum budget_type type, bool estimate);
+
+/* What every force of this bench carries, once however many runs are averaged: load cell creep, alignment of
+ * the load axis, calibration. */
+void push_budget_add_bench(struct budget *b, double force_n, const struct calibration *calibration,
+                           const struct push_settings *settings);
+
+/* The zero of one run: its noise, and how far the drift between the zeros may stray from a straight line. */
+void push_budget_add_zero(struct budget *b, const struct push_motion *m);
+
+#endif

@@ -1,0 +1,147 @@
+#include "analyze/result_flags.h"
+
+#include "analyze/push_motion.h"
+#include "datasets/format/date_time.h"
+
+#include <math.h>
+#include <stdarg.h>
+#include <stdio.h>
+#include <string.h>
+
+static void add(struct result_flags *flags, const char *format, ...) __attribute__((format(printf, 2, 3)));
+static void add(struct result_flags *flags, const char *format, ...)
+{
+    va_list arguments;
+    if (flags->count >= RESULT_FLAGS_MAX)
+        return;
+    va_start(arguments, format);
+    vsnprintf(flags->text[flags->count++], sizeof flags->text[0], format, arguments);
+    va_end(arguments);
+}
+
+static bool outside(const struct calibration *c, const struct quantity *q)
+{
+    return q->present && (q->value > c->load_high_n || q->value < c->load_low_n);
+}
+
+/* Whether the plan allows its calibration for that run; else why is a part of a sentence. */
+static bool calibration_allowed(const struct series *series, const struct run_record *record, char *why,
+                                size_t size)
+{
+    int64_t start_s;
+    if (series->plan.calibration_max_age_days == 0)
+        return true;
+    if (!date_time_read(record->start_time, &start_s)) {
+        snprintf(why, size, "has an age that cannot be told, for the run has no start time that can be read");
+        return false;
+    }
+    return plan_allows_calibration(&series->plan, series->calibration.date, start_s, why, size);
+}
+
+void result_flags_run(struct run_result *run, const struct series *series)
+{
+    const struct calibration *c = &series->calibration;
+    const struct quantity *stall = &run->push.stall_force_n;
+    char why[120];
+    if (!calibration_allowed(series, run->record, why, sizeof why))
+        push_motion_flag(&run->push, "the calibration %s", why);
+    if (stall->at_least && outside(c, stall))
+        push_motion_flag(&run->push, "%.4g N is outside the calibrated range of %.4g to %.4g N", stall->value,
+                         c->load_low_n, c->load_high_n);
+}
+
+/* Runs behind one result, and how many of them are beyond the range and have a calibration past its age. */
+struct tally {
+    size_t runs, outside, too_old;
+};
+
+static void count_run(struct tally *t, const struct run_result *run, const struct quantity *q,
+                      const struct series *series)
+{
+    char why[120];
+    if (!run->analysed || !q->present)
+        return;
+    t->runs++;
+    t->outside += outside(&series->calibration, q);
+    t->too_old += !calibration_allowed(series, run->record, why, sizeof why);
+}
+
+static void say(struct result_flags *flags, const struct tally *t, const struct series *series)
+{
+    const struct calibration *c = &series->calibration;
+    flags->count = 0;
+    if (t->outside > 0)
+        add(flags, "extrapolated: %zu of %zu runs outside the calibrated range of %.4g to %.4g N", t->outside,
+            t->runs, c->load_low_n, c->load_high_n);
+    if (t->too_old > 0)
+        add(flags, "calibration not within the %g days that the plan allows in %zu of %zu runs",
+            series->plan.calibration_max_age_days, t->too_old, t->runs);
+}
+
+static bool same_speed(double a, double b)
+{
+    return fabs(a - b) <= 1e-6 * fmax(fabs(a), fabs(b));
+}
+
+void result_flags_feeder(struct feeder_result *feeder, const struct run_result *const *runs, size_t count,
+                         const struct series *series)
+{
+    struct tally curve = {0};
+    for (size_t j = 0; j < feeder->point_count; j++) {
+        struct speed_point *point = &feeder->points[j];
+        struct tally stall = {0}, onset = {0};
+        for (size_t i = 0; i < count; i++) {
+            if (!same_speed(runs[i]->record->speed_mm_s, point->speed_mm_s))
+                continue;
+            count_run(&stall, runs[i], &runs[i]->push.stall_force_n, series);
+            count_run(&onset, runs[i], &runs[i]->push.slip_onset_n, series);
+        }
+        say(&point->stall_flags, &stall, series);
+        say(&point->onset_flags, &onset, series);
+    }
+    for (size_t i = 0; i < count; i++) {
+        if (runs[i]->push.limited_by != LIMITED_UNCLEAR)
+            count_run(&curve, runs[i], &runs[i]->push.stall_force_n, series);
+    }
+    if (feeder->torque_curve.present)
+        say(&feeder->torque_curve.flags, &curve, series);
+}
+
+static const struct result_flags *flags_at(const struct feeder_result *feeder, double speed_mm_s, bool onset)
+{
+    static const struct result_flags none;
+    for (size_t j = 0; j < feeder->point_count; j++) {
+        const struct speed_point *point = &feeder->points[j];
+        if (same_speed(point->speed_mm_s, speed_mm_s))
+            return onset ? &point->onset_flags : &point->stall_flags;
+    }
+    return &none;
+}
+
+static bool holds(const struct result_flags *flags, const char *text)
+{
+    for (size_t i = 0; i < flags->count; i++) {
+        if (strcmp(flags->text[i], text) == 0)
+            return true;
+    }
+    return false;
+}
+
+void result_flags_comparisons(struct session *s)
+{
+    for (size_t i = 0; i < s->comparison_count; i++) {
+        struct comparison *c = &s->comparisons[i];
+        bool onset = strcmp(c->quantity, "slip_onset_n") == 0;
+        const struct result_flags *a = flags_at(&s->feeders[c->a], c->speed_mm_s, onset),
+                                  *b = flags_at(&s->feeders[c->b], c->speed_mm_s, onset);
+        c->flags.count = 0;
+        if (c->verdict == VERDICT_NOT_COMPARABLE)
+            continue;
+        for (size_t j = 0; j < a->count; j++)
+            add(&c->flags, "%s: %s", holds(b, a->text[j]) ? "both" : s->feeders[c->a].name, a->text[j]);
+        for (size_t j = 0; j < b->count; j++) {
+            if (!holds(a, b->text[j]))
+                add(&c->flags, "%s: %s", s->feeders[c->b].name, b->text[j]);
+        }
+    }
+}

@@ -1,0 +1,19 @@
+/* Carries what is wrong with the ground of a run's forces (beyond the calibrated range, a calibration past
+ * the age that the plan allows) to every result worked out from it. No I/O. */
+#ifndef ANALYZE_RESULT_FLAGS_H
+#define ANALYZE_RESULT_FLAGS_H
+
+#include "analyze/analysis.h"
+
+/* Add to the run's own flags: a calibration past its age at the run's start, and a lower bound outside the
+ * calibrated range (the analysis of a push says it of values only). */
+void result_flags_run(struct run_result *run, const struct series *series);
+
+/* Fill the flags of the feeder's points and torque curve from its runs (count of them), all of the series. */
+void result_flags_feeder(struct feeder_result *feeder, const struct run_result *const *runs, size_t count,
+                         const struct series *series);
+
+/* Fill the flags of every comparison that was judged from those of its two points. */
+void result_flags_comparisons(struct session *session);
+
+#endif

@@ -1,0 +1,434 @@
+#include "analyze/comparison.h"
+
+#include "analyze/numerics/difference.h"
+
+#include <criterion/criterion.h>
+#include <math.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+
+#define FEEDERS 4
+#define RUNS    160
+#define SERIES  2
+
+/* A session put together by hand: feeders of one or two series, runs with a block and a stall force. */
+struct bench {
+    struct session session;
+    struct series series[SERIES];
+    struct series *series_pointers[SERIES];
+    struct feeder_result feeders[FEEDERS];
+    struct run_result runs[RUNS];
+    struct run_record records[RUNS];
+};
+static struct bench *b;
+
+static void begin(void)
+{
+    quantity_init_numerics();
+    b = calloc(1, sizeof *b);
+    cr_assert_not_null(b);
+    b->session = (struct session){
+        .series = b->series_pointers, .runs = b->runs, .feeders = b->feeders, .series_count = 1};
+    for (size_t i = 0; i < SERIES; i++) {
+        b->series_pointers[i] = &b->series[i];
+        for (size_t k = 0; k < CONDITION_COUNT; k++)
+            b->series[i].plan.tolerance[k] = CONDITION_KINDS[k].tolerance;
+        b->series[i].plan.tolerance[CONDITION_NIP_PRELOAD_N] = 2.5;
+        b->series[i].calibration = (struct calibration){
+            .degree = 1, .coefficients = {0, 4000}, .load_high_n = 200, .degrees_of_freedom = INFINITY};
+    }
+}
+
+static void end(void)
+{
+    free(b->session.comparisons);
+    free(b);
+}
+
+TestSuite(comparison, .init = begin, .fini = end);
+
+static struct feeder_result *add_feeder(const char *name, size_t series, double speed_mm_s)
+{
+    struct feeder_result *f = &b->feeders[b->session.feeder_count++];
+    snprintf(f->name, sizeof f->name, "%s", name);
+    f->series = series;
+    f->point_count = 1;
+    f->points[0].speed_mm_s = speed_mm_s;
+    f->conditions.stated[CONDITION_NIP_PRELOAD_N] = true;
+    f->conditions.number[CONDITION_NIP_PRELOAD_N] = 41.3;
+    f->conditions.stated[CONDITION_FILAMENT_LOT] = true;
+    snprintf(f->conditions.word[CONDITION_FILAMENT_LOT], sizeof f->conditions.word[0], "R-0417");
+    return f;
+}
+
+/* Stall forces of a feeder at its speed, one a block from 1 on; blocks NULL. */
+static struct run_result *add_runs(size_t feeder, const double *stall_n, const int *blocks, size_t n)
+{
+    struct feeder_result *f = &b->feeders[feeder];
+    struct run_result *first = &b->runs[b->session.run_count];
+    for (size_t i = 0; i < n; i++) {
+        size_t at = b->session.run_count++;
+        b->records[at].speed_mm_s = f->points[0].speed_mm_s;
+        b->records[at].block = blocks != NULL ? blocks[i] : (int)i + 1;
+        b->runs[at] = (struct run_result){
+            .series = f->series, .feeder = feeder, .record = &b->records[at], .analysed = true};
+        b->runs[at].push.stall_force_n = quantity_from(stall_n[i], 0.4, 7, 6);
+    }
+    f->points[0].run_count += n;
+    f->points[0].no_onset_count = f->points[0].run_count;
+    f->points[0].stall_force_n = quantity_from(stall_n[0], 0.4, 7, n);
+    return first;
+}
+
+static const struct comparison *compare(void)
+{
+    struct err e;
+    cr_assert_eq(comparison_all(&b->session, &e), ERR_OK);
+    return b->session.comparisons;
+}
+
+static const double A[] = {84.1, 85.9, 83.2, 86.4, 84.7};
+static const double B[] = {72.8, 74.9, 71.6, 75.7, 73.1};
+#define EQUAL(x, y) cr_expect_float_eq(x, y, 1e-9, #x " is %.10g, not %.10g", (double)(x), (double)(y))
+
+Test(comparison, complete_blocks_are_paired)
+{
+    struct difference d;
+    struct err e;
+    add_feeder("gear-a", 0, 4.9);
+    add_feeder("gear-b", 0, 4.9);
+    /* In another order than the blocks: pairs follow the block. */
+    static const int blocks[] = {3, 1, 5, 2, 4};
+    double shuffled[5];
+    for (int i = 0; i < 5; i++)
+        shuffled[i] = B[blocks[i] - 1];
+    add_runs(0, A, NULL, 5);
+    add_runs(1, shuffled, blocks, 5);
+    const struct comparison *c = compare();
+    cr_assert_eq(b->session.comparison_count, 1);
+    cr_expect(c->by_blocks);
+    cr_assert_eq(difference_paired(A, B, 5, &d, &e), ERR_OK);
+    EQUAL(c->difference.value, d.mean);
+    EQUAL(c->difference.standard_uncertainty, d.standard_error);
+    EQUAL(c->difference.low_95, d.low_95);
+    EQUAL(c->p_value_unadjusted, d.p_value);
+    EQUAL(c->p_value, d.p_value);
+    cr_expect_eq(c->verdict, VERDICT_A_HIGHER);
+    cr_expect_eq(c->reason_count, 0);
+    cr_expect_str_eq(c->quantity, "stall_force_n");
+    EQUAL(c->speed_mm_s, 4.9);
+    cr_expect(c->a == 0 && c->b == 1);
+}
+
+Test(comparison, incomplete_blocks_go_to_welch_and_no_run_is_lost)
+{
+    struct difference d;
+    struct err e;
+    add_feeder("gear-b", 0, 4.9);
+    add_feeder("gear-a", 0, 4.9);
+    add_runs(0, B, NULL, 4);
+    add_runs(1, A, NULL, 5);
+    const struct comparison *c = compare();
+    cr_expect(!c->by_blocks);
+    cr_assert_eq(difference_welch(B, 4, A, 5, &d, &e), ERR_OK);
+    EQUAL(c->difference.value, d.mean);
+    EQUAL(c->difference.standard_uncertainty, d.standard_error);
+    EQUAL(c->p_value_unadjusted, d.p_value);
+    cr_expect_eq(c->verdict, VERDICT_B_HIGHER);
+    cr_expect_eq(c->difference.n, 4);
+}
+
+Test(comparison, feeders_of_two_series_are_not_paired)
+{
+    add_feeder("gear-a", 0, 4.9);
+    add_feeder("gear-b", 1, 4.9);
+    b->session.series_count = 2;
+    add_runs(0, A, NULL, 5);
+    add_runs(1, B, NULL, 5);
+    cr_expect(!compare()->by_blocks);
+}
+
+Test(comparison, what_does_not_differ_is_not_shown_to_differ)
+{
+    static const double near_a[] = {84.9, 84.2, 85.1, 83.8, 85.6};
+    add_feeder("gear-a", 0, 4.9);
+    add_feeder("gear-b", 0, 4.9);
+    add_runs(0, A, NULL, 5);
+    add_runs(1, near_a, NULL, 5);
+    const struct comparison *c = compare();
+    cr_expect_eq(c->verdict, VERDICT_NO_DIFFERENCE_SHOWN);
+    cr_expect(c->has_p_value && c->p_value > 0.05);
+    cr_expect(c->difference.low_95 < 0 && c->difference.high_95 > 0);
+}
+
+/* Four feeders, six pairs: a difference that would pass alone does not pass among six. */
+Test(comparison, p_values_are_adjusted_over_all_pairs)
+{
+    static const double shifts[] = {0, 1.62, 0.23, -0.31};
+    double p[6], adjusted[6];
+    for (size_t i = 0; i < 4; i++) {
+        char name[8];
+        double values[5];
+        snprintf(name, sizeof name, "gear-%zu", i);
+        add_feeder(name, 0, 4.9);
+        for (size_t j = 0; j < 5; j++)
+            values[j] = A[j] + shifts[i] + 0.9 * sin(2.3 * (double)(i * 5 + j) + 0.3);
+        add_runs(i, values, NULL, 5);
+    }
+    const struct comparison *c = compare();
+    size_t alone = 0, together = 0;
+    cr_assert_eq(b->session.comparison_count, 6);
+    for (size_t i = 0; i < 6; i++)
+        p[i] = c[i].p_value_unadjusted;
+    difference_holm(p, 6, adjusted);
+    for (size_t i = 0; i < 6; i++) {
+        EQUAL(c[i].p_value, adjusted[i]);
+        cr_expect_eq(c[i].verdict == VERDICT_NO_DIFFERENCE_SHOWN, adjusted[i] >= 0.05);
+        alone += p[i] < 0.05;
+        together += adjusted[i] < 0.05;
+    }
+    cr_expect(alone > together, "%zu alone, %zu together: the values no longer tell the two apart", alone,
+              together);
+}
+
+Test(comparison, the_gate_names_field_values_and_tolerance)
+{
+    add_feeder("gear-a", 0, 4.9);
+    struct feeder_result *f = add_feeder("gear-b", 0, 4.9);
+    f->conditions.number[CONDITION_NIP_PRELOAD_N] = 47.2;
+    snprintf(f->conditions.word[CONDITION_FILAMENT_LOT], sizeof f->conditions.word[0], "R-0533");
+    add_runs(0, A, NULL, 5);
+    add_runs(1, B, NULL, 5);
+    const struct comparison *c = compare();
+    cr_expect_eq(c->verdict, VERDICT_NOT_COMPARABLE);
+    cr_expect(!c->has_p_value && !c->difference.present);
+    bool preload = false, lot = false;
+    for (size_t i = 0; i < c->reason_count; i++) {
+        const char *text = c->reasons[i];
+        preload = preload || (strstr(text, "nip preload") && strstr(text, "41.3") && strstr(text, "47.2") &&
+                              strstr(text, "2.5"));
+        lot = lot || (strstr(text, "R-0417") && strstr(text, "R-0533"));
+    }
+    cr_expect(preload && lot, "%zu reasons: %s; %s", c->reason_count, c->reasons[0], c->reasons[1]);
+}
+
+Test(comparison, within_the_tolerance_is_comparable_and_the_stricter_plan_rules)
+{
+    add_feeder("gear-a", 0, 4.9);
+    struct feeder_result *f = add_feeder("gear-b", 1, 4.9);
+    b->session.series_count = 2;
+    f->conditions.number[CONDITION_NIP_PRELOAD_N] = 43.1;
+    add_runs(0, A, NULL, 5);
+    add_runs(1, B, NULL, 5);
+    cr_expect_eq(compare()->verdict, VERDICT_A_HIGHER);
+    free(b->session.comparisons);
+    b->session.comparison_count = 0;
+    b->series[1].plan.tolerance[CONDITION_NIP_PRELOAD_N] = 1.1;
+    const struct comparison *c = compare();
+    cr_expect_eq(c->verdict, VERDICT_NOT_COMPARABLE);
+    cr_expect_not_null(strstr(c->reasons[0], "1.1"), "%s", c->reasons[0]);
+}
+
+Test(comparison, a_condition_stated_on_one_side_only_is_a_difference)
+{
+    add_feeder("gear-a", 0, 4.9)->conditions.stated[CONDITION_NIP_PRELOAD_N] = false;
+    add_feeder("gear-b", 0, 4.9);
+    add_runs(0, A, NULL, 5);
+    add_runs(1, B, NULL, 5);
+    cr_expect_eq(compare()->verdict, VERDICT_NOT_COMPARABLE);
+}
+
+Test(comparison, conditions_that_vary_within_a_feeder_are_named)
+{
+    add_feeder("gear-a", 0, 4.9);
+    add_feeder("gear-b", 0, 4.9)->conditions_vary = true;
+    add_runs(0, A, NULL, 5);
+    add_runs(1, B, NULL, 5);
+    const struct comparison *c = compare();
+    cr_expect_eq(c->verdict, VERDICT_NOT_COMPARABLE);
+    cr_expect_not_null(strstr(c->reasons[0], "gear-b differ from run to run"), "%s", c->reasons[0]);
+}
+
+Test(comparison, simulated_is_never_compared_with_measured)
+{
+    add_feeder("gear-a", 0, 4.9);
+    add_feeder("gear-b", 1, 4.9);
+    b->session.series_count = 2;
+    b->series[1].simulated = true;
+    add_runs(0, A, NULL, 5);
+    add_runs(1, B, NULL, 5);
+    const struct comparison *c = compare();
+    cr_expect_eq(c->verdict, VERDICT_NOT_COMPARABLE);
+    cr_expect_not_null(strstr(c->reasons[0], "simulated"), "%s", c->reasons[0]);
+}
+
+Test(comparison, pushes_that_met_a_limit_make_a_pair_not_comparable)
+{
+    add_feeder("gear-a", 0, 4.9);
+    add_feeder("gear-b", 0, 4.9);
+    add_runs(0, A, NULL, 5)[2].push.stall_force_n = quantity_at_least(88.1);
+    b->feeders[0].points[0].censored_count = 1;
+    add_runs(1, B, NULL, 5);
+    const struct comparison *c = compare();
+    cr_expect_eq(c->verdict, VERDICT_NOT_COMPARABLE);
+    cr_expect_not_null(strstr(c->reasons[0], "1 of 5 pushes of gear-a met a limit"), "%s", c->reasons[0]);
+}
+
+Test(comparison, one_run_each_gives_no_verdict)
+{
+    add_feeder("gear-a", 0, 4.9);
+    add_feeder("gear-b", 0, 4.9);
+    add_runs(0, A, NULL, 1);
+    add_runs(1, B, NULL, 1);
+    const struct comparison *c = compare();
+    cr_expect_eq(c->verdict, VERDICT_NOT_COMPARABLE);
+    cr_expect_not_null(strstr(c->reasons[0], "a difference needs at least 2"), "%s", c->reasons[0]);
+}
+
+Test(comparison, values_that_do_not_scatter_give_no_verdict)
+{
+    static const double same_a[] = {84.1, 84.1, 84.1}, same_b[] = {72.3, 72.3, 72.3};
+    add_feeder("gear-a", 0, 4.9);
+    add_feeder("gear-b", 0, 4.9);
+    add_runs(0, same_a, NULL, 3);
+    add_runs(1, same_b, NULL, 3);
+    const struct comparison *c = compare();
+    cr_expect_eq(c->verdict, VERDICT_NOT_COMPARABLE);
+    cr_expect_not_null(strstr(c->reasons[0], "do not scatter"), "%s", c->reasons[0]);
+}
+
+Test(comparison, speeds_that_only_one_has_are_left_out)
+{
+    add_feeder("gear-a", 0, 4.9);
+    add_feeder("gear-b", 0, 5.1);
+    add_runs(0, A, NULL, 5);
+    add_runs(1, B, NULL, 5);
+    compare();
+    cr_expect_eq(b->session.comparison_count, 0);
+}
+
+Test(comparison, onsets_are_compared_only_where_every_run_has_one)
+{
+    add_feeder("gear-a", 0, 4.9);
+    add_feeder("gear-b", 0, 4.9);
+    add_runs(0, A, NULL, 5);
+    add_runs(1, B, NULL, 5);
+    for (size_t i = 0; i < 10; i++)
+        b->runs[i].push.slip_onset_n = quantity_from(b->runs[i].push.stall_force_n.value - 21.7, 0.9, 31, 1);
+    for (size_t i = 0; i < 2; i++) {
+        b->feeders[i].points[0].no_onset_count = 0;
+        b->feeders[i].points[0].slip_onset_n = quantity_from(60, 1, 4, 5);
+    }
+    const struct comparison *c = compare();
+    cr_assert_eq(b->session.comparison_count, 2);
+    cr_expect_str_eq(c[1].quantity, "slip_onset_n");
+    EQUAL(c[1].difference.value, c[0].difference.value);
+    cr_expect_eq(c[1].verdict, VERDICT_A_HIGHER);
+    free(b->session.comparisons);
+    b->session.comparison_count = 0;
+    b->runs[7].push.slip_onset_n = quantity_absent();
+    b->feeders[1].points[0].no_onset_count = 1;
+    compare();
+    cr_expect_eq(b->session.comparison_count, 1);
+}
+
+Test(comparison, one_feeder_or_none_has_nothing_to_be_compared_with)
+{
+    compare();
+    cr_expect_eq(b->session.comparison_count, 0);
+    free(b->session.comparisons);
+    add_feeder("gear-a", 0, 4.9);
+    add_runs(0, A, NULL, 5);
+    compare();
+    cr_expect_eq(b->session.comparison_count, 0);
+}
+
+/* A gain that is off stretches both forces and so their difference alike. */
+Test(comparison, a_common_gain_counts_by_the_size_of_the_difference)
+{
+    struct difference d;
+    struct err e;
+    b->series[0].calibration.covariance[1][1] = pow(0.05 * 4000, 2);
+    add_feeder("gear-a", 0, 4.9);
+    add_feeder("gear-b", 0, 4.9);
+    add_runs(0, A, NULL, 5);
+    add_runs(1, B, NULL, 5);
+    const struct comparison *c = compare();
+    cr_assert_eq(difference_paired(A, B, 5, &d, &e), ERR_OK);
+    cr_expect_float_eq(c->difference.standard_uncertainty, hypot(d.standard_error, 0.05 * d.mean), 1e-6);
+}
+
+/* Two calibrations are wrong each in its own way: a difference of two series must stand out from both. */
+Test(comparison, two_calibrations_do_not_cancel)
+{
+    static const double above[] = {85.9, 85.2, 86.1, 84.8, 86.6}, below[] = {83.1, 82.5, 83.6, 82.2, 83.9};
+    double alone;
+    b->series[0].calibration.covariance[1][1] = pow(0.02 * 4000, 2);
+    b->series[1].calibration.covariance[1][1] = pow(0.02 * 4000, 2);
+    add_feeder("gear-a", 0, 4.9);
+    add_feeder("gear-b", 1, 4.9);
+    b->session.series_count = 2;
+    add_runs(0, above, NULL, 5);
+    add_runs(1, below, NULL, 5);
+    const struct comparison *c = compare();
+    cr_expect_eq(c->verdict, VERDICT_A_HIGHER, "the same calibration in both series: its gain is common");
+    cr_expect_float_eq(c->difference.value, 2.66, 1e-9);
+    alone = c->difference.standard_uncertainty;
+    free(b->session.comparisons);
+    b->session.comparisons = NULL;
+    b->session.comparison_count = 0;
+    b->series[1].calibration.coefficients[1] = 4012.5;
+    c = compare();
+    cr_expect_eq(c->verdict, VERDICT_NO_DIFFERENCE_SHOWN, "%g, p %g", c->difference.value, c->p_value);
+    cr_expect(c->difference.low_95 < 0 && c->difference.high_95 > 0);
+    /* Two per cent of 85.7 N and of 83.1 N beside the scatter. */
+    cr_expect_float_eq(c->difference.standard_uncertainty, hypot(alone, hypot(1.714, 1.657)), 0.01);
+}
+
+static void expect_budget(const struct comparison *c, size_t components)
+{
+    struct quantity q = budget_combine(&c->budget, c->difference.value, c->difference.n);
+    cr_assert_eq(c->budget.count, components);
+    EQUAL(q.standard_uncertainty, c->difference.standard_uncertainty);
+    EQUAL(q.low_95, c->difference.low_95);
+    EQUAL(q.degrees_of_freedom, c->difference.degrees_of_freedom);
+}
+
+Test(comparison, the_budget_says_what_the_difference_rests_on)
+{
+    struct difference d;
+    struct err e;
+    b->series[0].calibration.covariance[1][1] = pow(0.05 * 4000, 2);
+    b->series[1].calibration.covariance[1][1] = pow(0.02 * 4000, 2);
+    b->series[1].calibration.degrees_of_freedom = 17;
+    add_feeder("gear-a", 0, 4.9);
+    add_feeder("gear-b", 0, 4.9);
+    add_feeder("gear-c", 1, 4.9);
+    b->session.series_count = 2;
+    add_runs(0, A, NULL, 5);
+    add_runs(1, B, NULL, 5);
+    add_runs(2, B, NULL, 4);
+    const struct comparison *c = compare();
+    cr_assert_eq(b->session.comparison_count, 3);
+    cr_assert_eq(difference_paired(A, B, 5, &d, &e), ERR_OK);
+    expect_budget(&c[0], 2);
+    cr_expect_str_eq(c[0].budget.components[0].name, "scatter of the differences, block by block");
+    cr_expect_eq(c[0].budget.components[0].type, BUDGET_TYPE_A);
+    EQUAL(c[0].budget.components[0].contribution, d.standard_error);
+    EQUAL(c[0].budget.components[0].degrees_of_freedom, 4);
+    cr_expect_eq(c[0].budget.components[1].type, BUDGET_TYPE_B);
+    cr_expect(c[0].budget.components[1].operator_estimate, "a stated calibration");
+    EQUAL(c[0].budget.components[1].contribution, 0.05 * d.mean);
+    /* As Welch and Satterthwaite have it, with a calibration that is taken as known. */
+    EQUAL(c[0].difference.degrees_of_freedom,
+          4 * pow(hypot(d.standard_error, 0.05 * d.mean) / d.standard_error, 4));
+    cr_assert_eq(difference_welch(A, 5, B, 4, &d, &e), ERR_OK);
+    expect_budget(&c[1], 3);
+    cr_expect_str_eq(c[1].budget.components[0].name, "scatter of the runs of both");
+    EQUAL(c[1].budget.components[0].contribution, d.standard_error);
+    EQUAL(c[1].budget.components[1].contribution, 0.05 * 84.86);
+    EQUAL(c[1].budget.components[2].contribution, 0.02 * (72.8 + 74.9 + 71.6 + 75.7) / 4);
+    cr_expect(c[1].budget.components[2].type == BUDGET_TYPE_A && !c[1].budget.components[2].operator_estimate,
+              "a fitted calibration is measured");
+}
