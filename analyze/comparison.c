@@ -57,7 +57,16 @@ static const struct quantity *quantity_of(const struct run_result *run, bool ons
     return onset ? &run->push.slip_onset_n : &run->push.stall_force_n;
 }
 
-/* Values of one feeder at one speed with the block of each; returns the count. */
+static bool wanted_run(const struct run_result *run, size_t series, size_t feeder, double speed_mm_s,
+                       bool onset)
+{
+    return run->analysed && run->series == series && run->feeder == feeder &&
+           fabs(run->record->speed_mm_s - speed_mm_s) <= 1e-6 * speed_mm_s &&
+           quantity_of(run, onset)->present && !quantity_of(run, onset)->at_least;
+}
+
+/* Values of one feeder at one speed with the block of each; returns the count. Several runs in one block
+ * share its mounting: they are one value, their mean, and not so many independent ones. */
 static size_t gather(const struct session *s, size_t feeder, double speed_mm_s, bool onset, double *values,
                      int *blocks)
 {
@@ -65,13 +74,24 @@ static size_t gather(const struct session *s, size_t feeder, double speed_mm_s, 
     size_t n = 0;
     for (size_t i = 0; i < s->run_count; i++) {
         const struct run_result *run = &s->runs[i];
-        if (!run->analysed || run->series != f->series || run->feeder != feeder ||
-            fabs(run->record->speed_mm_s - speed_mm_s) > 1e-6 * speed_mm_s ||
-            !quantity_of(run, onset)->present || quantity_of(run, onset)->at_least)
+        if (!wanted_run(run, f->series, feeder, speed_mm_s, onset))
             continue;
-        values[n] = quantity_of(run, onset)->value;
-        blocks[n] = run->record->block;
-        n++;
+        size_t j = 0, together = 0;
+        double sum = 0;
+        while (j < n && blocks[j] != run->record->block)
+            j++;
+        if (j < n)
+            continue;
+        for (size_t k = i; k < s->run_count; k++) {
+            const struct run_result *other = &s->runs[k];
+            if (wanted_run(other, f->series, feeder, speed_mm_s, onset) &&
+                other->record->block == run->record->block) {
+                sum += quantity_of(other, onset)->value;
+                together++;
+            }
+        }
+        values[n] = sum / (double)together;
+        blocks[n++] = run->record->block;
     }
     return n;
 }

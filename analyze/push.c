@@ -1,5 +1,6 @@
 #include "analyze/push.h"
 
+#include "analyze/force_check.h"
 #include "analyze/numerics/limit_cause.h"
 #include "analyze/push_budget.h"
 #include "analyze/push_loading.h"
@@ -98,7 +99,20 @@ static struct quantity combine(struct push_result *r, const struct push_motion *
     if (value_n > calibration->load_high_n || value_n < calibration->load_low_n)
         push_motion_flag(r, "%.4g N is outside the calibrated range of %.4g to %.4g N", value_n,
                          calibration->load_low_n, calibration->load_high_n);
-    return budget_combine(b, value_n, n);
+    struct quantity q = budget_combine(b, value_n, n);
+    enum force_check check = force_check(calibration, (unsigned long)m->run_number, b, &q);
+    const char *why = calibration->degree > 1 ? "curved calibration" : "uncertain calibration";
+    if (check == FORCE_CHECK_REPLACED)
+        push_motion_flag(r,
+                         "linear propagation is not good enough at %.4g N (%s): the interval is from %d,000 "
+                         "Monte-Carlo draws (JCGM 101)",
+                         value_n, why, FORCE_CHECK_DRAWS / 1000);
+    else if (check == FORCE_CHECK_FAILED)
+        push_motion_flag(r,
+                         "linear propagation is doubtful at %.4g N (%s), and so is its interval: within its "
+                         "uncertainty the calibration turns back",
+                         value_n, why);
+    return q;
 }
 
 /* The end of a push without drops: a straight line through its last part. */
@@ -281,7 +295,10 @@ static enum err_code answer(const struct push_motion *m, const struct run_record
 
     double hidden_n = l.fitted ? hidden_fall_n(m, r, l.force_fit.stiffness_n_per_mm) : 0;
     double unused, median_peak_n = count > 0 ? drops_median_peak(drops, count, &unused) : 0;
-    bool risen_on = count > 0 && force_end > ABOVE_EVENTS_SHARE * median_peak_n;
+    double greatest_peak_n = 0;
+    for (size_t i = 0; i < count; i++)
+        greatest_peak_n = fmax(greatest_peak_n, drops[i].peak_n);
+    bool risen_on = count > 0 && force_end > ABOVE_EVENTS_SHARE * greatest_peak_n;
     if (risen_on)
         push_motion_flag(r, "the push ended at %.4g N, above its events: it had not stalled at them",
                          force_end);
@@ -295,6 +312,8 @@ static enum err_code answer(const struct push_motion *m, const struct run_record
             push_budget_add(&r->stall_budget, PUSH_BUDGET_ESTIMATE_NAMES[PLAN_ESTIMATE_RUNOUT_MM],
                             lever_wander_n(m, drops, count, cause.cycles, turn_mm, runout_mm, median),
                             INFINITY, BUDGET_TYPE_B, true);
+        push_budget_add(&r->stall_budget, "motor cycles too small to see", budget_rectangular(hidden_n),
+                        INFINITY, BUDGET_TYPE_B, false);
         r->stall_force_n = combine(r, m, calibration, settings, &r->stall_budget, median, count);
         double period = drops_period_mm(m->feed_mm + contact, m->force_n + contact, drops, count, &strength);
         if (period > 0 && strength > 0.3)
@@ -337,7 +356,11 @@ static enum err_code answer(const struct push_motion *m, const struct run_record
         /* No onset is known better than the force rises from one sample to the next. */
         double rise_n =
             l.force_fit.stiffness_n_per_mm * (m->feed_mm[m->n - 1] - m->feed_mm[0]) / (double)(m->n - 1);
-        if (f->onset_found) {
+        if (f->onset_found && hidden_n > 0) {
+            push_motion_flag(
+                r, "no slip onset: lost motor cycles would fall by %.2g N only and could pass for slip",
+                hidden_n);
+        } else if (f->onset_found) {
             push_budget_add(&r->onset_budget, "fit of the onset", f->onset_standard_error_n,
                             f->degrees_of_freedom, BUDGET_TYPE_A, false);
             push_budget_add(&r->onset_budget, "force from one sample to the next", rise_n / sqrt(12.0),
@@ -351,6 +374,8 @@ static enum err_code answer(const struct push_motion *m, const struct run_record
         evidence.cycles_hidden = hidden_n > 0;
         cause = limit_cause_weigh(&evidence);
         name_limit(r, &cause);
+        if (hidden_n > 0 && r->limited_by == LIMITED_GRIP)
+            r->limited_by = LIMITED_UNCLEAR;
         say_why(r, &cause, &l, strength, m, count, pitch_mm);
     } else {
         r->limited_by =

@@ -212,6 +212,7 @@ enum err_code push_motion_take(const struct run_columns *c, const struct run_rec
 {
     double slope = 0, middle_us = 0, per_microstep;
     size_t first = 0, last, over = 0, jumps = 0;
+    m->run_number = record->number;
     enum err_code code = take_zero(c, record, calibration, m, r, drift_limit_n, &slope, &middle_us, e);
     if (code != ERR_OK)
         return code;

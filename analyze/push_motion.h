@@ -16,6 +16,7 @@
 #define PUSH_MOTION_QUIET_LEAST 20u
 
 struct push_motion {
+    int run_number;
     size_t n;
     double *force_n, *feed_mm; /* above the zero; commanded, from the first sample */
     double *lost_mm;           /* commanded minus measured feed; NULL without an encoder */

@@ -289,6 +289,8 @@ void speed_sweep_torque(const struct run_result *const *runs, size_t count,
         double gap = ladder_gap(feeder, corner / per_mm) / (2 * sqrt(3.0));
         curve->corner_speed_mm_s =
             quantity_from(corner / per_mm, hypot(error / per_mm, gap), best->degrees_of_freedom, n);
+        /* A speed is not below none. */
+        curve->corner_speed_mm_s.low_95 = fmax(0, curve->corner_speed_mm_s.low_95);
     }
 out:
     free(w);

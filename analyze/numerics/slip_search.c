@@ -174,7 +174,7 @@ bool slip_search_fit_base(const struct slip_search *q, struct slip_search_normal
 void slip_search_gains(const struct slip_search *q, const struct slip_search_normal *base, double *gain)
 {
     size_t n = q->n, p = q->p;
-    size_t edge = n / 50 > 8 ? n / 50 : 8;
+    size_t edge = n / 50 > 4 ? n / 50 : 4;
     double sign = q->encoder ? 1 : -1;
     long double one[SLIP_SEARCH_BASE_MAX] = {0}, x[SLIP_SEARCH_BASE_MAX] = {0}, w[SLIP_SEARCH_BASE_MAX] = {0};
     long double ww = 0, wx = 0, xx = 0, w1 = 0, x1 = 0, wy = 0, xy = 0, y1 = 0;
@@ -226,11 +226,14 @@ double slip_search_refine(const double *gain, size_t n, double residual_variance
             best = i;
     }
     low = high = best;
+    /* A best candidate at the end of the allowed range is no maximum: the onset may lie beyond. */
+    if (best == 0 || best + 1 >= n || gain[best - 1] == 0 || gain[best + 1] == 0)
+        return 0;
     while (low > 1 && gain[low - 1] > 0 &&
-           (best - low < 3 || gain[low - 1] > gain[best] - 3 * residual_variance))
+           (best - low < 1 || gain[low - 1] > gain[best] - 3 * residual_variance))
         low--;
     while (high + 2 < n && gain[high + 1] > 0 &&
-           (high - best < 3 || gain[high + 1] > gain[best] - 3 * residual_variance))
+           (high - best < 1 || gain[high + 1] > gain[best] - 3 * residual_variance))
         high++;
     double width = (double)(high - low) / 2;
     if (width < 1)

@@ -64,7 +64,8 @@ bool slip_search_fit_base(const struct slip_search *q, struct slip_search_normal
 void slip_search_gains(const struct slip_search *q, const struct slip_search_normal *base, double *gain);
 
 /* Best onset as a fractional index: vertex of a parabola through the gains around the greatest one. The
- * neighbourhood is where the gain is within 3 residual variances of the best, at least a few samples. */
+ * neighbourhood is where the gain is within 3 residual variances of the best, and no wider: further out the
+ * gain is not a parabola, and the vertex would lean to one side. 0: there is no maximum within the range. */
 double slip_search_refine(const double *gain, size_t n, double residual_variance);
 
 #endif

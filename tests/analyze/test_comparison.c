@@ -139,6 +139,28 @@ Test(comparison, incomplete_blocks_go_to_welch_and_no_run_is_lost)
     cr_expect_eq(c->difference.n, 4);
 }
 
+Test(comparison, runs_of_one_block_count_as_one)
+{
+    /* Two runs in each of three blocks, apart by little; the blocks differ by much. Six independent runs
+     * would be too sure. */
+    static const double twice_a[] = {61.3, 61.5, 57.2, 57.1, 64.6, 64.9},
+                        twice_b[] = {58.8, 59.1, 60.4, 60.2, 57.3, 57.0};
+    static const int blocks[] = {1, 1, 2, 2, 3, 3};
+    const double mean_a[] = {61.4, 57.15, 64.75}, mean_b[] = {58.95, 60.3, 57.15};
+    struct difference d;
+    struct err e;
+    add_feeder("gear-a", 0, 4.9);
+    add_feeder("gear-b", 0, 4.9);
+    add_runs(0, twice_a, blocks, 6);
+    add_runs(1, twice_b, blocks, 6);
+    const struct comparison *c = compare();
+    cr_expect(c->by_blocks);
+    cr_assert_eq(difference_paired(mean_a, mean_b, 3, &d, &e), ERR_OK);
+    EQUAL(c->difference.value, d.mean);
+    EQUAL(c->p_value_unadjusted, d.p_value);
+    cr_expect_eq(c->difference.n, 3);
+}
+
 Test(comparison, feeders_of_two_series_are_not_paired)
 {
     add_feeder("gear-a", 0, 4.9);

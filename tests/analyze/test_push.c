@@ -452,3 +452,123 @@ Test(push, the_calibration_is_part_of_the_uncertainty)
     cr_expect_float_eq(s.result.stall_force_n.standard_uncertainty,
                        hypot(before, 0.013 * s.result.stall_force_n.value), 0.01);
 }
+
+/* A force made by hand over the simulated record: commanded feed from the start of the push, mm. */
+static void put_force(double (*force_of)(double feed_mm), double after_n, double clip_n)
+{
+    struct model_random draws = {99};
+    double per = push_feed_per_microstep_mm(&s.record, &s.calibration, NULL);
+    for (size_t i = 0; i < s.columns.n; i++) {
+        bool moving =
+            s.columns.time_us[i] >= s.record.push_start_us && s.columns.time_us[i] <= s.record.push_end_us;
+        double f = moving ? force_of(per * s.columns.commanded_steps[i])
+                   : s.columns.time_us[i] > s.record.push_end_us ? after_n
+                                                                 : 0;
+        f += 0.2 * model_random_normal(&draws);
+        s.columns.flags[i] = clip_n > 0 && f > clip_n ? RUN_FLAG_OVER_RANGE : 0;
+        if (s.columns.flags[i])
+            f = clip_n;
+        s.columns.force_counts[i] = (int32_t)(s.p.sensor.zero_counts + s.p.sensor.gain_counts_per_n * f);
+    }
+}
+static double ramp(double x)
+{
+    return x < 1 ? 0 : 14 * (x - 1);
+}
+static double early_tear(double x)
+{
+    x -= 1;
+    return x < 0 ? 0 : x < 2 ? 30 * x : 40 + 6 * (x - 2);
+}
+static double sawtooth(double x)
+{
+    x -= 1;
+    return x < 0 ? 0 : x < 2 ? 30 * x : 45 + 30 * fmod(x - 2, 0.5);
+}
+
+Test(push, a_saturated_converter_gives_a_bound_and_no_onset)
+{
+    prepare(MOTOR, false);
+    simulate();
+    put_force(ramp, 0, 50);
+    cr_assert_eq(analyse(), ERR_OK, "%s", s.e.text);
+    cr_expect(s.result.stall_force_n.at_least, "%.2f +- %.3f N", s.result.stall_force_n.value,
+              s.result.stall_force_n.standard_uncertainty);
+    cr_expect(!s.result.slip_onset_n.present, "onset %.2f N", s.result.slip_onset_n.value);
+    cr_expect_neq(s.result.limited_by, LIMITED_GRIP);
+}
+Test(push, one_early_tear_is_not_the_stall_force_of_a_push_that_went_on_rising)
+{
+    prepare(MOTOR, false);
+    simulate();
+    put_force(early_tear, 0, 0);
+    s.record.ended = RUN_LIMIT;
+    cr_assert_eq(analyse(), ERR_OK, "%s", s.e.text);
+    cr_expect(s.result.stall_force_n.at_least && s.result.stall_force_n.value > 95, "%.2f N",
+              s.result.stall_force_n.value);
+}
+Test(push, force_left_on_the_cell_afterwards_is_not_drift)
+{
+    prepare(MOTOR, false);
+    simulate();
+    put_force(sawtooth, 20, 0);
+    cr_assert_eq(analyse(), ERR_OK, "%s", s.e.text);
+    cr_expect(s.result.flag_count > 0, "nothing is said of a zero that moved by 20 N");
+    cr_expect(s.result.stall_force_n.high_95 > 59, "%.2f to %.2f N", s.result.stall_force_n.low_95,
+              s.result.stall_force_n.high_95);
+}
+Test(push, cycles_hidden_in_noise_are_not_a_level)
+{
+    prepare(MOTOR, false);
+    s.p.gear.reduction = 5;
+    s.p.motor.holding_torque_nm /= 5;
+    s.p.sensor.noise_n = 3;
+    simulate();
+    cr_assert_eq(analyse(), ERR_OK, "%s", s.e.text);
+    cr_expect(s.result.stall_force_n.at_least || s.result.stall_force_n.high_95 > s.truth.stall_force_n,
+              "%.2f +- %.2f N, truth %.2f", s.result.stall_force_n.value,
+              s.result.stall_force_n.standard_uncertainty, s.truth.stall_force_n);
+}
+Test(push, a_soft_end_does_not_raise_the_stall_force)
+{
+    prepare(MOTOR, false);
+    s.p.fixture.stiffness_n_per_mm = 1;
+    s.push.travel_mm = 130;
+    s.push.speed_mm_s = 9.7;
+    simulate();
+    cr_assert_eq(analyse(), ERR_OK, "%s", s.e.text);
+    cr_expect(s.result.stall_force_n.at_least ||
+                  s.truth.stall_force_n >
+                      s.result.stall_force_n.value - 3 * s.result.stall_force_n.standard_uncertainty,
+              "%.2f +- %.2f N, truth %.2f", s.result.stall_force_n.value,
+              s.result.stall_force_n.standard_uncertainty, s.truth.stall_force_n);
+    cr_expect_neq(s.result.limited_by, LIMITED_GRIP);
+    cr_expect(!s.result.slip_onset_n.present, "onset %.2f +- %.2f N, there is none",
+              s.result.slip_onset_n.value, s.result.slip_onset_n.standard_uncertainty);
+}
+
+/* The motor goes on holding the push for a while after the motion, as it does when the host is late with its
+ * cut. */
+Test(push, a_zero_is_not_taken_while_the_motor_still_holds)
+{
+    prepare(MOTOR, false);
+    simulate();
+    size_t end = 0;
+    while (s.columns.time_us[end] <= s.record.push_end_us)
+        end++;
+    /* Of the second after the push the force lasts for 0.4. */
+    for (size_t i = end; i < s.columns.n && s.columns.time_us[i] < s.record.push_end_us + 400000; i++)
+        s.columns.force_counts[i] = s.columns.force_counts[end - 2];
+    cr_assert_eq(analyse(), ERR_OK, "%s", s.e.text);
+    cr_expect(fabs(s.result.zero_drift_n) < 0.3, "drift %.2f N", s.result.zero_drift_n);
+    holds("stall force", &s.result.stall_force_n, s.truth.stall_force_n);
+    /* And with nothing but that force after it, there is no zero to take. */
+    for (size_t i = end; i < s.columns.n; i++) {
+        double t = (double)(s.columns.time_us[i] - s.record.push_end_us) * 1e-6;
+        s.columns.force_counts[i] =
+            (int32_t)(s.p.sensor.zero_counts + s.p.sensor.gain_counts_per_n * 60 * exp(-t / 0.7));
+    }
+    cr_assert_eq(analyse(), ERR_OK, "%s", s.e.text);
+    cr_expect(flags_say("at rest"), "%s", s.result.flags[0]);
+    cr_expect_eq(s.result.zero_drift_n, 0);
+}
