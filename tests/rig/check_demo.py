@@ -1,5 +1,5 @@
 """Whether what rig/demo left in a folder is right: the series verifies, the report is whole, every figure is redrawn by
-its script alone, and the answers agree with what the simulator knows.
+its script alone, the load cell's fitted gain and the answers agree with what the simulator knows.
 
     python3 tests/rig/check_demo.py DIR NIPBENCH_ANALYZE
 
@@ -50,6 +50,31 @@ def check_files(folder, analyze):
                    f"{script.name} draws another picture than the report has")
 
 
+def check_calibration(folder):
+    truth = load(folder / "truth.json")["feeders"][0]["sensor"]
+    fitted = load(folder / "calibration.json")
+    force = fitted["force"]
+    kept = [load(path) for path in folder.glob("calibration-*.json")]
+    expect(fitted["origin"] == "fitted", f"the calibration in use is {fitted['origin']}")
+    expect([old["origin"] for old in kept] == ["stated"], f"{len(kept)} older calibrations are kept, not the stated one")
+    expect(all(old["encoder"] == fitted["encoder"] for old in kept), "the encoder's scale was not carried over")
+    for name in ("calibration.json", "plan.yaml"):
+        expect((folder / name).read_bytes() == (folder / "series" / name).read_bytes(),
+               f"the series holds another {name} than the one that it was run with")
+    # Counts a newton from no load to the greatest weight, of the fit and of the cell itself.
+    load_n = force["load_high_n"]
+    powers = range(1, force["degree"] + 1)
+    gain = sum(force["coefficients"][i] * load_n ** (i - 1) for i in powers)
+    uncertainty = sum(force["covariance"][i][j] * load_n ** (i + j - 2) for i in powers for j in powers) ** 0.5
+    true_gain = truth["gain_counts_per_n"] * (1 + truth["nonlinearity_n"] * load_n / truth["full_scale_n"] ** 2)
+    # Student's t of 95 % to first order in 1 / degrees of freedom: within 0.01 from 15 on.
+    half = (1.960 + 2.372 / force["degrees_of_freedom"]) * uncertainty
+    print(f"gain {gain:.2f} counts/N ± {half:.2f}, in truth {true_gain:.2f}")
+    expect(abs(gain - true_gain) <= half, f"the gain is {gain:.2f} ± {half:.2f} counts/N, in truth {true_gain:.2f}")
+    # Six weights hung three times each way: a line is known better than to 0.1 %.
+    expect(half < 0.001 * true_gain, f"the gain is known to ± {half:.2f} counts/N only")
+
+
 def check_answers(folder):
     truth = load(folder / "truth.json")
     results = load(folder / "report/results.json")
@@ -95,6 +120,7 @@ def check_answers(folder):
 def main():
     folder, analyze = pathlib.Path(sys.argv[1]), pathlib.Path(sys.argv[2]).resolve()
     check_files(folder, analyze)
+    check_calibration(folder)
     check_answers(folder)
     for sentence in wrong:
         print(sentence)
