@@ -15,7 +15,13 @@
 /* A lack of fit, or hysteresis, that is worth a word. */
 #define SIGNIFICANT        0.05
 #define HYSTERESIS_PERCENT 0.5
-#define ZERO_PERCENT       0.1
+/* Hysteresis whose half is this many standard uncertainties of the calibration is not covered by them. */
+#define HYSTERESIS_NOT_COVERED 2
+/* Two weights count as exchanged when the reading goes back by this share of full scale while the load goes
+ * on, and the scatter is so many times less with the two in each other's place. */
+#define BACKWARD_SHARE   0.02
+#define EXCHANGED_BETTER 5
+#define ZERO_PERCENT     0.1
 
 static void say(struct calibrate_sentences *list, const char *format, ...)
     __attribute__((format(printf, 2, 3)));
@@ -84,6 +90,8 @@ static enum err_code add_shared(const struct readings *r, const double *error_n,
                                 struct err *e)
 {
     double shift[CALIBRATION_FIT_DEGREE_MAX + 1] = {0};
+    const struct calibration_fit *fit = &result->fit;
+    double greatest_n = fabs(fit->load_high_n) > fabs(fit->load_low_n) ? fit->load_high_n : fit->load_low_n;
     enum err_code code = shift_of(r, &result->fit, error_n, shift, e);
     if (code != ERR_OK)
         return code;
@@ -93,6 +101,8 @@ static enum err_code add_shared(const struct readings *r, const double *error_n,
     }
     shared->known = true;
     shared->relative = relative;
+    shared->carried = fabs((shift[1] + shift[2] * greatest_n) /
+                           (fit->coefficients[1] + 2 * fit->coefficients[2] * greatest_n));
     return ERR_OK;
 }
 
@@ -193,6 +203,35 @@ static void list_force_unknown(const struct readings_note *note, const struct ca
         say(list, "on which rig: any rig may use it");
 }
 
+/* Half of the widest loop between rising and falling loads. */
+static double reversibility_n(const struct calibration_fit *fit)
+{
+    const struct calibration_characteristic *h = &fit->hysteresis;
+    double slope = fit->coefficients[1] + 2 * fit->coefficients[2] * h->load_n;
+    return h->present ? fabs(h->percent / 100 * fit->full_scale_counts / slope) / 2 : 0;
+}
+
+/* The curve lies between the loads put on and those taken off. A push is a load put on, so it is off by half
+ * the difference each time; the fit takes that for scatter, which many readings would make small. */
+static void warn_of_hysteresis(const struct calibrate_force *result, struct calibrate_sentences *list)
+{
+    const struct calibration_fit *fit = &result->fit;
+    const struct calibration_characteristic *h = &fit->hysteresis;
+    double half_n = reversibility_n(fit);
+    if (!h->present)
+        return;
+    if (half_n > HYSTERESIS_NOT_COVERED * calibration_uncertainty_n(&result->calibration, h->load_n))
+        say(list,
+            "The load cell reads differently with falling loads: at %.4g N a rising force may be off by %.2g "
+            "N, "
+            "which the standard uncertainties here do not cover. Leave the rows of falling loads out, and "
+            "weigh "
+            "again with rising ones.",
+            h->load_n, half_n);
+    else if (fabs(h->percent) > HYSTERESIS_PERCENT)
+        say(list, "The load cell reads differently with falling loads; the fit takes that for scatter.");
+}
+
 static void list_force_warnings(const struct readings_note *note, const struct calibrate_force *result,
                                 struct calibrate_sentences *list)
 {
@@ -211,12 +250,24 @@ static void list_force_warnings(const struct readings_note *note, const struct c
     if (fit->degree == 1 && fit->curvature.present && fit->curvature.p_value < SIGNIFICANT)
         say(list, "The readings bend: --degree 2 would fit better, F(1, %g) = %.4g, p = %.2g.",
             fit->curvature.denominator_degrees_of_freedom, fit->curvature.f, fit->curvature.p_value);
-    if (fit->hysteresis.present && fabs(fit->hysteresis.percent) > HYSTERESIS_PERCENT)
-        say(list, "The load cell reads differently with falling loads; the fit takes that for scatter.");
+    warn_of_hysteresis(result, list);
     if (fit->zero_return.present && fabs(fit->zero_return.percent) > ZERO_PERCENT)
         say(list, "It does not return to its zero: let it warm up, look for what rubs, and weigh again.");
     if (fit->load_low_n > 0.1 * fit->load_high_n)
         say(list, "The lightest load is %.4g N: forces below it are extrapolated.", fit->load_low_n);
+}
+
+/* What the covariance does not tell apart. */
+static void fill_parts(const struct calibrate_force *result, struct calibration *c)
+{
+    c->weights_relative = result->weights.known ? result->weights.carried : 0;
+    c->gravity_relative = result->gravity.known ? result->gravity.carried : 0;
+    c->reversibility_n = reversibility_n(&result->fit);
+    for (size_t i = 0; i < result->estimates.count && i < CALIBRATION_ESTIMATES_MAX; i++) {
+        const char *text = result->estimates.text[i];
+        memcpy(c->estimates[i], text, strnlen(text, CALIBRATION_ESTIMATE_SIZE - 1)); /* zeroed behind it */
+        c->estimate_count = i + 1;
+    }
 }
 
 static void fill_calibration(const struct readings_note *note, const char *today,
@@ -237,6 +288,53 @@ static void fill_calibration(const struct readings_note *note, const char *today
     c->degrees_of_freedom = fit->degrees_of_freedom;
     c->load_low_n = fit->load_low_n;
     c->load_high_n = fit->load_high_n;
+    fill_parts(result, c);
+}
+
+/* Scatter about the curve when readings i - 1 and i change loads. */
+static enum err_code scatter_exchanged(const struct readings *r, int degree, size_t i, double *scatter,
+                                       struct err *e)
+{
+    struct linear_fit fit;
+    double *load_n = malloc(r->n * sizeof *load_n);
+    enum err_code code;
+    if (load_n == NULL)
+        return err_set(e, ERR_MEMORY, "no memory for %zu readings", r->n);
+    memcpy(load_n, r->load_n, r->n * sizeof *load_n);
+    load_n[i - 1] = r->load_n[i];
+    load_n[i] = r->load_n[i - 1];
+    code = linear_fit_polynomial(load_n, r->reading_counts, NULL, r->n, degree, true, false, &fit, e);
+    *scatter = code == ERR_OK ? fit.residual_sd : NAN;
+    free(load_n);
+    return code;
+}
+
+/* Two weights that were hung in each other's place. Where there are few loads, no scatter is left that would
+ * tell them for wrong; but the reading then goes back while the load goes on, and they fit far better the
+ * other way round. */
+static enum err_code check_exchanged(const struct readings *r, const struct calibration_fit *fit,
+                                     struct err *e)
+{
+    for (size_t i = 1; i < r->n; i++) {
+        double more_n = r->load_n[i] - r->load_n[i - 1], scatter;
+        double more_counts = r->reading_counts[i] - r->reading_counts[i - 1];
+        enum err_code code;
+        if (r->cycle[i] != r->cycle[i - 1] || r->direction[i] != r->direction[i - 1] ||
+            !(more_n * more_counts * fit->coefficients[1] < 0) ||
+            !(fabs(more_counts) > BACKWARD_SHARE * fit->full_scale_counts))
+            continue;
+        code = scatter_exchanged(r, fit->degree, i, &scatter, e);
+        if (code != ERR_OK)
+            return code;
+        if (scatter * EXCHANGED_BETTER < fit->residual_sd)
+            return err_set(e, ERR_FILE,
+                           "readings %zu and %zu: from %g to %g N the reading goes back from %g to %g, and "
+                           "they would fit the other way round: were two weights exchanged? Correct load_n, "
+                           "or take those rows out, or weigh again",
+                           i, i + 1, r->load_n[i - 1], r->load_n[i], r->reading_counts[i - 1],
+                           r->reading_counts[i]);
+    }
+    return ERR_OK;
 }
 
 enum err_code calibrate_force(const struct readings *r, const struct readings_note *note, int degree,
@@ -255,6 +353,8 @@ enum err_code calibrate_force(const struct readings *r, const struct readings_no
         weighed.reading_high_counts = note->counts_max;
     }
     code = calibration_fit(&weighed, degree, &result->fit, e);
+    if (code == ERR_OK)
+        code = check_exchanged(r, &result->fit, e);
     if (code != ERR_OK)
         return code;
     memcpy(result->covariance, result->fit.covariance, sizeof result->covariance);
@@ -266,8 +366,8 @@ enum err_code calibrate_force(const struct readings *r, const struct readings_no
                                          ? sqrt(result->covariance[i][i])
                                          : result->fit.standard_errors[i];
     explain_degree(result);
-    fill_calibration(note, today, result);
     list_force_estimates(note, &result->estimates);
+    fill_calibration(note, today, result);
     list_force_unknown(note, result, &result->unknown);
     list_force_warnings(note, result, &result->warnings);
     return ERR_OK;
@@ -377,6 +477,20 @@ static struct quantity feed_quantity(const struct calibrate_feed *result, const 
                          result->degrees_of_freedom, result->n);
 }
 
+/* How many lengths of this feeder differ in microsteps or direction. */
+static size_t different_moves(const struct readings *r, size_t feeder)
+{
+    size_t count = 0;
+    for (size_t i = 0; i < r->n; i++) {
+        size_t j = 0;
+        while (j < i &&
+               (r->feeder[j] != feeder || r->direction[j] != r->direction[i] || !same_length(r, i, j)))
+            j++;
+        count += r->feeder[i] == feeder && j == i;
+    }
+    return count;
+}
+
 static void fill_feed(const struct readings *r, const struct readings_note *note, size_t feeder,
                       const struct linear_fit *fit, struct calibrate_feed *result)
 {
@@ -386,7 +500,11 @@ static void fill_feed(const struct readings *r, const struct readings_note *note
     result->degrees_of_freedom = fit->degrees_of_freedom;
     result->residual_sd_mm = sqrt(fit->residual_sum / fit->degrees_of_freedom);
     result->resolution_rules = result->residual_sd_mm < rounding_mm;
-    result->reading_sd_mm = fmax(result->residual_sd_mm, rounding_mm);
+    result->reading_sd_mm = result->residual_sd_mm;
+    /* Lengths that scatter by less than the rounding are rounded alike each time the same move is repeated:
+     * only different moves average it. */
+    if (result->resolution_rules)
+        result->reading_sd_mm = rounding_mm * sqrt((double)result->n / (double)different_moves(r, feeder));
     result->mm_per_microstep = feed_quantity(result, fit, slope);
     for (int d = 0; d < 2; d++)
         result->offset_mm[d] =

@@ -26,6 +26,7 @@ struct calibrate_sentences {
 struct calibrate_shared {
     bool known;
     double relative; /* standard uncertainty of the greatest load that it makes, relative */
+    double carried;  /* the same as the covariance carries it: the intercept takes some of what is no gain */
 };
 
 /* A load cell. */
@@ -58,7 +59,7 @@ struct calibrate_feed {
     struct quantity offset_mm[2]; /* forward, backward */
     double residual_sd_mm, degrees_of_freedom;
     bool resolution_rules; /* the residuals scatter less than the rule's division lets one see: that counts */
-    double reading_sd_mm;  /* of one length: the greater of the two */
+    double reading_sd_mm;  /* of one length: that of the residuals, or more where the rule's division rules */
     struct quantity drive_diameter_mm;   /* effective; absent without the motor's and reduction's numbers */
     double nominal_diameter_mm;          /* as stated; NAN if not */
     double residual_mm[READINGS_MAX];    /* of each row of this feeder; NAN at others' rows */

@@ -161,31 +161,39 @@ static bool same_calibration(const struct session *s, const struct feeder_result
     return true;
 }
 
-static void add_calibration(struct budget *b, const char *name, double standard_uncertainty_n,
-                            const struct calibration *calibration)
-{
-    bool stated = isinf(calibration->degrees_of_freedom);
-    /* Taken as known exactly, so that the degrees of freedom of a difference are those of its scatter. */
-    push_budget_add(b, name, standard_uncertainty_n, INFINITY, stated ? BUDGET_TYPE_B : BUDGET_TYPE_A,
-                    stated);
-}
-
 /* What the calibration adds to the uncertainty of a difference. A wrong gain that is common to both stretches
- * both forces and so their difference alike: its share grows with the difference only. Two calibrations are
- * wrong each in its own way. */
+ * both forces and so their difference alike, and a load cell that reads less with rising loads does so for
+ * both: their share grows with the difference only. Two calibrations are wrong each in its own way. */
 static void add_calibrations(struct budget *budget, const struct session *s, const struct feeder_result *fa,
                              const struct feeder_result *fb, double mean_a, double mean_b, double difference)
 {
     const struct calibration *a = &s->series[fa->series]->calibration,
                              *b = &s->series[fb->series]->calibration;
-    double of_a = calibration_uncertainty_n(a, mean_a);
     if (same_calibration(s, fa, fb)) {
-        add_calibration(budget, "calibration of the load cell, common to both",
-                        mean_a > 0 ? of_a / mean_a * fabs(difference) : 0, a);
+        push_budget_add_calibration(budget, mean_a, mean_a > 0 ? fabs(difference) / mean_a : 0,
+                                    ", common to both", a);
         return;
     }
-    add_calibration(budget, "calibration of the load cell of a", of_a, a);
-    add_calibration(budget, "calibration of the load cell of b", calibration_uncertainty_n(b, mean_b), b);
+    push_budget_add_calibration(budget, mean_a, 1, " of a", a);
+    push_budget_add_calibration(budget, mean_b, 1, " of b", b);
+}
+
+/* What the mean of a feeder's runs at a speed owes to the runs' own scatter: variance in N^2; adds to the
+ * degrees of freedom. */
+static double own_variance_of_mean(const struct session *s, size_t feeder, double speed_mm_s, bool onset,
+                                   double *degrees)
+{
+    double variance = 0;
+    size_t n = 0;
+    for (size_t i = 0; i < s->run_count; i++) {
+        const struct run_result *run = &s->runs[i];
+        if (!wanted_run(run, s->feeders[feeder].series, feeder, speed_mm_s, onset))
+            continue;
+        variance +=
+            push_budget_own_variance(onset ? &run->push.onset_budget : &run->push.stall_budget, degrees);
+        n++;
+    }
+    return n > 0 ? variance / ((double)n * (double)n) : 0;
 }
 
 static void judge(const struct session *s, struct comparison *c, bool onset, double *a, double *b,
@@ -205,10 +213,19 @@ static void judge(const struct session *s, struct comparison *c, bool onset, dou
         return;
     }
     budget_init(&c->budget);
-    push_budget_add(&c->budget,
-                    c->by_blocks ? "scatter of the differences, block by block"
-                                 : "scatter of the runs of both",
-                    d.standard_error, d.degrees_of_freedom, BUDGET_TYPE_A, false);
+    /* A few blocks may agree by chance better than any run is known: the interval is not narrower than the
+     * runs' own scatter. */
+    double own_degrees = 0;
+    double own = sqrt(own_variance_of_mean(s, c->a, c->speed_mm_s, onset, &own_degrees) +
+                      own_variance_of_mean(s, c->b, c->speed_mm_s, onset, &own_degrees));
+    if (d.standard_error >= own)
+        push_budget_add(&c->budget,
+                        c->by_blocks ? "scatter of the differences, block by block"
+                                     : "scatter of the runs of both",
+                        d.standard_error, d.degrees_of_freedom, BUDGET_TYPE_A, false);
+    else
+        push_budget_add(&c->budget, "scatter within the runs of both", own, own_degrees, BUDGET_TYPE_A,
+                        false);
     add_calibrations(&c->budget, s, fa, fb, mean_of(a, na), mean_of(b, nb), d.mean);
     c->difference = budget_combine(&c->budget, d.mean, na < nb ? na : nb);
     c->has_p_value = true;

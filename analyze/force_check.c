@@ -74,7 +74,7 @@ static double others_n(const struct budget *b)
 {
     double variance = 0;
     for (size_t i = 0; i < b->count; i++) {
-        if (strcmp(b->components[i].name, PUSH_BUDGET_CALIBRATION_NAME) != 0)
+        if (!push_budget_of_covariance(b->components[i].name))
             variance += b->components[i].contribution * b->components[i].contribution;
     }
     return sqrt(variance);

@@ -2,6 +2,7 @@
 
 #include <math.h>
 #include <stdio.h>
+#include <string.h>
 
 #define PI 3.14159265358979323846
 
@@ -11,6 +12,9 @@ const char *const PUSH_BUDGET_ESTIMATE_NAMES[PLAN_ESTIMATE_COUNT] = {
     [PLAN_ESTIMATE_RUNOUT_MM] = "runout of the drive gear",
 };
 const char *const PUSH_BUDGET_CALIBRATION_NAME = "calibration of the load cell";
+const char *const PUSH_BUDGET_WEIGHTS_NAME = "weights of the calibration";
+const char *const PUSH_BUDGET_GRAVITY_NAME = "gravity at the calibration";
+const char *const PUSH_BUDGET_REVERSIBILITY_NAME = "reversibility of the load cell";
 const char *const PUSH_BUDGET_DIAMETER_NAME = "drive diameter";
 
 struct push_settings push_budget_settings(const struct plan *plan)
@@ -37,19 +41,52 @@ void push_budget_add(struct budget *b, const char *name, double standard_uncerta
     budget_add(b, &c, NULL);
 }
 
+bool push_budget_of_covariance(const char *name)
+{
+    return strcmp(name, PUSH_BUDGET_CALIBRATION_NAME) == 0 || strcmp(name, PUSH_BUDGET_WEIGHTS_NAME) == 0 ||
+           strcmp(name, PUSH_BUDGET_GRAVITY_NAME) == 0;
+}
+
+static void add_part(struct budget *b, const char *name, const char *which, double standard_uncertainty_n,
+                     double degrees_of_freedom, enum budget_type type, bool estimate)
+{
+    char full[sizeof b->components[0].name];
+    snprintf(full, sizeof full, "%s%s", name, which);
+    push_budget_add(b, full, standard_uncertainty_n, degrees_of_freedom, type, estimate);
+}
+
+void push_budget_add_calibration(struct budget *b, double force_n, double share, const char *which,
+                                 const struct calibration *calibration)
+{
+    double degrees = calibration->degrees_of_freedom;
+    bool stated = isinf(degrees) || strcmp(calibration->origin, "stated") == 0;
+    double total = calibration_uncertainty_n(calibration, force_n);
+    /* The covariance is what counts: its parts cannot be more than it. */
+    double weights = fmin(calibration->weights_relative * fabs(force_n), total);
+    double gravity =
+        fmin(calibration->gravity_relative * fabs(force_n), sqrt(total * total - weights * weights));
+    double fit = sqrt(fmax(0, total * total - weights * weights - gravity * gravity));
+    add_part(b, PUSH_BUDGET_CALIBRATION_NAME, which, share * fit, degrees,
+             stated ? BUDGET_TYPE_B : BUDGET_TYPE_A, stated);
+    add_part(b, PUSH_BUDGET_WEIGHTS_NAME, which, share * weights, INFINITY, BUDGET_TYPE_B, true);
+    add_part(b, PUSH_BUDGET_GRAVITY_NAME, which, share * gravity, INFINITY, BUDGET_TYPE_B, true);
+    /* A push rises and so lies on the rising branch of the load cell, while the fit runs between the rising
+     * and the falling one: up to half the loop away. */
+    add_part(b, PUSH_BUDGET_REVERSIBILITY_NAME, which,
+             share * budget_rectangular(calibration->reversibility_n), INFINITY, BUDGET_TYPE_B, false);
+}
+
 void push_budget_add_bench(struct budget *b, double force_n, const struct calibration *calibration,
                            const struct push_settings *settings)
 {
     double creep = settings->estimates[PLAN_ESTIMATE_CELL_CREEP_PERCENT] / 100 * fabs(force_n);
     double angle = settings->estimates[PLAN_ESTIMATE_ALIGNMENT_DEG] * PI / 180;
-    double degrees = calibration->degrees_of_freedom;
     push_budget_add(b, PUSH_BUDGET_ESTIMATE_NAMES[PLAN_ESTIMATE_CELL_CREEP_PERCENT], creep, INFINITY,
                     BUDGET_TYPE_B, true);
     /* An axis off by an angle shows the cosine of it: a rectangle from none of that to all. */
     push_budget_add(b, PUSH_BUDGET_ESTIMATE_NAMES[PLAN_ESTIMATE_ALIGNMENT_DEG],
                     budget_rectangular(fabs(force_n) * (1 - cos(angle))), INFINITY, BUDGET_TYPE_B, true);
-    push_budget_add(b, PUSH_BUDGET_CALIBRATION_NAME, calibration_uncertainty_n(calibration, force_n), degrees,
-                    isinf(degrees) ? BUDGET_TYPE_B : BUDGET_TYPE_A, isinf(degrees));
+    push_budget_add_calibration(b, force_n, 1, "", calibration);
 }
 
 void push_budget_add_zero(struct budget *b, const struct push_motion *m)
@@ -58,4 +95,17 @@ void push_budget_add_zero(struct budget *b, const struct push_motion *m)
                     false);
     push_budget_add(b, "drift of the zero", m->zero_drift_uncertainty_n, INFINITY, BUDGET_TYPE_B, false);
     push_budget_add(b, "resolution of the converter", m->resolution_n, INFINITY, BUDGET_TYPE_B, false);
+}
+
+double push_budget_own_variance(const struct budget *b, double *degrees_of_freedom)
+{
+    double variance = 0;
+    for (size_t i = 0; i < b->count; i++) {
+        const struct budget_component *c = &b->components[i];
+        if (c->type != BUDGET_TYPE_A || push_budget_of_covariance(c->name))
+            continue;
+        variance += c->contribution * c->contribution;
+        *degrees_of_freedom += c->degrees_of_freedom;
+    }
+    return variance;
 }

@@ -19,6 +19,10 @@ struct push_settings {
 extern const char *const PUSH_BUDGET_ESTIMATE_NAMES[PLAN_ESTIMATE_COUNT];
 /* What they call the calibration, stated or fitted, and the drive diameter, stated or measured. */
 extern const char *const PUSH_BUDGET_CALIBRATION_NAME;
+/* And what they call the parts of a calibration that are told apart from its fit. */
+extern const char *const PUSH_BUDGET_WEIGHTS_NAME;
+extern const char *const PUSH_BUDGET_GRAVITY_NAME;
+extern const char *const PUSH_BUDGET_REVERSIBILITY_NAME;
 extern const char *const PUSH_BUDGET_DIAMETER_NAME;
 
 /* What a plan states, or the defaults of its kinds where it states nothing (plan NULL: all defaults). */
@@ -29,6 +33,16 @@ struct push_settings push_budget_settings(const struct plan *plan);
 void push_budget_add(struct budget *b, const char *name, double standard_uncertainty_n,
                      double degrees_of_freedom, enum budget_type type, bool estimate);
 
+/* Whether a component stands for what the covariance of a calibration's coefficients holds: fit, weights or
+ * gravity, but not reversibility. */
+bool push_budget_of_covariance(const char *name);
+
+/* What a calibration adds to the uncertainty of a force, as fit, weights, gravity and reversibility: the
+ * first three together are calibration_uncertainty_n. share: 1 for the force itself, or the share of these
+ * errors that is left in the result (in a difference, say). which: put behind each name, or "". */
+void push_budget_add_calibration(struct budget *b, double force_n, double share, const char *which,
+                                 const struct calibration *calibration);
+
 /* What every force of this bench carries, once however many runs are averaged: load cell creep, alignment of
  * the load axis, calibration. */
 void push_budget_add_bench(struct budget *b, double force_n, const struct calibration *calibration,
@@ -36,5 +50,9 @@ void push_budget_add_bench(struct budget *b, double force_n, const struct calibr
 
 /* The zero of one run: its noise, and how far the drift between the zeros may stray from a straight line. */
 void push_budget_add_zero(struct budget *b, const struct push_motion *m);
+
+/* What one run scatters by itself: its type A components but for the calibration, which all runs share.
+ * Returns their variance in N^2 and adds their degrees of freedom to *degrees_of_freedom. */
+double push_budget_own_variance(const struct budget *b, double *degrees_of_freedom);
 
 #endif

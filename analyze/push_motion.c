@@ -15,6 +15,8 @@
 /* The reading after the push is at rest when its halves differ by no more than this many standard errors:
  * slow drift and mains pick-up have room, a spring that is still letting go has not. */
 #define REST_SDS 20.0
+/* Blocks of a quiet stretch whose means tell how well its mean is known. */
+#define NOISE_BLOCKS 10
 /* Braking has begun where the feed runs slower than this share of its speed. */
 #define BRAKING_SHARE 0.97
 
@@ -112,6 +114,26 @@ static struct zero rest_after(const struct run_columns *c, const struct run_reco
     return mean_between(c, from_us, INT64_MAX);
 }
 
+/* Standard error of the mean of a quiet stretch, counts: from the scatter of the means of its blocks where
+ * that is more than white noise would give, because mains pick-up and filtered noise do not average out
+ * sample by sample. */
+static double mean_noise_counts(const struct run_columns *c, int64_t low_us, int64_t high_us,
+                                const struct zero *whole)
+{
+    double white = whole->sd_counts / sqrt((double)whole->n), square = 0;
+    int64_t last_us = high_us < c->time_us[c->n - 1] ? high_us : c->time_us[c->n - 1] + 1;
+    if (whole->n < (size_t)NOISE_BLOCKS * 4)
+        return white;
+    for (int i = 0; i < NOISE_BLOCKS; i++) {
+        struct zero block = mean_between(c, low_us + (last_us - low_us) * i / NOISE_BLOCKS,
+                                         low_us + (last_us - low_us) * (i + 1) / NOISE_BLOCKS);
+        if (block.n == 0)
+            return white;
+        square += (block.counts - whole->counts) * (block.counts - whole->counts);
+    }
+    return fmax(white, sqrt(square / (NOISE_BLOCKS - 1) / NOISE_BLOCKS));
+}
+
 /* Commanded feed is recorded in whole microsteps; a centred average over a few of them takes the staircase
  * away and is exact at constant speed. The half width spans at least 4 counts. */
 static void smooth_feed(double *feed_mm, size_t n, double step_mm)
@@ -159,13 +181,19 @@ static enum err_code take_zero(const struct run_columns *c, const struct run_rec
     r->noise_n = before.sd_counts / per_n;
     *slope_counts_us = 0;
     *middle_us = before.middle_us;
-    m->zero_noise_n = r->noise_n / sqrt((double)before.n);
+    m->zero_noise_n = mean_noise_counts(c, 0, record->push_start_us, &before) / per_n;
     m->resolution_n = 1 / per_n / sqrt(12.0);
     if (after.n < PUSH_MOTION_QUIET_LEAST) {
+        /* What the zero may have done meanwhile is not known; it is taken to have kept within the limit. */
+        m->zero_drift_uncertainty_n = budget_rectangular(drift_limit_n);
         push_motion_flag(r, "no unloaded reading at rest after the push: drift is not corrected");
     } else {
         r->zero_drift_n = calibration_force_n(calibration, after.counts, before.counts);
-        m->zero_noise_n = hypot(m->zero_noise_n, r->noise_n / sqrt((double)after.n)) / sqrt(2.0);
+        m->zero_noise_n =
+            hypot(m->zero_noise_n, mean_noise_counts(c, (int64_t)(2 * after.middle_us) - c->time_us[c->n - 1],
+                                                     INT64_MAX, &after) /
+                                       per_n) /
+            sqrt(2.0);
         if (fabs(r->zero_drift_n) <= drift_limit_n) {
             *slope_counts_us = (after.counts - before.counts) / (after.middle_us - before.middle_us);
             /* The drift between the two zeros is taken as a straight line; how far it strays from one is not

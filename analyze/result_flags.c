@@ -1,5 +1,6 @@
 #include "analyze/result_flags.h"
 
+#include "analyze/force_check.h"
 #include "analyze/push_motion.h"
 #include "datasets/format/date_time.h"
 
@@ -78,6 +79,19 @@ static void say(struct result_flags *flags, const struct tally *t, const struct 
             series->plan.calibration_max_age_days, t->too_old, t->runs);
 }
 
+/* Whether the interval of a mean is from draws, by what its budget holds. */
+static void say_drawn(struct result_flags *flags, const struct budget *b)
+{
+    for (size_t i = 0; i < b->count; i++) {
+        if (strcmp(b->components[i].name, FORCE_CHECK_COMPONENT_NAME) == 0)
+            add(flags,
+                "linear propagation of the calibration's uncertainty is not good enough here: the interval "
+                "is "
+                "from %d,000 Monte-Carlo draws (JCGM 101)",
+                FORCE_CHECK_DRAWS / 1000);
+    }
+}
+
 static bool same_speed(double a, double b)
 {
     return fabs(a - b) <= 1e-6 * fmax(fabs(a), fabs(b));
@@ -98,6 +112,8 @@ void result_flags_feeder(struct feeder_result *feeder, const struct run_result *
         }
         say(&point->stall_flags, &stall, series);
         say(&point->onset_flags, &onset, series);
+        say_drawn(&point->stall_flags, &point->stall_budget);
+        say_drawn(&point->onset_flags, &point->onset_budget);
     }
     for (size_t i = 0; i < count; i++) {
         if (runs[i]->push.limited_by != LIMITED_UNCLEAR)

@@ -1,5 +1,6 @@
 #include "analyze/speed_sweep.h"
 
+#include "analyze/force_check.h"
 #include "analyze/numerics/difference.h"
 #include "analyze/numerics/torque_fit.h"
 #include "analyze/push.h"
@@ -25,8 +26,11 @@ static bool same_speed(double a, double b)
 struct run_values {
     double *values;
     size_t n;
+    int first_number; /* of the runs, which seeds the check of their mean */
     struct quantity only;
     const struct budget *only_budget;
+    double own_variance;           /* sum over the runs of what each scatters by itself */
+    double own_degrees_of_freedom; /* of that, summed up */
 };
 
 /* Mean over runs: the scatter of the runs and, once, what the bench adds to all of them. */
@@ -42,10 +46,18 @@ static struct quantity mean_of_runs(const struct run_values *v, const struct cal
         return v->only;
     }
     difference_mean_sd(v->values, v->n, &mean, &sd);
-    push_budget_add(budget, "scatter of the runs", sd / sqrt((double)v->n), (double)v->n - 1, BUDGET_TYPE_A,
-                    false);
+    /* A few runs may agree by chance better than any of them is known. Their mean is not known better than
+     * what each run's own scatter leaves it, and that rests on more observations. */
+    double own = sqrt(v->own_variance) / (double)v->n, between = sd / sqrt((double)v->n);
+    if (between >= own)
+        push_budget_add(budget, "scatter of the runs", between, (double)v->n - 1, BUDGET_TYPE_A, false);
+    else
+        push_budget_add(budget, "scatter within the runs", own, v->own_degrees_of_freedom, BUDGET_TYPE_A,
+                        false);
     push_budget_add_bench(budget, mean, calibration, settings);
-    return budget_combine(budget, mean, v->n);
+    struct quantity q = budget_combine(budget, mean, v->n);
+    force_check(calibration, (unsigned long)v->first_number, budget, &q);
+    return q;
 }
 
 /* Drive radius over reduction, in m: torque at the motor shaft per newton of push, losses counted to the
@@ -107,9 +119,13 @@ static struct quantity torque_of(const struct quantity *force_n, const struct bu
     return budget_combine(budget, force_n->value * factor, force_n->n);
 }
 
-static void keep(struct run_values *v, const struct quantity *q, const struct budget *budget)
+static void keep(struct run_values *v, const struct run_result *run, const struct quantity *q,
+                 const struct budget *budget)
 {
+    if (v->n == 0)
+        v->first_number = run->record->number;
     v->values[v->n++] = q->value;
+    v->own_variance += push_budget_own_variance(budget, &v->own_degrees_of_freedom);
     v->only = *q;
     v->only_budget = budget;
 }
@@ -133,7 +149,7 @@ static void fill_point(const struct run_result *const *runs, size_t count,
         if (push->stall_force_n.at_least)
             point->censored_count++;
         else
-            keep(&stalls, &push->stall_force_n, &push->stall_budget);
+            keep(&stalls, runs[i], &push->stall_force_n, &push->stall_budget);
     }
     if (point->run_count == 0)
         return;
@@ -150,7 +166,7 @@ static void fill_point(const struct run_result *const *runs, size_t count,
         const struct push_result *push = &runs[i]->push;
         if (runs[i]->analysed && same_speed(runs[i]->record->speed_mm_s, point->speed_mm_s) &&
             push->slip_onset_n.present)
-            keep(&onsets, &push->slip_onset_n, &push->onset_budget);
+            keep(&onsets, runs[i], &push->slip_onset_n, &push->onset_budget);
     }
     point->no_onset_count = point->run_count > onsets.n ? point->run_count - onsets.n : 0;
     /* Runs without an onset stalled before theirs: a mean of the few that show one would lean to the low

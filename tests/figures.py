@@ -7,4 +7,5 @@ for path in sys.argv[1:]:
         figures = json.load(file)
     for f in figures:
         value = "none" if f["value"] is None else f"{f['value']:.4g}"
-        print(f"{'met' if f['met'] else 'NOT'}  {f['name']}: {value} (asked: {f['low']:g} to {f['high']:g}, n = {f['n']})")
+        print(f"{'met' if f['met'] else 'NOT'}  {f['name']}: {value} (asked: {f['low']:g} to {f['high']:g}, n = {f['n']}, "
+              f"seed {f['seed']})")

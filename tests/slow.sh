@@ -18,10 +18,20 @@ compare_broken_line() {
         Rscript --vanilla tests/reference/segmented.R "$work" "$2" 20261125
 }
 
+# compare_numerics AREA SEED: our answers to cases of one area, held against R's in the same run.
+compare_numerics() {
+    local work=build/reference/$1
+    rm -rf "$work" && mkdir -p "$work" && "$programs/tests/reference/numerics_cases" "$1" "$work" "$2" &&
+        Rscript --vanilla "tests/reference/$1.R" "$work" "$4" "$2"
+}
+
 programs=build/programs
 say "building the studies"
 prepare_programs
 compile "$programs"
 study push "$programs/tests/sim/study_push" --runs 600
 study reference_broken_line compare_broken_line
+study reference_linear compare_numerics linear 20261201
+study reference_nonlinear compare_numerics nonlinear 20261202
+study reference_difference compare_numerics difference 20261203
 study uncertainty build/programs/tests/sim/study_uncertainty --runs 1000

@@ -287,9 +287,9 @@ static enum err_code fit_with(const struct slip_onset_input *in, double motor_li
     }
     /* Priors need the noise and the stiffness, and the noise needs a fit: three passes settle it. The first
      * pass has wide priors, so that its residuals are noise and not misfit. */
-    double variance = 1e-6, gain_scaled = 1, c = 0, g = 0;
+    double variance = 1e-6, gain_scaled = 1, c = 0, g = 0, found_mm[SLIP_ONSET_RIPPLES_MAX] = {0};
     for (int pass = 0; pass < 3; pass++) {
-        slip_search_set_priors(in, &q, gain_scaled, variance);
+        slip_search_set_priors(in, &q, gain_scaled, found_mm, variance);
         slip_search_set_ripples(in, &q, c, g, full.f_on);
         if (!slip_search_fit_base(&q, &base, &base_sum)) {
             code = err_set(e, ERR_NO_ANSWER, "the loading does not determine stiffness and creep");
@@ -307,6 +307,9 @@ static enum err_code fit_with(const struct slip_onset_input *in, double motor_li
         double k = q.encoder ? -1 : solution[SLIP_SEARCH_LINEAR];
         c = -solution[SLIP_SEARCH_W] / k;
         g = with_onset ? -full.solution[q.p] / k : 0;
+        for (size_t i = 0; i < in->ripple_count; i++)
+            found_mm[i] = hypot(solution[SLIP_SEARCH_REST + 2 * i], solution[SLIP_SEARCH_REST + 2 * i + 1]) /
+                          gain_scaled * q.x_scale;
         if (pass < 2)
             continue;
         double independent = (double)q.n / fit->correlation_length;

@@ -106,13 +106,13 @@ void slip_search_set_ripples(const struct slip_onset_input *in, struct slip_sear
 }
 
 void slip_search_set_priors(const struct slip_onset_input *in, struct slip_search *q, double gain,
-                            double residual_variance)
+                            const double *found_mm, double residual_variance)
 {
     size_t j = SLIP_SEARCH_REST;
     memset(q->prior_mean, 0, sizeof q->prior_mean);
     memset(q->prior_weight, 0, sizeof q->prior_weight);
     for (size_t i = 0; i < in->ripple_count; i++, j += 2) {
-        double sd = in->ripples[i].amplitude_mm / q->x_scale * gain;
+        double sd = fmax(in->ripples[i].amplitude_mm, found_mm[i]) / q->x_scale * gain;
         q->prior_weight[j] = q->prior_weight[j + 1] = residual_variance / (sd * sd);
     }
 }

@@ -45,9 +45,10 @@ void slip_search_set_ripples(const struct slip_onset_input *in, struct slip_sear
 
 /* Pseudo-observations, in the scaled units of y: coefficient j is expected at mean with standard deviation
  * sd. The displacement columns act on F through the stiffness, so its first estimate (scaled) comes in as
- * gain. */
+ * gain. found_mm: amplitudes of the ripples as last fitted; one that turns out larger than expected is then
+ * expected to be so. */
 void slip_search_set_priors(const struct slip_onset_input *in, struct slip_search *q, double gain,
-                            double residual_variance);
+                            const double *found_mm, double residual_variance);
 
 bool slip_search_factor(struct slip_search_normal *s);
 

@@ -36,6 +36,32 @@ static void put_stated_calibration(const struct calibration *c, FILE *out)
     text_html(out, text);
 }
 
+/* A part of the calibration that is told apart from its fit. False: it is none. */
+static bool put_part(const struct calibration *c, const char *name, FILE *out)
+{
+    char text[240], value[48];
+    if (strcmp(name, PUSH_BUDGET_WEIGHTS_NAME) == 0)
+        snprintf(text, sizeof text,
+                 "%s %% of the force, from the tolerance stated for the weights of the calibration of %s, "
+                 "operator's estimate",
+                 text_number(100 * c->weights_relative, 2, value, sizeof value), c->date);
+    else if (strcmp(name, PUSH_BUDGET_GRAVITY_NAME) == 0)
+        snprintf(text, sizeof text,
+                 "%s %% of the force, from the gravity taken where it was calibrated on %s, operator's "
+                 "estimate",
+                 text_number(100 * c->gravity_relative, 2, value, sizeof value), c->date);
+    else if (strcmp(name, PUSH_BUDGET_REVERSIBILITY_NAME) == 0)
+        snprintf(text, sizeof text,
+                 "at most %s N either way, half the widest loop of rising and falling loads in the "
+                 "calibration: a push rises, the fitted line lies between the two",
+                 text_number(c->reversibility_n, 2, value, sizeof value));
+    else
+        return false;
+    fputs("estimate (type B): ", out);
+    text_html(out, text);
+    return true;
+}
+
 static const struct calibration_feed *feed_of(const struct calibration *c, const char *feeder)
 {
     for (size_t i = 0; i < c->feed_count; i++) {
@@ -55,6 +81,8 @@ static void put_origin(const struct series *series, const struct budget_componen
             return;
         }
     }
+    if (put_part(&series->calibration, c->name, out))
+        return;
     if (strcmp(c->name, PUSH_BUDGET_CALIBRATION_NAME) == 0 && c->operator_estimate) {
         fputs("estimate (type B): ", out);
         put_stated_calibration(&series->calibration, out);
@@ -216,6 +244,11 @@ static void estimates_of(const struct series *s, FILE *out)
     if (strcmp(s->calibration.origin, "stated") == 0) {
         fputs("<li>", out);
         put_stated_calibration(&s->calibration, out);
+        fputs("</li>\n", out);
+    }
+    for (size_t i = 0; i < s->calibration.estimate_count; i++) {
+        fputs("<li>at the calibration: ", out);
+        text_html(out, s->calibration.estimates[i]);
         fputs("</li>\n", out);
     }
     for (size_t i = 0; i < s->plan.feeder_count; i++) {

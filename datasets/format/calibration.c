@@ -8,8 +8,9 @@
 #define SCHEMA         "nipbench-calibration-1"
 #define FILE_BYTES_MAX (256 * 1024)
 /* No load cell of a bench rig carries more; it also keeps the square of a load far from overflow. */
-#define LOAD_MAX_N 1e9
-#define COUNTS_MAX 1e12
+#define LOAD_MAX_N   1e9
+#define COUNTS_MAX   1e12
+#define RELATIVE_MAX 0.5
 /* What rounding to a dozen digits may do to a covariance; far below any real fault. */
 #define CORRELATION_SLACK 1e-6
 
@@ -175,10 +176,49 @@ static enum err_code read_feeds(const struct json_place *root, struct calibratio
     return code;
 }
 
+/* Files of before these were told apart have no such object. */
+static enum err_code read_parts(const struct json_place *root, struct calibration *c, struct err *e)
+{
+    static const char *const known[] = {"weights_relative", "gravity_relative", "reversibility_n",
+                                        "estimates"};
+    struct json_place p = {NULL, root->file, "parts."};
+    const json_t *estimates;
+    enum err_code code;
+    if (json_object_get(root->object, "parts") == NULL)
+        return ERR_OK;
+    code = json_strict_child(root, "parts", JSON_OBJECT, &p.object, e);
+    if (code == ERR_OK)
+        code = json_strict_number(&p, "weights_relative", 0, RELATIVE_MAX, &c->weights_relative, e);
+    if (code == ERR_OK)
+        code = json_strict_number(&p, "gravity_relative", 0, RELATIVE_MAX, &c->gravity_relative, e);
+    if (code == ERR_OK && (c->weights_relative == RELATIVE_MAX || c->gravity_relative == RELATIVE_MAX))
+        code = err_set_at(e, ERR_FILE, root->file, 0, 0,
+                          "parts: weights_relative and gravity_relative must be below %g", RELATIVE_MAX);
+    if (code == ERR_OK)
+        code = json_strict_number(&p, "reversibility_n", 0, LOAD_MAX_N, &c->reversibility_n, e);
+    if (code == ERR_OK)
+        code = json_strict_child(&p, "estimates", JSON_ARRAY, &estimates, e);
+    if (code == ERR_OK && json_array_size(estimates) > CALIBRATION_ESTIMATES_MAX)
+        code = err_set_at(e, ERR_FILE, root->file, 0, 0,
+                          "parts.estimates: %zu are too many; at most %d are allowed",
+                          json_array_size(estimates), CALIBRATION_ESTIMATES_MAX);
+    for (size_t i = 0; code == ERR_OK && i < json_array_size(estimates); i++) {
+        /* As with a row of the covariance. */
+        json_t *entry = json_pack("{s:O}", "sentence", json_array_get(estimates, i));
+        const struct json_place place = {entry, root->file, "parts.estimates."};
+        code = entry == NULL
+                   ? err_set_at(e, ERR_MEMORY, root->file, 0, 0, "no memory to read it")
+                   : json_strict_text(&place, "sentence", c->estimates[i], sizeof c->estimates[i], e);
+        c->estimate_count = i + 1;
+        json_decref(entry);
+    }
+    return code != ERR_OK ? code : json_strict_finish(&p, known, sizeof known / sizeof known[0], e);
+}
+
 static enum err_code read_root(const struct json_place *root, struct calibration *c, struct err *e)
 {
     static const char *const known[] = {"schema", "date",    "origin", "rig_serial",
-                                        "force",  "encoder", "feeds"};
+                                        "force",  "encoder", "feeds",  "parts"};
     struct json_place force = {NULL, root->file, "force."};
     char schema[64];
     enum err_code code = json_strict_text(root, "schema", schema, sizeof schema, e);
@@ -199,6 +239,8 @@ static enum err_code read_root(const struct json_place *root, struct calibration
         code = read_encoder(root, c, e);
     if (code == ERR_OK)
         code = read_feeds(root, c, e);
+    if (code == ERR_OK)
+        code = read_parts(root, c, e);
     if (code == ERR_OK)
         code = json_strict_finish(root, known, sizeof known / sizeof known[0], e);
     return code != ERR_OK ? code : check(c, root->file, e);
@@ -258,27 +300,41 @@ static json_t *feeds_to_json(const struct calibration *c)
     return array;
 }
 
+static json_t *parts_to_json(const struct calibration *c)
+{
+    json_t *estimates = json_array();
+    for (size_t i = 0; i < c->estimate_count; i++) {
+        if (json_array_append_new(estimates, json_string(c->estimates[i])) != 0) {
+            json_decref(estimates);
+            return NULL;
+        }
+    }
+    return json_pack("{s:f, s:f, s:f, s:o}", "weights_relative", c->weights_relative, "gravity_relative",
+                     c->gravity_relative, "reversibility_n", c->reversibility_n, "estimates", estimates);
+}
+
 enum err_code calibration_write(const char *path, const struct calibration *c, struct err *e)
 {
     struct calibration again = {0};
     json_t *encoder;
     json_t *root;
     enum err_code code;
-    if (c->degree < 1 || c->degree > CALIBRATION_DEGREE_MAX || c->feed_count > CALIBRATION_FEEDS_MAX)
+    if (c->degree < 1 || c->degree > CALIBRATION_DEGREE_MAX || c->feed_count > CALIBRATION_FEEDS_MAX ||
+        c->estimate_count > CALIBRATION_ESTIMATES_MAX)
         return err_set_at(e, ERR_CALLER, path, 0, 0,
-                          "a calibration of degree %d with %zu feeds cannot be written", c->degree,
-                          c->feed_count);
+                          "a calibration of degree %d with %zu feeds and %zu estimates cannot be written",
+                          c->degree, c->feed_count, c->estimate_count);
     encoder = c->encoder_mm_per_count == 0 ? json_null()
                                            : json_pack("{s:f, s:f}", "mm_per_count", c->encoder_mm_per_count,
                                                        "standard_uncertainty_mm_per_count",
                                                        c->encoder_standard_uncertainty_mm_per_count);
-    root = json_pack("{s:s, s:s, s:s, s:s, s:{s:i, s:o, s:o, s:f, s:o, s:f, s:f}, s:o, s:o}", "schema",
-                     SCHEMA, "date", c->date, "origin", c->origin, "rig_serial", c->rig_serial, "force",
-                     "degree", c->degree, "coefficients",
-                     numbers_to_json(c->coefficients, (size_t)c->degree + 1), "covariance",
-                     covariance_to_json(c), "residual_sd_counts", c->residual_sd_counts, "degrees_of_freedom",
-                     json_strict_real_or_null(c->degrees_of_freedom), "load_low_n", c->load_low_n,
-                     "load_high_n", c->load_high_n, "encoder", encoder, "feeds", feeds_to_json(c));
+    root = json_pack(
+        "{s:s, s:s, s:s, s:s, s:{s:i, s:o, s:o, s:f, s:o, s:f, s:f}, s:o, s:o, s:o}", "schema", SCHEMA,
+        "date", c->date, "origin", c->origin, "rig_serial", c->rig_serial, "force", "degree", c->degree,
+        "coefficients", numbers_to_json(c->coefficients, (size_t)c->degree + 1), "covariance",
+        covariance_to_json(c), "residual_sd_counts", c->residual_sd_counts, "degrees_of_freedom",
+        json_strict_real_or_null(c->degrees_of_freedom), "load_low_n", c->load_low_n, "load_high_n",
+        c->load_high_n, "encoder", encoder, "feeds", feeds_to_json(c), "parts", parts_to_json(c));
     /* What could not be read back is not written. */
     code = root == NULL ? ERR_OK : read_root(&(struct json_place){root, path, ""}, &again, e);
     if (code == ERR_OK)

@@ -10,8 +10,10 @@
 #include <stdbool.h>
 #include <stddef.h>
 
-#define CALIBRATION_DEGREE_MAX 2
-#define CALIBRATION_FEEDS_MAX  12
+#define CALIBRATION_DEGREE_MAX    2
+#define CALIBRATION_FEEDS_MAX     12
+#define CALIBRATION_ESTIMATES_MAX 8
+#define CALIBRATION_ESTIMATE_SIZE 161 /* with the end */
 
 /* Feed of one feeder's drive gear, measured. */
 struct calibration_feed {
@@ -35,6 +37,14 @@ struct calibration {
     double encoder_standard_uncertainty_mm_per_count;
     struct calibration_feed feeds[CALIBRATION_FEEDS_MAX];
     size_t feed_count;
+    /* What the covariance holds beside the scatter of the fit, as relative standard uncertainties of a force
+     * that weights and gravity bring. 0: nothing, or not told apart. */
+    double weights_relative, gravity_relative;
+    /* Half of the widest loop between rising and falling loads. Not in the covariance. 0: none, or not known.
+     */
+    double reversibility_n;
+    char estimates[CALIBRATION_ESTIMATES_MAX][CALIBRATION_ESTIMATE_SIZE]; /* what rests on somebody's word */
+    size_t estimate_count;
 };
 
 /* ERR_FILE also for what no load cell can have: a slope of zero or of changing sign within the load range, a

@@ -1,6 +1,7 @@
 #include "analyze/comparison.h"
 
 #include "analyze/numerics/difference.h"
+#include "analyze/push_budget.h"
 
 #include <criterion/criterion.h>
 #include <math.h>
@@ -381,6 +382,39 @@ Test(comparison, a_common_gain_counts_by_the_size_of_the_difference)
     cr_expect_float_eq(c->difference.standard_uncertainty, hypot(d.standard_error, 0.05 * d.mean), 1e-6);
 }
 
+/* A fit is itself known only so well: a difference has its degrees of freedom too. */
+Test(comparison, parts_of_the_calibration_stay_apart_in_a_difference)
+{
+    struct calibration *k = &b->series[0].calibration;
+    double u[5], terms, share;
+    struct difference d;
+    struct err e;
+    k->covariance[1][1] = pow(0.05 * 4000, 2);
+    k->degrees_of_freedom = 17;
+    k->weights_relative = 0.03;
+    k->gravity_relative = 0.02;
+    k->reversibility_n = 1.37;
+    add_feeder("gear-a", 0, 4.9);
+    add_feeder("gear-b", 0, 4.9);
+    add_runs(0, A, NULL, 5);
+    add_runs(1, B, NULL, 5);
+    const struct comparison *c = compare();
+    cr_assert_eq(difference_paired(A, B, 5, &d, &e), ERR_OK);
+    cr_assert_eq(c->budget.count, 5);
+    share = d.mean / 84.86;
+    u[0] = d.standard_error;
+    u[1] = d.mean * sqrt(0.05 * 0.05 - 0.03 * 0.03 - 0.02 * 0.02);
+    u[2] = d.mean * 0.03;
+    u[3] = d.mean * 0.02;
+    u[4] = share * 1.37 / sqrt(3);
+    for (int i = 0; i < 5; i++)
+        EQUAL(c->budget.components[i].contribution, u[i]);
+    cr_expect_str_eq(c->budget.components[1].name, "calibration of the load cell, common to both");
+    cr_expect(c->budget.components[1].type == BUDGET_TYPE_A && c->budget.components[2].operator_estimate);
+    terms = pow(u[0], 4) / 4 + pow(u[1], 4) / 17;
+    EQUAL(c->difference.degrees_of_freedom, pow(c->difference.standard_uncertainty, 4) / terms);
+}
+
 /* Two calibrations are wrong each in its own way: a difference of two series must stand out from both. */
 Test(comparison, two_calibrations_do_not_cancel)
 {
@@ -453,4 +487,23 @@ Test(comparison, the_budget_says_what_the_difference_rests_on)
     EQUAL(c[1].budget.components[2].contribution, 0.02 * (72.8 + 74.9 + 71.6 + 75.7) / 4);
     cr_expect(c[1].budget.components[2].type == BUDGET_TYPE_A && !c[1].budget.components[2].operator_estimate,
               "a fitted calibration is measured");
+    EQUAL(c[1].budget.components[2].degrees_of_freedom, 17);
+}
+
+Test(comparison, blocks_that_agree_by_chance_do_not_make_a_difference_too_sure)
+{
+    static const double a[] = {61.42, 57.16}, b_n[] = {58.91, 54.66};
+    add_feeder("gear-a", 0, 4.9);
+    add_feeder("gear-b", 0, 4.9);
+    struct run_result *first = add_runs(0, a, NULL, 2), *second = add_runs(1, b_n, NULL, 2);
+    for (size_t i = 0; i < 2; i++) {
+        push_budget_add(&first[i].push.stall_budget, "scatter of the stall events", 0.31, 9, BUDGET_TYPE_A,
+                        false);
+        push_budget_add(&second[i].push.stall_budget, "scatter of the stall events", 0.17, 12, BUDGET_TYPE_A,
+                        false);
+    }
+    const struct comparison *c = compare();
+    cr_expect(c->by_blocks);
+    EQUAL(c->difference.standard_uncertainty, sqrt((0.31 * 0.31 + 0.17 * 0.17) / 2));
+    EQUAL(c->difference.degrees_of_freedom, 42);
 }

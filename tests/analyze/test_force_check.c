@@ -3,6 +3,8 @@
 
 #include "analyze/push.h"
 #include "analyze/push_budget.h"
+#include "analyze/result_flags.h"
+#include "analyze/speed_sweep.h"
 #include "tests/sim/simulate.h"
 
 #include <criterion/criterion.h>
@@ -194,6 +196,11 @@ Test(force_check, a_calibration_that_may_turn_back_before_the_reading_has_no_ans
     struct quantity q = force(186.1, 1.37, &c, &b), linear = q;
     size_t count = b.count;
     cr_expect_eq(force_check(&c, 23, &b, &q), FORCE_CHECK_FAILED);
+    /* Here a few draws in a thousand only have no load. */
+    struct calibration rarely = curved(31.7, 0.29, -0.63, INFINITY);
+    struct budget of_rarely;
+    struct quantity r = force(178.3, 1.37, &rarely, &of_rarely);
+    cr_expect_eq(force_check(&rarely, 23, &of_rarely, &r), FORCE_CHECK_FAILED);
     cr_expect_eq(memcmp(&q, &linear, sizeof q), 0);
     cr_expect_eq(b.count, count);
 }
@@ -248,4 +255,41 @@ Test(force_check, a_push_says_that_its_interval_is_from_draws)
     cr_expect(q->high_95 - q->value > 1.5 * (q->value - q->low_95), "[%g, %g]", q->low_95, q->high_95);
     push(0.16, 32, &other);
     cr_expect_neq(q->low_95, other.stall_force_n.low_95);
+}
+
+Test(force_check, so_does_the_mean_of_runs)
+{
+    static struct run_record records[3];
+    static struct run_result results[3];
+    static struct feeder_result feeder;
+    static struct series series;
+    const struct run_result *runs[3];
+    const double stalls_n[] = {163.1, 164.9, 163.6};
+    struct push_settings settings = push_budget_settings(NULL);
+    double sd, low, high;
+    series.calibration = curved(26.3, 0.23, -0.63, INFINITY);
+    for (int i = 0; i < 3; i++) {
+        records[i] = (struct run_record){.number = 5 + i,
+                                         .speed_mm_s = 2.7,
+                                         .drive_diameter_mm = 11,
+                                         .full_steps_per_rev = 200,
+                                         .microsteps = 16,
+                                         .reduction = 1};
+        results[i] = (struct run_result){.record = &records[i], .analysed = true};
+        results[i].push.stall_force_n = quantity_from(stalls_n[i], 1, INFINITY, 4);
+        runs[i] = &results[i];
+    }
+    speed_sweep_points(runs, 3, &series.calibration, &settings, &feeder);
+    result_flags_feeder(&feeder, runs, 3, &series);
+    const struct speed_point *point = &feeder.points[0];
+    const struct quantity *q = &point->stall_force_n;
+    cr_assert_eq(feeder.point_count, 1);
+    cr_assert_eq(point->stall_flags.count, 1);
+    cr_expect(strstr(point->stall_flags.text[0], "200,000 Monte-Carlo draws") != NULL);
+    cr_expect_eq(point->onset_flags.count, 0);
+    /* The rest of the budget is small beside the calibration. */
+    simulate(&series.calibration, q->value, 0.9, &sd, &low, &high);
+    cr_expect_float_eq(q->standard_uncertainty, sd, 0.03 * sd, "%g, simulated %g", q->standard_uncertainty,
+                       sd);
+    cr_expect(q->high_95 - q->value > 1.15 * (q->value - q->low_95), "[%g, %g]", q->low_95, q->high_95);
 }

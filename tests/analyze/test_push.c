@@ -414,6 +414,8 @@ Test(push, without_a_zero_after_the_push_the_run_is_flagged)
     cr_assert_eq(analyse(), ERR_OK, "%s", s.e.text);
     cr_expect(flags_say("no unloaded reading at rest after the push"), "%s", s.result.flags[0]);
     cr_expect_eq(s.result.zero_drift_n, 0);
+    /* The drift that the limit allows may have been there: a rectangle of it is in the budget. */
+    cr_expect(s.result.stall_force_n.standard_uncertainty > PLAN_ZERO_DRIFT_LIMIT_N / sqrt(3));
 }
 
 Test(push, noise_and_zero_come_from_the_unloaded_stretch)

@@ -259,3 +259,22 @@ Test(speed_sweep, more_speeds_than_there_is_room_for_do_no_harm)
     torque();
     cr_expect_eq(w.feeder.point_count, SPEED_POINTS_MAX);
 }
+
+/* Two runs that agree by chance: their mean is not known better than what each of them scatters by itself. */
+Test(speed_sweep, runs_that_agree_by_chance_do_not_make_a_mean_too_sure)
+{
+    struct push_result *first = add(4.7, 58.31, false, LIMITED_MOTOR),
+                       *second = add(4.7, 58.33, false, LIMITED_MOTOR);
+    push_budget_add(&first->stall_budget, "scatter of the stall events", 0.24, 11, BUDGET_TYPE_A, false);
+    push_budget_add(&second->stall_budget, "scatter of the stall events", 0.18, 13, BUDGET_TYPE_A, false);
+    points();
+    const struct quantity *mean = &w.feeder.points[0].stall_force_n;
+    cr_expect_float_eq(mean->value, 58.32, 1e-9);
+    cr_expect_float_eq(mean->standard_uncertainty, sqrt(0.24 * 0.24 + 0.18 * 0.18) / 2, 1e-9);
+    cr_expect_float_eq(mean->degrees_of_freedom, 24, 1e-9);
+    /* Apart by more than that, the scatter between them decides. */
+    first->stall_force_n.value = 57.1;
+    w.feeder.point_count = 0;
+    points();
+    cr_expect_float_eq(w.feeder.points[0].stall_force_n.standard_uncertainty, (58.33 - 57.1) / 2, 1e-9);
+}

@@ -4,6 +4,7 @@
 
 #include <criterion/criterion.h>
 #include <math.h>
+#include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
 
@@ -38,6 +39,92 @@ Test(calibration, a_file_comes_back_as_it_was)
     cr_expect_str_eq(first, second);
     free(first);
     free(second);
+}
+
+/* As scratch_calibration, with what its covariance does not tell apart. */
+static struct calibration with_parts(void)
+{
+    struct calibration c = scratch_calibration();
+    c.weights_relative = 0.00087;
+    c.gravity_relative = 0.00052;
+    c.reversibility_n = 0.0731;
+    snprintf(c.estimates[0], sizeof c.estimates[0], "gravity: 9.8085 m/s2 (\"latitude\")");
+    memset(c.estimates[1], 'w', sizeof c.estimates[1] - 1);
+    c.estimate_count = 2;
+    return c;
+}
+
+Test(calibration, parts_come_back_and_change_no_uncertainty)
+{
+    struct calibration c = with_parts(), back, plain = scratch_calibration();
+    struct err e;
+    cr_assert_eq(calibration_write(scratch_path("c.json"), &c, &e), ERR_OK, "%s", e.text);
+    cr_assert_eq(calibration_read(scratch_path("c.json"), &back, &e), ERR_OK, "%s", e.text);
+    cr_expect(back.weights_relative == 0.00087 && back.gravity_relative == 0.00052 &&
+              back.reversibility_n == 0.0731);
+    cr_assert_eq(back.estimate_count, 2);
+    cr_expect_str_eq(back.estimates[0], "gravity: 9.8085 m/s2 (\"latitude\")");
+    cr_expect_eq(strlen(back.estimates[1]), 160);
+    cr_expect_eq(calibration_uncertainty_n(&back, 83.7), calibration_uncertainty_n(&plain, 83.7));
+}
+
+Test(calibration, a_file_of_before_has_no_parts)
+{
+    struct calibration c = with_parts(), back;
+    struct err e;
+    char *text, *old;
+    cr_assert_eq(calibration_write(scratch_path("c.json"), &c, &e), ERR_OK, "%s", e.text);
+    text = scratch_read("c.json");
+    old = scratch_replace(text, "\"parts\"", "\"x_parts\"");
+    cr_assert_eq(calibration_read(scratch_write("c.json", old), &back, &e), ERR_OK, "%s", e.text);
+    cr_expect(back.weights_relative == 0 && back.gravity_relative == 0 && back.reversibility_n == 0 &&
+              back.estimate_count == 0);
+    free(text);
+    free(old);
+}
+
+Test(calibration, parts_that_cannot_be_are_refused)
+{
+    static const struct {
+        const char *legend, *from, *to, *message;
+    } rows[] = {
+        {"parts that are a number", "\"parts\": {", "\"parts\": 3, \"x_p\": {", "parts: must be an object"},
+        {"negative weights", "0.00087", "-0.00087", "parts.weights_relative"},
+        {"weights of a half", "0.00087", "0.5", "weights_relative and gravity_relative must be below 0.5"},
+        {"gravity past a half", "0.00052", "0.51", "parts.gravity_relative"},
+        {"gravity left out", "\"gravity_relative\"", "\"x_g\"", "parts.gravity_relative: is missing"},
+        {"a negative loop", "0.0731", "-0.0731", "parts.reversibility_n"},
+        {"a loop in words", "0.0731", "\"wide\"", "parts.reversibility_n"},
+        {"a loop without end", "0.0731", "1e999", "1e999"},
+        {"a key too many", "\"gravity_relative\"", "\"colour\": 1, \"gravity_relative\"", "parts.colour"},
+        {"estimates that are no list", "\"estimates\": [", "\"estimates\": 7, \"x_e\": [",
+         "parts.estimates: must be an array"},
+        {"an estimate that is a number", "\"estimates\": [", "\"estimates\": [4, ",
+         "parts.estimates.sentence"},
+        {"a control character", "gravity: 9", "gravity:\\u001b9", "parts.estimates.sentence"},
+        {"an estimate too long", "www", "wwww", "parts.estimates.sentence"},
+        {"nine estimates", "\"estimates\": [", "\"estimates\": [\"\",\"\",\"\",\"\",\"\",\"\",\"\",",
+         "parts.estimates: 9 are too many; at most 8"},
+    };
+    struct calibration c = with_parts(), back;
+    struct err e;
+    char *text;
+    cr_assert_eq(calibration_write(scratch_path("good.json"), &c, &e), ERR_OK, "%s", e.text);
+    text = scratch_read("good.json");
+    for (size_t i = 0; i < sizeof rows / sizeof rows[0]; i++) {
+        char *bad = scratch_replace(text, rows[i].from, rows[i].to);
+        memset(&e, 0, sizeof e);
+        cr_expect_eq(calibration_read(scratch_write("c.json", bad), &back, &e), ERR_FILE, "%s",
+                     rows[i].legend);
+        cr_expect_not_null(strstr(e.text, rows[i].message), "%s: %s", rows[i].legend, e.text);
+        free(bad);
+    }
+    free(text);
+    c.estimate_count = CALIBRATION_ESTIMATES_MAX + 1;
+    cr_expect_eq(calibration_write(scratch_path("c.json"), &c, &e), ERR_CALLER);
+    c = with_parts();
+    c.weights_relative = NAN;
+    cr_expect_eq(calibration_write(scratch_path("c.json"), &c, &e), ERR_CALLER);
 }
 
 Test(calibration, a_stated_straight_line_without_encoder_comes_back)

@@ -1,30 +1,7 @@
 # Our broken lines against R's package segmented, on the same points.
-#
-#     Rscript segmented.R DIR OUT SEED
-#
-# DIR holds what broken_line_cases wrote. Writes an array of {name, value, unit, low, high, met, n, seed, seconds} to OUT
-# and ends with status 1 when a figure is not met.
 suppressPackageStartupMessages(library(segmented))
-words <- commandArgs(trailingOnly = TRUE)
-folder <- words[1]
-out <- words[2]
-seed <- as.integer(words[3])
-started <- proc.time()[["elapsed"]]
-fits <- read.csv(file.path(folder, "fits.csv"), stringsAsFactors = FALSE)
-figures <- character(0)
-all_met <- TRUE
-
-figure <- function(name, value, low, high, n) {
-    met <- is.finite(value) && value >= low && value <= high
-    all_met <<- all_met && met
-    number <- function(x) if (is.finite(x)) sprintf("%.12g", x) else "null"
-    figures[[length(figures) + 1]] <<- sprintf(paste0("  {\"name\": \"%s\", \"value\": %s, \"unit\": \"1\", ",
-        "\"low\": %s, \"high\": %s, \"met\": %s, \"n\": %d, \"seed\": %d, \"seconds\": %.3f}"), name, number(value),
-        number(low), number(high), if (met) "true" else "false", as.integer(n), seed,
-        proc.time()[["elapsed"]] - started)
-    cat(sprintf("%-4s %-72s %10.3g (%g to %g), n = %d\n", if (met) "met" else "NOT", name, value, low, high,
-        as.integer(n)))
-}
+source("tests/reference/figures.R")
+fits <- table_of("fits")
 
 # The best of R's own search from many places: it goes downhill from where it starts, and noise makes many hollows.
 best_of_r <- function(points, ours) {
@@ -42,13 +19,13 @@ best_of_r <- function(points, ours) {
 }
 
 data(stagnant)
-typed <- read.csv(file.path(folder, "stagnant.csv"))
+typed <- table_of("stagnant")
 figure("stagnant: greatest difference of our points from the package's", max(abs(typed$x - stagnant$x),
     abs(typed$y - stagnant$y)), 0, 1e-12, nrow(typed))
 
 for (i in seq_len(nrow(fits))) {
     ours <- fits[i, ]
-    points <- read.csv(file.path(folder, paste0(ours$name, ".csv")))
+    points <- table_of(ours$name)
     theirs <- best_of_r(points, ours$breakpoint)
     if (is.null(theirs)) {
         figure(paste0(ours$name, ": R found a broken line"), 0, 1, 1, ours$n)
@@ -73,5 +50,4 @@ for (i in seq_len(nrow(fits))) {
     }
     figure(name("degrees of freedom less R's"), abs(ours$degrees_of_freedom - df.residual(theirs)), 0, 0, ours$n)
 }
-writeLines(c("[", paste(figures, collapse = ",\n"), "]"), out)
-quit(status = if (all_met) 0 else 1)
+end_figures()

@@ -1,5 +1,6 @@
 /* The uncertainty budgets as the report shows them: results.json, the page, the picture; the operator's
  * estimates by name; and what a result rests on that it had better not. */
+#include "analyze/push_budget.h"
 #include "analyze/report/answer.h"
 #include "analyze/report/compare_text.h"
 #include "analyze/report/report_html.h"
@@ -260,6 +261,37 @@ Test(report_budget, page_names_every_estimate_of_the_operator)
     cr_expect_not_null(strstr(list, "<li>feed of gear-12mm: 0.01168 mm for a microstep, standard uncertainty "
                                     "0.00003 mm, stated, operator&#39;s estimate</li>"));
     cr_expect_not_null(strstr(list, "<li>drive diameter of gear-fine"));
+    free(page);
+    fixture_session_free(s);
+}
+
+Test(report_budget, page_says_where_the_parts_of_a_calibration_come_from)
+{
+    struct session *s = fixture_session(false);
+    struct calibration *c = &s->series[0]->calibration;
+    struct budget *b = &s->feeders[0].points[0].stall_budget;
+    const char *list;
+    char *page;
+    snprintf(c->origin, sizeof c->origin, "fitted");
+    c->degrees_of_freedom = 27;
+    c->weights_relative = 0.00017;
+    c->gravity_relative = 0.000051;
+    c->reversibility_n = 0.083;
+    snprintf(c->estimates[0], sizeof c->estimates[0], "gravity: <b>9.8085</b> m/s2");
+    c->estimate_count = 1;
+    push_budget_add(b, PUSH_BUDGET_WEIGHTS_NAME, 0.014, INFINITY, BUDGET_TYPE_B, true);
+    push_budget_add(b, PUSH_BUDGET_GRAVITY_NAME, 0.0043, INFINITY, BUDGET_TYPE_B, true);
+    push_budget_add(b, PUSH_BUDGET_REVERSIBILITY_NAME, 0.048, INFINITY, BUDGET_TYPE_B, false);
+    page = output(s, OUTPUT_HTML);
+    cr_expect_not_null(strstr(page, "weights of the calibration</th><td class=\"wrap\">estimate (type B): "
+                                    "0.017 % of the force, from the tolerance stated for the weights of the "
+                                    "calibration of 2026-03-02T09:14:00Z, operator&#39;s estimate</td>"));
+    cr_expect_not_null(strstr(page, "gravity at the calibration</th><td class=\"wrap\">estimate (type B): "
+                                    "0.0051 % of the force, from the gravity taken where"));
+    cr_expect_not_null(strstr(page, "reversibility of the load cell</th><td class=\"wrap\">estimate (type "
+                                    "B): at most 0.083 N either way, half the widest loop"));
+    list = after(page, "<h3>Estimates</h3>");
+    cr_expect_not_null(strstr(list, "<li>at the calibration: gravity: &lt;b&gt;9.8085&lt;/b&gt; m/s2</li>"));
     free(page);
     fixture_session_free(s);
 }
