@@ -23,6 +23,19 @@ int figure_point_type(size_t feeder, bool filled)
     return open[feeder % (sizeof open / sizeof open[0])] + (filled ? 1 : 0);
 }
 
+void figure_panel_place(FILE *script, const struct figure_panels *p, size_t i, const char *label)
+{
+    const double right = 0.985;
+    size_t column = i % p->columns, line = i / p->columns;
+    double wide = (right - p->left - p->gap_x * (double)(p->columns - 1)) / (double)p->columns;
+    double tall = (p->top - p->bottom - p->gap_y * (double)(p->rows - 1)) / (double)p->rows;
+    double x = p->left + (double)column * (wide + p->gap_x), y = p->top - (double)line * (tall + p->gap_y);
+    fprintf(script,
+            "set lmargin at screen %.5f\nset rmargin at screen %.5f\nset tmargin at screen %.5f\n"
+            "set bmargin at screen %.5f\nset ylabel %s\n",
+            x, x + wide, y, y - tall, column == 0 ? label : "''");
+}
+
 void figure_range(double low, double high, bool from_zero, double *axis_low, double *axis_high)
 {
     double span, step;

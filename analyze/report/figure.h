@@ -65,6 +65,15 @@ void figure_key(FILE *script, const char *style, const char *text);
 /* Lower and upper end of an axis that holds low to high with a margin, in round numbers. */
 void figure_range(double low, double high, bool from_zero, double *axis_low, double *axis_high);
 
+/* Panels of one size side by side, whatever their tic labels: a grid in screen coordinates (0 to 1). */
+struct figure_panels {
+    size_t columns, rows;
+    double left, gap_x, gap_y, top, bottom;
+};
+/* Margins of the i-th panel, and the label of the upright axis in the first column of each row (gnuplot text,
+ * quoted). */
+void figure_panel_place(FILE *script, const struct figure_panels *p, size_t i, const char *label);
+
 enum err_code figure_push(const struct session *session, struct figure *figure, FILE *script, FILE *data);
 enum err_code figure_stall(const struct session *session, struct figure *figure, FILE *script, FILE *data);
 enum err_code figure_torque(const struct session *session, struct figure *figure, FILE *script, FILE *data);

@@ -158,23 +158,6 @@ static void panel_title(FILE *script, const struct run_result *run)
     fputs(" font 'sans-serif,11' offset 0,-0.5\n", script);
 }
 
-/* Screen coordinates of a panel, so that all have one size whatever their tic labels. */
-static void panel_place(FILE *script, size_t i, size_t columns, size_t rows, int height)
-{
-    size_t column = i % columns, line = i / columns;
-    double left = 0.072, right = 0.985, gap_x = 0.04, gap_y = 60.0 / height;
-    double top = 1 - (HEAD_HEIGHT + 20.0) / height, bottom = (FOOT_HEIGHT + 2.0) / height;
-    double wide = (right - left - gap_x * (double)(columns - 1)) / (double)columns;
-    double tall = (top - bottom - gap_y * (double)(rows - 1)) / (double)rows;
-    double x = left + (double)column * (wide + gap_x), y = top - (double)line * (tall + gap_y);
-    fprintf(script,
-            "set lmargin at screen %.5f\nset rmargin at screen %.5f\nset tmargin at screen %.5f\nset bmargin "
-            "at screen "
-            "%.5f\n",
-            x, x + wide, y, y - tall);
-    fprintf(script, "set ylabel %s\n", column == 0 ? "'push force (N)' offset 1,0" : "''");
-}
-
 static void describe(const struct session *session, struct figure *figure, size_t runs, size_t panels)
 {
     char speed[64], some[80] = "";
@@ -263,13 +246,20 @@ enum err_code figure_push(const struct session *session, struct figure *figure, 
     if (panels > GRID_PANELS_MAX)
         fputs("unset grid\n", script);
     fputs("panel,run,kind,feed_mm,force_low_n,force_high_n\n", data);
+    const struct figure_panels grid = {.columns = columns,
+                                       .rows = rows,
+                                       .left = 0.072,
+                                       .gap_x = 0.04,
+                                       .gap_y = 60.0 / height,
+                                       .top = 1 - (HEAD_HEIGHT + 20.0) / height,
+                                       .bottom = (FOOT_HEIGHT + 2.0) / height};
     for (size_t i = 0; i < session->run_count && panel < panels; i++) {
         const struct run_result *run = &session->runs[i];
         struct panel has;
         if (!wanted_run(session, figure->feeder, run))
             continue;
         has = panel_rows(data, panel + 1, run, trace_limit, event_stride);
-        panel_place(script, panel, columns, rows, height);
+        figure_panel_place(script, &grid, panel, "'push force (N)' offset 1,0");
         panel_title(script, run);
         if (panel == 0)
             fprintf(script, "set label 3 'commanded feed (mm)' at screen 0.52, screen %.5f center\n",

@@ -94,21 +94,6 @@ static struct layers feeder_rows(FILE *data, const struct session *session, size
     return has;
 }
 
-static void panel_place(FILE *script, size_t i, size_t columns, size_t rows, int height)
-{
-    size_t column = i % columns, line = i / columns;
-    double left = 0.08, right = 0.985, gap_x = 0.05, gap_y = 60.0 / height;
-    double top = 1 - (HEAD_HEIGHT + 22.0) / height, bottom = (FOOT_HEIGHT + 4.0) / height;
-    double wide = (right - left - gap_x * (double)(columns - 1)) / (double)columns;
-    double tall = (top - bottom - gap_y * (double)(rows - 1)) / (double)rows;
-    double x = left + (double)column * (wide + gap_x), y = top - (double)line * (tall + gap_y);
-    fprintf(script,
-            "set lmargin at screen %.5f\nset rmargin at screen %.5f\nset tmargin at screen %.5f\nset bmargin "
-            "at screen "
-            "%.5f\nset ylabel %s\n",
-            x, x + wide, y, y - tall, column == 0 ? "'motor torque (N m)' offset 1,0" : "''");
-}
-
 static void panel_title(FILE *script, const struct feeder_result *feeder)
 {
     const struct torque_curve *curve = &feeder->torque_curve;
@@ -196,12 +181,19 @@ enum err_code figure_torque(const struct session *session, struct figure *figure
     if (plots == NULL)
         return ERR_MEMORY;
     fputs("kind,feeder_index,feeder,speed_mm_s,torque_nm,low_95_nm,high_95_nm\n", data);
+    const struct figure_panels grid = {.columns = columns,
+                                       .rows = rows,
+                                       .left = 0.08,
+                                       .gap_x = 0.05,
+                                       .gap_y = 60.0 / height,
+                                       .top = 1 - (HEAD_HEIGHT + 22.0) / height,
+                                       .bottom = (FOOT_HEIGHT + 4.0) / height};
     for (size_t i = 0; i < session->feeder_count; i++) {
         struct layers has;
         if (!has_panel(&session->feeders[i]))
             continue;
         has = feeder_rows(data, session, i, &extent);
-        panel_place(plots, panel, columns, rows, height);
+        figure_panel_place(plots, &grid, panel, "'motor torque (N m)' offset 1,0");
         panel_title(plots, &session->feeders[i]);
         corner(plots, &session->feeders[i]);
         panel_plot(plots, figure->name, i, has);
