@@ -5,6 +5,7 @@
 
 #include "analyze/numerics/budget.h"
 #include "analyze/numerics/quantity.h"
+#include "analyze/outcome.h"
 #include "datasets/format/series.h"
 
 #include <stdbool.h>
@@ -68,13 +69,32 @@ struct push_result {
     struct push_picture picture;
 };
 
+/* What a run of a test other than a push gives. key, label and unit belong to the test of that kind and are
+ * never freed. */
+struct run_quantity {
+    const char *key, *label, *unit;
+    struct quantity q;
+};
+#define RUN_QUANTITIES_MAX 16
+
+/* A picture of the run in the order of time, thinned: force against commanded feed, say. */
+struct run_trace {
+    size_t n;
+    double *x, *y;
+};
+
 struct run_result {
     size_t series;                   /* index into session.series */
     size_t feeder;                   /* index into session.feeders */
     const struct run_record *record; /* belongs to the series */
     bool analysed;                   /* false: why_not says why */
     char why_not[200];
-    struct push_result push;
+    struct push_result push; /* of tests that are no push: zero, noise, flags, speed and picture alone */
+    struct run_quantity
+        quantities[RUN_QUANTITIES_MAX]; /* in an order that is the same for all runs of a kind */
+    size_t quantity_count;
+    struct run_trace trace; /* n 0: none; freed with the session */
+    double fed_mm;          /* commanded feed of all motion of the run, forward and back */
 };
 
 /* One feeder at one speed over its runs. */
@@ -123,6 +143,9 @@ struct feeder_result {
     size_t point_count;
     size_t reference; /* index of the session's reference speed in points; point_count if absent */
     struct torque_curve torque_curve;
+    struct outcome *outcomes; /* one for each kind of test that it went through, in the order of the kinds;
+                               * then what is worked out from several of them */
+    size_t outcome_count;
 };
 
 enum verdict {
@@ -137,7 +160,10 @@ extern const char *const VERDICT_NAMES[VERDICT_COUNT]; /* "a_higher" ... as in r
 
 #define COMPARISON_REASONS_MAX 16
 struct comparison {
-    char quantity[32]; /* "stall_force_n" or "slip_onset_n" */
+    char quantity[40]; /* "stall_force_n" or "slip_onset_n", or the key of an outcome's quantity */
+    char test[24];    /* "" for pushes at one speed; else the outcome's test: speed_mm_s then means nothing */
+    char setting[48]; /* of the outcome's quantity */
+    char unit[16];    /* of the difference */
     double speed_mm_s;
     size_t a, b;                /* indices into session.feeders */
     struct quantity difference; /* a minus b */
@@ -161,7 +187,8 @@ struct session {
     size_t feeder_count;
     struct comparison *comparisons;
     size_t comparison_count;
-    double reference_speed_mm_s; /* the first speed that the first plan names */
+    double reference_speed_mm_s; /* the first speed at which the first plan has blocked pushes */
+    double margin;               /* of the load, in operating charts */
     bool simulated;              /* any series is marked so */
 };
 
@@ -169,6 +196,15 @@ struct session {
  * result does not depend on how many. */
 enum err_code session_analyse(const char *const *folders, size_t count, int threads, struct session **session,
                               struct err *e);
+/* The same with more to choose. */
+#define SESSION_MARGIN 0.2
+struct session_options {
+    int threads;
+    double margin; /* of the load, in operating charts: 0.2 for 20 % */
+};
+enum err_code session_analyse_with(const char *const *folders, size_t count,
+                                   const struct session_options *options, struct session **session,
+                                   struct err *e);
 void session_free(struct session *session);
 
 #endif

@@ -1,8 +1,9 @@
 /* A reading session: series opened, runs analysed on all cores, feeders summed up and compared. */
 #include "analyze/analysis.h"
 
+#include "analyze/bench_test.h"
 #include "analyze/comparison.h"
-#include "analyze/push.h"
+#include "analyze/operating_chart.h"
 #include "analyze/result_flags.h"
 #include "analyze/speed_sweep.h"
 
@@ -54,7 +55,7 @@ static void analyse_run(struct work *work, size_t i)
         return;
     }
     struct push_settings settings = push_budget_settings(&series->plan);
-    code = push_analyse_with(&columns, run->record, &series->calibration, &settings, &run->push, &e);
+    code = bench_test_run(&columns, run->record, &series->calibration, &settings, run, &e);
     run_columns_free(&columns);
     if (code == ERR_OK) {
         run->analysed = true;
@@ -103,7 +104,19 @@ static enum err_code analyse_runs(struct session *s, int threads, struct err *e)
     return ERR_OK;
 }
 
-static enum err_code open_series(struct session *s, const char *const *folders, size_t count, struct err *e)
+/* The first speed at which the plan has blocked pushes; the first speed that it names where it has none. */
+static double reference_speed_mm_s(const struct plan *plan)
+{
+    for (size_t i = 0; i < plan->test_count; i++) {
+        if (plan->tests[i].speed_count > 0 &&
+            (plan->tests[i].kind == PLAN_BLOCKED_PUSH || plan->tests[i].kind == PLAN_SPEED_SWEEP))
+            return plan->tests[i].speeds_mm_s[0];
+    }
+    return plan->tests[0].speeds_mm_s[0];
+}
+
+static enum err_code open_series(struct session *s, const char *const *folders, size_t count,
+                                 const struct session_options *options, struct err *e)
 {
     size_t runs = 0;
     s->series = calloc(count + 1, sizeof(struct series *));
@@ -122,7 +135,8 @@ static enum err_code open_series(struct session *s, const char *const *folders, 
         runs += s->series[i]->run_count;
         s->simulated = s->simulated || s->series[i]->simulated;
     }
-    s->reference_speed_mm_s = count > 0 ? s->series[0]->plan.tests[0].speeds_mm_s[0] : 0;
+    s->margin = options->margin;
+    s->reference_speed_mm_s = count > 0 ? reference_speed_mm_s(&s->series[0]->plan) : 0;
     s->runs = calloc(runs + 1, sizeof *s->runs);
     if (s->runs == NULL)
         return err_set(e, ERR_MEMORY, "not enough memory for %zu runs", runs);
@@ -133,11 +147,29 @@ static enum err_code open_series(struct session *s, const char *const *folders, 
     return ERR_OK;
 }
 
-static bool same_conditions(const struct conditions *a, const struct conditions *b)
+/* Whether two runs of one feeder were made under the same conditions, but for what their tests set
+ * themselves. */
+static bool same_conditions(const struct conditions *a, const struct run_record *run)
 {
     struct condition_difference differences[CONDITION_COUNT];
     double exact[CONDITION_COUNT] = {0};
-    return conditions_compare(a, b, exact, differences) == 0;
+    size_t count = conditions_compare(a, &run->conditions, exact, differences), others = 0;
+    for (size_t i = 0; i < count; i++)
+        others += !plan_test_sets(run->test, differences[i].id);
+    return others == 0;
+}
+
+/* Those of the run, with what its test sets itself taken from the plan. */
+static struct conditions standing_conditions(const struct run_record *run, const struct plan_feeder *feeder)
+{
+    struct conditions c = run->conditions;
+    for (size_t i = 0; i < CONDITION_COUNT; i++) {
+        if (!plan_test_sets(run->test, (enum condition_id)i))
+            continue;
+        c.stated[i] = feeder->conditions.stated[i];
+        c.number[i] = feeder->conditions.number[i];
+    }
+    return c;
 }
 
 /* Feeders in the order in which the plans name them. A feeder of the same name in two series is two feeders:
@@ -180,8 +212,8 @@ static enum err_code name_feeders(struct session *s, struct err *e)
                     continue;
                 run->feeder = s->feeder_count;
                 if (!any)
-                    f->conditions = run->record->conditions;
-                else if (!same_conditions(&f->conditions, &run->record->conditions))
+                    f->conditions = standing_conditions(run->record, &plan->feeders[j]);
+                else if (!same_conditions(&f->conditions, run->record))
                     f->conditions_vary = true;
                 any = true;
             }
@@ -191,12 +223,53 @@ static enum err_code name_feeders(struct session *s, struct err *e)
     return ERR_OK;
 }
 
+/* One outcome for each kind of test among the runs (count of them, of one feeder). What cannot be answered is
+ * no error of the session. */
+static enum err_code sum_up_tests(struct session *s, struct feeder_result *f,
+                                  const struct run_result *const *mine, size_t count,
+                                  const struct push_settings *settings, struct err *e)
+{
+    const struct series *series = s->series[f->series];
+    const struct bench_test_context context = {
+        .plan = &series->plan, .calibration = &series->calibration, .settings = settings, .feeder = f};
+    const struct run_result **of_kind = malloc((count + 1) * sizeof *of_kind);
+    enum err_code code = ERR_OK;
+    f->outcomes = calloc(PLAN_TEST_KINDS + 1, sizeof *f->outcomes);
+    if (of_kind == NULL || f->outcomes == NULL) {
+        free(of_kind);
+        return err_set(e, ERR_MEMORY, "not enough memory for the tests");
+    }
+    for (int kind = 0; code == ERR_OK && kind < PLAN_TEST_KINDS; kind++) {
+        struct err why = {0};
+        struct outcome *outcome = &f->outcomes[f->outcome_count];
+        size_t n = 0;
+        for (size_t k = 0; k < count; k++) {
+            if (mine[k]->record->test == (enum plan_test_kind)kind)
+                of_kind[n++] = mine[k];
+        }
+        if (n == 0 || !bench_test_has_outcome((enum plan_test_kind)kind))
+            continue;
+        f->outcome_count++;
+        code = bench_test_sum_up((enum plan_test_kind)kind, of_kind, n, &context, outcome, &why);
+        outcome->present = code == ERR_OK;
+        if (code == ERR_NO_ANSWER) {
+            snprintf(outcome->why_not, sizeof outcome->why_not, "%.230s", why.text);
+            code = ERR_OK;
+        } else if (code != ERR_OK && e != NULL) {
+            *e = why;
+        }
+    }
+    free(of_kind);
+    return code;
+}
+
 static enum err_code sum_up_feeders(struct session *s, struct err *e)
 {
+    enum err_code code = ERR_OK;
     const struct run_result **mine = malloc((s->run_count + 1) * sizeof *mine);
     if (mine == NULL)
         return err_set(e, ERR_MEMORY, "not enough memory for %zu runs", s->run_count);
-    for (size_t i = 0; i < s->feeder_count; i++) {
+    for (size_t i = 0; code == ERR_OK && i < s->feeder_count; i++) {
         struct feeder_result *f = &s->feeders[i];
         const struct calibration *calibration = &s->series[f->series]->calibration;
         size_t count = 0;
@@ -213,13 +286,22 @@ static enum err_code sum_up_feeders(struct session *s, struct err *e)
             if (fabs(f->points[k].speed_mm_s - s->reference_speed_mm_s) <= 1e-6 * s->reference_speed_mm_s)
                 f->reference = k;
         }
+        code = sum_up_tests(s, f, mine, count, &settings, e);
     }
     free(mine);
-    return ERR_OK;
+    return code;
 }
 
 enum err_code session_analyse(const char *const *folders, size_t count, int threads, struct session **session,
                               struct err *e)
+{
+    const struct session_options options = {.threads = threads, .margin = SESSION_MARGIN};
+    return session_analyse_with(folders, count, &options, session, e);
+}
+
+enum err_code session_analyse_with(const char *const *folders, size_t count,
+                                   const struct session_options *options, struct session **session,
+                                   struct err *e)
 {
     struct session *s = calloc(1, sizeof *s);
     enum err_code code;
@@ -227,13 +309,15 @@ enum err_code session_analyse(const char *const *folders, size_t count, int thre
     quantity_init_numerics();
     if (s == NULL)
         return err_set(e, ERR_MEMORY, "not enough memory");
-    code = open_series(s, folders, count, e);
+    code = open_series(s, folders, count, options, e);
     if (code == ERR_OK)
         code = name_feeders(s, e);
     if (code == ERR_OK)
-        code = analyse_runs(s, threads, e);
+        code = analyse_runs(s, options->threads, e);
     if (code == ERR_OK)
         code = sum_up_feeders(s, e);
+    if (code == ERR_OK)
+        code = operating_chart_all(s, options->margin, e);
     if (code == ERR_OK)
         code = comparison_all(s, e);
     if (code == ERR_OK)
@@ -252,6 +336,15 @@ void session_free(struct session *s)
         return;
     for (size_t i = 0; i < s->series_count; i++)
         series_free(s->series[i]);
+    for (size_t i = 0; i < s->run_count; i++) {
+        free(s->runs[i].trace.x);
+        free(s->runs[i].trace.y);
+    }
+    for (size_t i = 0; i < s->feeder_count; i++) {
+        for (size_t k = 0; k < s->feeders[i].outcome_count; k++)
+            outcome_free(&s->feeders[i].outcomes[k]);
+        free(s->feeders[i].outcomes);
+    }
     free(s->series);
     free(s->runs);
     free(s->feeders);

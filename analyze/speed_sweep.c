@@ -22,6 +22,12 @@ static bool same_speed(double a, double b)
     return fabs(a - b) <= SPEED_RELATIVE * fmax(fabs(a), fabs(b));
 }
 
+/* Pushes under the feeder's own conditions: those of other tests set some of them anew. */
+static bool counts(const struct run_result *run)
+{
+    return run->analysed && (run->record->test == PLAN_BLOCKED_PUSH || run->record->test == PLAN_SPEED_SWEEP);
+}
+
 /* Values of one quantity at one speed, with the budget of the last run for when it is the only one. */
 struct run_values {
     double *values;
@@ -139,7 +145,7 @@ static void fill_point(const struct run_result *const *runs, size_t count,
     double sum_with_bounds = 0;
     for (size_t i = 0; i < count; i++) {
         const struct push_result *push = &runs[i]->push;
-        if (!runs[i]->analysed || !same_speed(runs[i]->record->speed_mm_s, point->speed_mm_s) ||
+        if (!counts(runs[i]) || !same_speed(runs[i]->record->speed_mm_s, point->speed_mm_s) ||
             !push->stall_force_n.present)
             continue;
         record = runs[i]->record;
@@ -164,7 +170,7 @@ static void fill_point(const struct run_result *const *runs, size_t count,
         torque_of(&point->stall_force_n, &point->stall_budget, record, calibration, &point->torque_budget);
     for (size_t i = 0; i < count; i++) {
         const struct push_result *push = &runs[i]->push;
-        if (runs[i]->analysed && same_speed(runs[i]->record->speed_mm_s, point->speed_mm_s) &&
+        if (counts(runs[i]) && same_speed(runs[i]->record->speed_mm_s, point->speed_mm_s) &&
             push->slip_onset_n.present)
             keep(&onsets, runs[i], &push->slip_onset_n, &push->onset_budget);
     }
@@ -193,6 +199,8 @@ void speed_sweep_points(const struct run_result *const *runs, size_t count,
         return;
     for (size_t i = 0; i < count; i++) {
         size_t j = 0;
+        if (runs[i]->record->test != PLAN_BLOCKED_PUSH && runs[i]->record->test != PLAN_SPEED_SWEEP)
+            continue;
         while (j < feeder->point_count &&
                !same_speed(feeder->points[j].speed_mm_s, runs[i]->record->speed_mm_s))
             j++;
@@ -261,7 +269,7 @@ void speed_sweep_torque(const struct run_result *const *runs, size_t count,
     }
     for (size_t i = 0; i < count; i++) {
         const struct push_result *p = &runs[i]->push;
-        if (!runs[i]->analysed || !p->stall_force_n.present || p->limited_by == LIMITED_UNCLEAR)
+        if (!counts(runs[i]) || !p->stall_force_n.present || p->limited_by == LIMITED_UNCLEAR)
             continue;
         per_mm = electrical_per_mm(runs[i]->record, calibration);
         push_feed_per_microstep_mm(runs[i]->record, calibration, &relative);

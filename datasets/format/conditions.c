@@ -33,6 +33,15 @@ const struct condition_kind CONDITION_KINDS[CONDITION_COUNT] = {
     [CONDITION_FREE_LENGTH_MM] = NUMBER("free_length_mm", "free length", "mm", "mm", 0, 10000, 1),
     [CONDITION_BLOCKED_END] = WORD("blocked_end", "blocked end"),
     [CONDITION_GUIDE_TUBE] = WORD("guide_tube", "guide tube"),
+    [CONDITION_FILAMENT_MODULUS_MPA] =
+        NUMBER("filament_modulus_mpa", "filament modulus", "MPa", "MPa", 1, 1e6, 100),
+    [CONDITION_LOAD_CELL_SEAT] = WORD("load_cell_seat", "seat of the load cell"),
+    [CONDITION_HOT_END] = WORD("hot_end", "hot end"),
+    [CONDITION_GUIDE_TUBE_BEND_DEG] =
+        NUMBER("guide_tube_bend_deg", "bend of the guide tube", "deg", "degrees", 0, 3600, 2),
+    [CONDITION_BRAKE_LOAD_N] = NUMBER("brake_load_n", "brake load", "N", "N", 0, 10000, 0.5),
+    [CONDITION_HOT_END_TEMPERATURE_C] =
+        NUMBER("hot_end_temperature_c", "hot end temperature", "Cel", "°C", 0, 1000, 2),
 };
 
 enum err_code conditions_from_yaml(const struct yaml_node *mapping, struct conditions *c, struct err *e)

@@ -22,9 +22,16 @@ enum condition_id {
     CONDITION_SUPPLY_VOLTAGE_V,
     CONDITION_AMBIENT_TEMPERATURE_C,
     CONDITION_HUMIDITY_PERCENT,
-    CONDITION_FREE_LENGTH_MM, /* filament between nip and blocked end */
-    CONDITION_BLOCKED_END,    /* word: which blocked end or spring */
-    CONDITION_GUIDE_TUBE,     /* word */
+    CONDITION_FREE_LENGTH_MM,       /* filament between nip and blocked end */
+    CONDITION_BLOCKED_END,          /* word: which blocked end or spring */
+    CONDITION_GUIDE_TUBE,           /* word */
+    CONDITION_FILAMENT_MODULUS_MPA, /* Young's modulus, for the buckling load of the free length */
+    CONDITION_LOAD_CELL_SEAT,       /* word: "feeder", the cell carries the feeder, or "end", it carries what
+                                       the filament meets; they differ by the friction of a guide tube */
+    CONDITION_HOT_END,              /* word: hot end and nozzle */
+    CONDITION_GUIDE_TUBE_BEND_DEG,  /* all bends of the tube added up; 0: no tube */
+    CONDITION_BRAKE_LOAD_N,         /* what the brake of a loaded-feed test is set to */
+    CONDITION_HOT_END_TEMPERATURE_C,
     CONDITION_COUNT
 };
 

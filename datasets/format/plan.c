@@ -18,7 +18,10 @@
 #define ROWS_MAX 3e7
 #define DAY_S    86400.0
 
-const char *const PLAN_TEST_NAMES[PLAN_TEST_KINDS] = {"blocked-push", "speed-sweep"};
+const char *const PLAN_TEST_NAMES[PLAN_TEST_KINDS] = {
+    "blocked-push",  "speed-sweep", "free-run",  "loaded-feed",
+    "preload-sweep", "reversal",    "melt-push", "endurance",
+};
 
 /* Commanded time of one push: a trapezoid of speed, or a triangle where the travel is too short to reach it.
  */
@@ -484,4 +487,34 @@ size_t plan_order(const struct plan *p, struct plan_run *runs)
         }
     }
     return n;
+}
+
+enum plan_end plan_end_of(enum plan_test_kind kind)
+{
+    switch (kind) {
+    case PLAN_FREE_RUN:
+        return PLAN_END_FREE;
+    case PLAN_LOADED_FEED:
+        return PLAN_END_BRAKE;
+    case PLAN_MELT_PUSH:
+        return PLAN_END_HOT;
+    default:
+        return PLAN_END_BLOCKED;
+    }
+}
+
+bool plan_test_sets(enum plan_test_kind kind, enum condition_id id)
+{
+    switch (id) {
+    case CONDITION_NIP_PRELOAD_N:
+        return kind == PLAN_PRELOAD_SWEEP || kind == PLAN_LOADED_FEED || kind == PLAN_FREE_RUN;
+    case CONDITION_BRAKE_LOAD_N:
+        return kind == PLAN_LOADED_FEED;
+    case CONDITION_HOT_END_TEMPERATURE_C:
+        return kind == PLAN_MELT_PUSH;
+    case CONDITION_GUIDE_TUBE_BEND_DEG:
+        return kind == PLAN_REVERSAL;
+    default:
+        return false;
+    }
 }

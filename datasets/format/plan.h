@@ -14,12 +14,31 @@
 #define PLAN_TEXT_MAX         240
 #define PLAN_FEEDERS_MAX      12
 #define PLAN_TESTS_MAX        16
-#define PLAN_SPEEDS_MAX       32
+#define PLAN_SPEEDS_MAX       32 /* of any ladder: speeds, rates, loads, preloads, temperatures, bends */
 #define PLAN_RUNS_MAX         1000
 #define PLAN_CONTRIBUTORS_MAX 8
 
-enum plan_test_kind { PLAN_BLOCKED_PUSH, PLAN_SPEED_SWEEP, PLAN_TEST_KINDS };
-extern const char *const PLAN_TEST_NAMES[PLAN_TEST_KINDS]; /* "blocked-push", "speed-sweep" */
+enum plan_test_kind {
+    PLAN_BLOCKED_PUSH,
+    PLAN_SPEED_SWEEP,
+    PLAN_FREE_RUN,
+    PLAN_LOADED_FEED,
+    PLAN_PRELOAD_SWEEP,
+    PLAN_REVERSAL,
+    PLAN_MELT_PUSH,
+    PLAN_ENDURANCE,
+    PLAN_TEST_KINDS
+};
+extern const char *const PLAN_TEST_NAMES[PLAN_TEST_KINDS]; /* "blocked-push", "speed-sweep", "free-run" ... */
+
+/* What the filament meets in a test of a kind. */
+enum plan_end { PLAN_END_BLOCKED, PLAN_END_FREE, PLAN_END_BRAKE, PLAN_END_HOT, PLAN_ENDS };
+enum plan_end plan_end_of(enum plan_test_kind kind);
+
+/* Whether a test of this kind sets the condition itself, run by run, so that it is no condition of the
+ * feeder: nip preload in preload-sweep, loaded-feed and free-run, brake load in loaded-feed, hot end
+ * temperature in melt-push, bend of the guide tube in reversal. */
+bool plan_test_sets(enum plan_test_kind kind, enum condition_id id);
 
 struct plan_feeder {
     char name[PLAN_NAME_MAX + 1];                  /* [a-z0-9-]+ */
@@ -35,10 +54,24 @@ struct plan_feeder {
 
 struct plan_test {
     enum plan_test_kind kind;
-    double speeds_mm_s[PLAN_SPEEDS_MAX];
+    double speeds_mm_s[PLAN_SPEEDS_MAX]; /* none in melt-push, which has rates */
     size_t speed_count;
-    double travel_mm;          /* commanded feed of one push */
+    double travel_mm;          /* commanded feed of one push; of reversal: how far forward and as far back */
     double acceleration_mm_s2; /* default 200 */
+    /* Ladders that a test of a kind runs through; a count of 0 leaves the condition as the feeder has it. */
+    double nip_preloads_n[PLAN_SPEEDS_MAX]; /* preload-sweep; may be given in loaded-feed and free-run */
+    size_t nip_preload_count;
+    double brake_loads_n[PLAN_SPEEDS_MAX]; /* loaded-feed */
+    size_t brake_load_count;
+    double rates_mm3_s[PLAN_SPEEDS_MAX]; /* melt-push */
+    size_t rate_count;
+    double hot_end_temperatures_c[PLAN_SPEEDS_MAX]; /* melt-push */
+    size_t hot_end_temperature_count;
+    double guide_tube_bends_deg[PLAN_SPEEDS_MAX]; /* reversal; 0: without guide tube */
+    size_t guide_tube_bend_count;
+    int cycles;      /* reversal: forward and back, default 3 */
+    int repeats;     /* endurance: pushes one after another in each block, at least 3 */
+    int clean_every; /* endurance: the gear is cleaned before every so manieth push but the first; 0: never */
 };
 
 struct plan_contributor {
@@ -108,10 +141,17 @@ struct plan_run {
     int block;  /* 1-based */
     size_t feeder, test;
     double speed_mm_s;
+    double rate_mm3_s; /* melt-push: what the speed comes from; else 0 */
+    /* The feeder's conditions with what the test sets for this run. */
+    struct conditions conditions;
+    int repeat;        /* endurance: 1, 2 ...; else 0 */
+    bool clean_before; /* endurance: the gear is to be cleaned before this run */
 };
 /* Lay out all runs (room for PLAN_RUNS_MAX): block by block; in a block the feeders in random order, so that
- * each is mounted once a block, and for each mounted feeder its tests and speeds in random order. The order
- * depends on the plan's seed alone. Returns the count. */
+ * each is mounted once a block, and for each mounted feeder its tests and speeds in random order, but so that
+ * what takes long to change is changed once: what the filament meets, temperature and guide tube are taken in
+ * random order, and all that is done with them in random order. Endurance comes last, push by push as it
+ * stands. The order depends on the plan's seed alone. Returns the count. */
 size_t plan_order(const struct plan *p, struct plan_run *runs);
 
 #endif

@@ -26,7 +26,12 @@ struct run_record {
     char feeder[PLAN_NAME_MAX + 1];
     enum plan_test_kind test;
     double speed_mm_s;
-    int block, order; /* order: 1-based place in the series as carried out */
+    int block, order;  /* order: 1-based place in the series as carried out */
+    double rate_mm3_s; /* melt-push: the rate that speed_mm_s was worked out from; 0: none */
+    double travel_mm;  /* commanded feed of one way; 0: not recorded (series of earlier versions) */
+    int cycles;        /* reversal: forward and back; 0: one way only */
+    int repeat;        /* endurance: 1, 2 ...; 0: none */
+    bool cleaned;      /* the drive gear was cleaned just before this run */
     struct conditions conditions;
     double drive_diameter_mm; /* nominal, from the plan */
     double drive_diameter_standard_uncertainty_mm;

@@ -28,12 +28,16 @@ struct model_motor {
 };
 
 struct model_gear {
-    double drive_diameter_mm; /* effective: feed per revolution / pi */
-    int teeth;                /* 0: no teeth */
-    double eccentricity_mm;   /* the effective radius varies as D/2 + eccentricity * cos(angle) */
-    double tooth_ripple_mm;   /* amplitude of feed ripple once per tooth */
-    double reduction;         /* motor turns per gear turn */
-    double efficiency;        /* of the reduction and bearings, 0 to 1 */
+    double drive_diameter_mm;    /* effective: feed per revolution / pi */
+    int teeth;                   /* 0: no teeth */
+    double eccentricity_mm;      /* the effective radius varies as D/2 + eccentricity * cos(angle) */
+    double tooth_ripple_mm;      /* amplitude of feed ripple once per tooth */
+    double motor_turn_ripple_mm; /* amplitude of feed ripple once per motor turn (pinion runout) */
+    double full_step_ripple_mm;  /* amplitude of feed ripple once per full step (unequal microsteps) */
+    double backlash_mm; /* play of the reduction, as travel at the pitch line; crossed where the push force is
+                           gone and the drive turns round */
+    double reduction;   /* motor turns per gear turn */
+    double efficiency;  /* of the reduction and bearings, 0 to 1 */
 };
 
 struct model_nip {
@@ -53,9 +57,25 @@ struct model_nip {
     double wear_per_m;    /* relative loss of grip per metre of gross slip: grip * exp(-wear * metres) */
     double dent_preload_n; /* past this preload the filament dents */
     double dent_mm_per_n;  /* and the effective diameter shrinks by this much per newton */
+    double fade_per_m; /* relative loss of grip per metre fed since the gear was cleaned: 1 - fade * metres,
+                          not below a tenth */
+    /* Grip from the geometry of the teeth: replaces grip_coefficient and saturation_preload_n when
+     * hardness_mpa is above 0; see grip.h. */
+    double hardness_mpa;       /* indentation pressure of the filament */
+    double shear_strength_mpa; /* of the filament between the teeth */
+    double tooth_depth_mm;     /* 0: 0.6 of the tooth pitch */
+    int toothed_sides;         /* 1: gear and plain idler; 2: both grip; 0 counts as 1 */
+    double debris_mm_per_m;    /* how much of the tooth depth debris fills per metre fed since the gear was
+                                  cleaned */
 };
 
+/* What the filament meets past the free length. */
+enum model_end { MODEL_END_BLOCKED, MODEL_END_FREE, MODEL_END_BRAKE, MODEL_END_HOT };
+
 struct model_fixture {
+    enum model_end end;  /* blocked by default; a hot end with exponent 0 counts as blocked */
+    double brake_n;      /* MODEL_END_BRAKE: the filament slides through at this load and is held below it */
+    double brake_repeat; /* relative sd of the brake load from run to run */
     double filament_diameter_mm;
     double filament_modulus_mpa;
     double free_length_mm;     /* filament column between nip and blocked end */
@@ -69,13 +89,21 @@ struct model_tube { /* optional guide tube between nip and end; bend 0: none */
     double clearance_mm; /* lost motion at reversal */
 };
 
-struct model_hot_end {  /* optional: replaces the blocked end when rate exponent > 0 */
+struct model_hot_end {  /* for MODEL_END_HOT: F = F0 + k Q^n */
     double force_n;     /* F0 */
-    double coefficient; /* k in N / (mm3/s)^n */
-    double exponent;    /* n; 0: no hot end */
+    double coefficient; /* k in N / (mm3/s)^n at the reference temperature, for this filament diameter */
+    double exponent;    /* n */
+    double temperature_c, reference_c; /* k(T) = k exp(-per_kelvin (T - reference)) */
+    double per_kelvin;
+    /* k from a power-law melt in the nozzle's capillary, pressed by the filament as a piston, when
+     * consistency is above 0: k = A (2 K L / R) [(3 n + 1) / n / (pi R^3)]^n, A the filament's cross-section;
+     * see hot_end.h. */
+    double consistency_pa_s_n; /* K at the reference temperature */
+    double nozzle_radius_mm, nozzle_length_mm;
 };
 
 struct model_sensor {
+    bool at_feeder; /* the cell carries the feeder and shows the force at the nip; else it carries the end */
     double gain_counts_per_n;
     double zero_counts;
     double noise_n;         /* white, sd per sample */
@@ -133,6 +161,10 @@ struct model_state {
     double filament_mm;         /* filament travel at the nip since run start */
     double force_feeder_n;      /* at the nip */
     double force_n;             /* push force at the load cell, true */
+    double brake_factor;        /* realised spread of the brake load of this run */
+    double fed_mm;              /* way of the pitch line since the gear was new, forward and back */
+    double fed_clean_mm;        /* the same when it was last cleaned; set by model_clean */
+    double backlash_at_mm;      /* where in the play of the reduction the drive stands: 0 as when pushing */
     double gross_slip_mm;       /* ever, of this gear: the wear state */
     double gross_slip_start_mm; /* the same when this run began: the truth of the run is told for it */
     double torque_factor;       /* scatter of the electrical cycle in hand */
@@ -207,6 +239,24 @@ struct model_truth {
  * wear it causes left out. With a tube, creep_per_n, gross_slip_per_n and stiffness are those of forward
  * pushing. */
 struct model_truth model_truth_nominal(const struct model_parameters *p, double preload_n, double speed_mm_s);
+
+/* Brush the debris out of the teeth: grip is as it was with so much wear and no metre fed. */
+void model_clean(struct model_state *s);
+
+/* The force that the hot end wants at that volumetric rate, at the end of the filament, N. */
+double model_load_line_n(const struct model_parameters *p, double rate_mm3_s);
+
+/* Forward against the blocked end up to force_n at the cell and back, at a slow steady speed, from the
+ * parameters: quadratures along the way, no time steps. */
+struct model_reversal_truth {
+    double lost_motion_mm; /* commanded feed between the release and the next contact that moves nothing:
+                              backlash and the tube's clearance */
+    double hysteresis_mj;  /* integral of F dx over forward and back, F at the cell, x the commanded feed */
+    double force_ratio; /* of the force just before the turn to that where the filament begins to slide back,
+                           both at the nip: exp(2 friction bend) */
+};
+struct model_reversal_truth model_truth_reversal(const struct model_parameters *p, double preload_n,
+                                                 double speed_mm_s, double force_n);
 struct model_truth model_truth_of_run(const struct model_parameters *p, const struct model_state *s,
                                       double speed_mm_s);
 

@@ -1,4 +1,4 @@
-/* One simulated push in one process: model to raw columns, without the serial link. Used by the studies. The
+/* One simulated run in one process: model to raw columns, without the serial link. Used by the studies. The
  * truth comes from the model's parameters, and the analysis sees only what a captured run would hold. */
 #ifndef TESTS_SIM_SIMULATE_H
 #define TESTS_SIM_SIMULATE_H
@@ -13,8 +13,10 @@ struct simulated_push {
     double travel_mm;
     double acceleration_mm_s2;
     double sample_rate_hz;
-    double rest_s;    /* before and after */
-    double preload_n; /* 0: the feeder's default */
+    double rest_s;            /* before and after */
+    double preload_n;         /* 0: the feeder's default */
+    int cycles;               /* above 0: forward and back by travel_mm so many times */
+    enum plan_test_kind test; /* for the record; the end is what p->fixture.end says */
 };
 
 /* Run the push on the mounted state. Fills columns (caller frees), the record as capture would write it, and

@@ -1,0 +1,13 @@
+/* Endurance: one push repeated many times on the same gear. How the grip fades with the metres fed. No I/O.
+ */
+#ifndef ANALYZE_ENDURANCE_H
+#define ANALYZE_ENDURANCE_H
+
+#include "analyze/bench_test.h"
+
+/* As bench_test_sum_up, for the endurance runs of one feeder. */
+enum err_code endurance_sum_up(const struct run_result *const *runs, size_t count,
+                               const struct bench_test_context *context, struct outcome *outcome,
+                               struct err *e);
+
+#endif

@@ -1,0 +1,9 @@
+#include "tests/sim/bench_study.h"
+
+void bench_loaded_feed(struct study *study, int series, uint64_t seed, bool verbose)
+{
+    (void)study;
+    (void)series;
+    (void)seed;
+    (void)verbose;
+}
