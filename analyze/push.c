@@ -2,9 +2,11 @@
 
 #include "analyze/force_check.h"
 #include "analyze/numerics/limit_cause.h"
+#include "analyze/numerics/tick.h"
 #include "analyze/push_budget.h"
 #include "analyze/push_loading.h"
 #include "analyze/push_motion.h"
+#include "analyze/push_signal.h"
 
 #include <math.h>
 #include <stdarg.h>
@@ -32,8 +34,16 @@ const char *const LIMITED_NAMES[LIMITED_COUNT] = {"motor", "grip", "limit", "unc
 #define STALLED_SHARE 0.9
 /* A push that ends above its events by this share, and rising, had not stalled at them. */
 #define ABOVE_EVENTS_SHARE 1.05
+#define PEAK_SDS           3.0
 /* Samples in one electrical cycle below which its drop cannot be made out. */
 #define CYCLE_SAMPLES_LEAST 4.0
+/* The beat of a motor in a level: looked for up to so many cycles of feed and this share of the tooth pitch;
+ * its absence says something where the search went to so many cycles at least. */
+#define TICK_SLOWEST     10.0
+#define TEETH_CLEAR      0.7
+#define TICK_SLOW_ENOUGH 3.0
+/* Drops of this many cycles are no single cycles. */
+#define CYCLES_LARGE 3.0
 /* Relative scatter assumed of a single event, where none can be seen: an estimate, not a measurement. */
 #define SINGLE_EVENT_SCATTER 0.02
 #define SURE                 0.9
@@ -67,12 +77,11 @@ static size_t find_contact(const struct push_motion *m, const struct push_result
 /* How far the filament came back at each drop under each hypothesis. A motor that loses step stood at a load
  * angle of 90 degrees and gives back the lag between peak and trough; how far a motor lagged that never lost
  * step is not known, a quarter of a full step give or take as much. */
-static void work_out_drops(const struct push_motion *m, const struct push_result *r,
-                           const struct drop *as_motor, const struct drop *as_grip, size_t count,
-                           double stiffness, struct limit_cause_drop *out,
-                           struct limit_cause_evidence *evidence)
+static void work_out_drops(const struct push_motion *m, double noise_n, const struct drop *as_motor,
+                           const struct drop *as_grip, size_t count, double stiffness,
+                           struct limit_cause_drop *out, struct limit_cause_evidence *evidence)
 {
-    double reading = r->noise_n;
+    double reading = noise_n;
     for (size_t i = 0; i < count; i++) {
         double peak = as_motor[i].peak_n;
         double lag = slip_onset_lag_mm(m->step_mm, peak, peak) -
@@ -87,6 +96,27 @@ static void work_out_drops(const struct push_motion *m, const struct push_result
     evidence->drop_count = count;
     evidence->fallback_sd_mm = 1.5 * reading / stiffness;
     evidence->slip_back_sd_mm = hypot(evidence->fallback_sd_mm, m->step_mm / 4);
+}
+
+/* Slope of force on feed over the steepest half of a rise that has too few samples for the fit with slip,
+ * N/mm: by least squares from a fifth to seven tenths of its way up; 0 where that cannot be worked out. */
+static double rise_stiffness(const struct push_motion *m, size_t contact, size_t end)
+{
+    double top = 0, n = 0, sx = 0, sy = 0, sxx = 0, sxy = 0;
+    for (size_t i = contact; i < end; i++)
+        top = fmax(top, m->force_n[i]);
+    for (size_t i = contact; i < end; i++) {
+        double x = m->feed_mm[i] - m->feed_mm[contact], y = m->force_n[i];
+        if (y < 0.2 * top || y > 0.7 * top)
+            continue;
+        n++;
+        sx += x;
+        sy += y;
+        sxx += x * x;
+        sxy += x * y;
+    }
+    double d = n * sxx - sx * sx;
+    return n >= 3 && d > 0 ? fmax(0, (n * sxy - sx * sy) / d) : 0;
 }
 
 /* Everything that the force rests on once the events or fits have had their say in b. */
@@ -164,13 +194,13 @@ static double lever_wander_n(const struct push_motion *m, const struct drop *dro
 
 /* How much of a force a motor's cycle could take away unseen: nothing where a fall of 4 full steps would
  * stand out of the noise or come too often for the sampling. */
-static double hidden_fall_n(const struct push_motion *m, const struct push_result *r,
+static double hidden_fall_n(const struct push_motion *m, const struct push_result *r, double noise_n,
                             double stiffness_n_per_mm)
 {
     double cycle_mm = FULL_STEPS_PER_CYCLE * m->step_mm, fall_n = cycle_mm * stiffness_n_per_mm;
     double samples = cycle_mm * (double)(m->n - 1) / (m->feed_mm[m->n - 1] - m->feed_mm[0]);
     if (samples >= CYCLE_SAMPLES_LEAST &&
-        fall_n > DROPS_STAND_OUT * r->noise_n * sqrt(2 / fmax(1, samples / 2)) &&
+        fall_n > DROPS_STAND_OUT * noise_n * sqrt(2 / fmax(1, samples / 2)) &&
         fall_n > 1.5 * DROP_SHARE * r->greatest_force_n)
         return 0;
     return fall_n;
@@ -189,6 +219,21 @@ static struct quantity at_least(struct push_result *r, const struct push_motion 
     return quantity_at_least(force_end_n - 1.645 * q.standard_uncertainty);
 }
 
+/* A motor that loses step beats in the level even where no single drop can be made out. True when it may be
+ * there unseen. The teeth pass too, so the search ends short of their pitch; with much slip the beat is
+ * slower than that. */
+static bool look_for_ticks(const struct push_motion *m, const struct push_signal *signal, size_t contact,
+                           double pitch_mm, double fall_n, struct tick *tick)
+{
+    struct err e;
+    size_t last = (size_t)(LEVEL_PART * (double)m->n);
+    double cycle_mm = FULL_STEPS_PER_CYCLE * m->step_mm;
+    double longest_mm = fmin(TICK_SLOWEST * cycle_mm, pitch_mm > 0 ? TEETH_CLEAR * pitch_mm : INFINITY);
+    return tick_find(m->feed_mm + m->n - last, signal->force_n + m->n - contact - last, last, cycle_mm,
+                     longest_mm, fall_n, signal->noise_n, tick, &e) != ERR_OK ||
+           tick->seen || !tick->would_be_seen || longest_mm < TICK_SLOW_ENOUGH * cycle_mm;
+}
+
 static size_t keep_stall_events(struct drop *drops, size_t count)
 {
     double greatest = 0;
@@ -200,6 +245,16 @@ static size_t keep_stall_events(struct drop *drops, size_t count)
             drops[kept++] = drops[i];
     }
     return kept;
+}
+
+static double peak_sd(const struct drop *drops, size_t count)
+{
+    double mean = 0, square = 0;
+    for (size_t i = 0; i < count; i++)
+        mean += drops[i].peak_n / (double)count;
+    for (size_t i = 0; i < count; i++)
+        square += (drops[i].peak_n - mean) * (drops[i].peak_n - mean);
+    return count > 1 ? sqrt(square / ((double)count - 1)) : 0;
 }
 
 static void say_why(struct push_result *r, const struct limit_cause *cause, const struct push_loading *l,
@@ -251,6 +306,7 @@ static enum err_code answer(const struct push_motion *m, const struct run_record
     struct push_loading l;
     struct limit_cause cause = {0};
     struct level level = {0};
+    struct push_signal signal;
     struct limit_cause_evidence evidence = {.motor_cycle_mm = FULL_STEPS_PER_CYCLE * m->step_mm,
                                             .tooth_pitch_mm = pitch_mm,
                                             .feed_relative_sd = m->relative_feed};
@@ -258,8 +314,9 @@ static enum err_code answer(const struct push_motion *m, const struct run_record
         return err_set(e, ERR_NO_ANSWER,
                        "the force never rises clearly above the noise of %.3g N: was the end blocked?",
                        r->noise_n);
-    count = drops_find(m->feed_mm + contact, m->force_n + contact, m->n - contact, m->quiet_n, m->quiet_count,
-                       DROP_SHARE * r->greatest_force_n, drops, PUSH_EVENTS_MAX);
+    signal = push_signal_of(m, r->noise_n, contact, r->with_encoder ? calibration->encoder_mm_per_count : 0);
+    count = drops_find(m->feed_mm + contact, signal.force_n, m->n - contact, signal.quiet_n,
+                       signal.quiet_count, DROP_SHARE * r->greatest_force_n, drops, PUSH_EVENTS_MAX);
     count = keep_stall_events(drops, count);
     size_t end = count > 0 ? contact + drops[0].index : m->n;
     push_loading_fit(m, r, contact, end, 0, 0, &gear, &l);
@@ -269,14 +326,23 @@ static enum err_code answer(const struct push_motion *m, const struct run_record
         /* Were it the motor, its limit is known from the first peak, and with it the load angle all along the
          * loading. */
         struct push_loading motor;
-        push_loading_fit_as_motor(m, r, contact, end, drops, count, &gear, &l, as_motor, &motor);
-        work_out_drops(m, r, as_motor, drops, count, (motor.fitted ? motor : l).force_fit.stiffness_n_per_mm,
-                       marks, &evidence);
+        push_loading_fit_as_motor(m, r, contact, end, &signal, drops, count, &gear, &l, as_motor, &motor);
+        double stiffness = (motor.fitted ? motor : l).force_fit.stiffness_n_per_mm;
+        /* Force on position holds whatever the nip loses. */
+        if (signal.by_position)
+            stiffness = signal.stiffness_n_per_mm;
+        work_out_drops(m, signal.noise_n, as_motor, drops, count, stiffness, marks, &evidence);
         cause = limit_cause_weigh(&evidence);
         if (motor.fitted && cause.probability[LIMIT_CAUSE_MOTOR] > 0.5) {
             l = motor;
             memcpy(drops, as_motor, count * sizeof *drops);
             evidence.onset_found = l.fit.onset_found;
+        }
+    } else if (count > 0) {
+        double stiffness = signal.by_position ? signal.stiffness_n_per_mm : rise_stiffness(m, contact, end);
+        if (stiffness > 0) {
+            work_out_drops(m, signal.noise_n, drops, drops, count, stiffness, marks, &evidence);
+            cause = limit_cause_weigh(&evidence);
         }
     }
     /* Only now: the loading of a motor read without its load angle would show slip that is none. */
@@ -293,12 +359,19 @@ static enum err_code answer(const struct push_motion *m, const struct run_record
                          100 * (1 - level.lost_share));
     evidence.settled = r->settled;
 
-    double hidden_n = l.fitted ? hidden_fall_n(m, r, l.force_fit.stiffness_n_per_mm) : 0;
+    double hidden_n = l.fitted ? hidden_fall_n(m, r, signal.noise_n, l.force_fit.stiffness_n_per_mm) : 0;
+    struct tick tick = {0};
+    bool ticks_ruled_out = false;
+    if (hidden_n > 0 && (r->settled || (count > 0 && cause.cycles < CYCLES_LARGE))) {
+        ticks_ruled_out = !look_for_ticks(m, &signal, contact, pitch_mm, hidden_n, &tick);
+        evidence.ticks_seen = tick.seen;
+    }
     double unused, median_peak_n = count > 0 ? drops_median_peak(drops, count, &unused) : 0;
     double greatest_peak_n = 0;
     for (size_t i = 0; i < count; i++)
         greatest_peak_n = fmax(greatest_peak_n, drops[i].peak_n);
-    bool risen_on = count > 0 && force_end > ABOVE_EVENTS_SHARE * greatest_peak_n;
+    bool risen_on = count > 0 && force_end > fmax(ABOVE_EVENTS_SHARE * greatest_peak_n,
+                                                  greatest_peak_n + PEAK_SDS * peak_sd(drops, count));
     if (risen_on)
         push_motion_flag(r, "the push ended at %.4g N, above its events: it had not stalled at them",
                          force_end);
@@ -371,11 +444,26 @@ static enum err_code answer(const struct push_motion *m, const struct run_record
         push_motion_flag(r, "no slip onset: %s", l.why_not);
     }
     if ((count > 0 && !risen_on && !m->saturated) || r->settled) {
-        evidence.cycles_hidden = hidden_n > 0;
+        evidence.cycles_hidden = hidden_n > 0 && !ticks_ruled_out;
+        if (tick.seen) {
+            /* The few drops that stood out of many say less than the beat of all of them. */
+            evidence.settled = true;
+            evidence.drop_count = 0;
+            /* What the loading shows as slip is then lost cycles for the most part. */
+            evidence.onset_known = false;
+        }
         cause = limit_cause_weigh(&evidence);
         name_limit(r, &cause);
-        if (hidden_n > 0 && r->limited_by == LIMITED_GRIP)
+        /* A level, and cycles that would not have been seen: it may as well be the motor, tick by tick. */
+        if (r->settled && evidence.cycles_hidden && !tick.seen)
             r->limited_by = LIMITED_UNCLEAR;
+        /* Drops hardly larger than cycles that are mostly missed may be those that noise helped up. */
+        if (!r->settled && hidden_n > 0 && r->limited_by == LIMITED_GRIP && cause.cycles < CYCLES_LARGE)
+            r->limited_by = LIMITED_UNCLEAR;
+        if (tick.seen)
+            add_evidence(r,
+                         "the level beats every %.3f mm of commanded feed, as a motor does that loses step",
+                         tick.period_mm);
         say_why(r, &cause, &l, strength, m, count, pitch_mm);
     } else {
         r->limited_by =
@@ -387,6 +475,7 @@ static enum err_code answer(const struct push_motion *m, const struct run_record
     r->event_count = count;
     for (size_t i = 0; i < count; i++)
         r->events[i] = (struct push_event){drops[i].feed_mm, drops[i].peak_n, drops[i].trough_n};
+    push_signal_free(&signal);
     return ERR_OK;
 }
 

@@ -145,8 +145,8 @@ void push_loading_fit(const struct push_motion *m, const struct push_result *r, 
  * loading bends with the limit that the rises show: where there is slip, a second pass lets each have the
  * other's. */
 void push_loading_fit_as_motor(const struct push_motion *m, const struct push_result *r, size_t contact,
-                               size_t end, const struct drop *drops, size_t count,
-                               const struct push_gear *gear, const struct push_loading *plain,
+                               size_t end, const struct push_signal *signal, const struct drop *drops,
+                               size_t count, const struct push_gear *gear, const struct push_loading *plain,
                                struct drop *as_motor, struct push_loading *motor)
 {
     struct motor_rise rise = {.full_step_mm = m->step_mm,
@@ -154,7 +154,7 @@ void push_loading_fit_as_motor(const struct push_motion *m, const struct push_re
     for (int pass = 0; pass < 2; pass++) {
         double error, near_n;
         memcpy(as_motor, drops, count * sizeof *drops);
-        drops_read_motor_peaks(m->feed_mm + contact, m->force_n + contact, m->n - contact, r->noise_n, &rise,
+        drops_read_motor_peaks(m->feed_mm + contact, signal->force_n, m->n - contact, signal->noise_n, &rise,
                                as_motor, count);
         near_n = NEAR_PEAK_SHARE * fmin(as_motor[0].peak_n, drops_median_peak(as_motor, count, &error));
         push_loading_fit(m, r, contact, before_force(m, contact, end, near_n), as_motor[0].peak_n,

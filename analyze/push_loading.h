@@ -6,6 +6,7 @@
 #include "analyze/numerics/drops.h"
 #include "analyze/numerics/slip_onset.h"
 #include "analyze/push_motion.h"
+#include "analyze/push_signal.h"
 
 #include <stdbool.h>
 #include <stddef.h>
@@ -31,11 +32,11 @@ void push_loading_fit(const struct push_motion *m, const struct push_result *r, 
                       struct push_loading *l);
 
 /* The same for a motor that lost step at the drops (count of them, indices from contact on): as_motor
- * receives their peaks read as a motor's, *motor the loading with its limit known. plain is the fit without
- * that knowledge. */
+ * receives their peaks read as a motor's off the signal, *motor the loading with its limit known. plain is
+ * the fit without that knowledge. */
 void push_loading_fit_as_motor(const struct push_motion *m, const struct push_result *r, size_t contact,
-                               size_t end, const struct drop *drops, size_t count,
-                               const struct push_gear *gear, const struct push_loading *plain,
+                               size_t end, const struct push_signal *signal, const struct drop *drops,
+                               size_t count, const struct push_gear *gear, const struct push_loading *plain,
                                struct drop *as_motor, struct push_loading *motor);
 
 #endif

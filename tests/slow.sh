@@ -36,3 +36,4 @@ study reference_nonlinear compare_numerics nonlinear 20261202
 study reference_difference compare_numerics difference 20261203
 study uncertainty build/programs/tests/sim/study_uncertainty --runs 1000
 study bench "$programs/tests/sim/study_bench" --runs 1000
+study cause "$programs/tests/sim/study_cause" --runs 1000

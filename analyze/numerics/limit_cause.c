@@ -14,20 +14,23 @@
 #define PITCH_RELATIVE_SD 0.04
 /* Relative scatter of regular distances from one drop to the next, beyond what measuring adds, and of
  * irregular ones. */
-#define REGULAR_SCATTER   0.03
-#define IRREGULAR_SCATTER 0.35
+#define REGULAR_SCATTER 0.03
+static const double IRREGULAR_SCATTER[] = {0.1, 0.2, 0.35, 0.5};
 /* Fallbacks of no pattern lie anywhere between these, every decade as likely. */
 #define FALLBACK_LEAST_MM    0.01
 #define FALLBACK_GREATEST_MM 10.0
+/* No distance is measured better than this. */
+#define MEASURED_SD_LEAST_MM 0.0005
 /* Drops of one run share their errors of scale: past this many, more say nothing new. */
 #define DROPS_WORTH 10.0
 /* A loading may show gross slip before the motor gives way, and seldom hides it before the grip does. */
 #define ONSET_GIVEN_MOTOR 0.3
-#define ONSET_GIVEN_GRIP  0.97
+#define ONSET_GIVEN_GRIP  0.93
 /* Shares beforehand: causes that are neither of the two are rarer than either. */
-static const double BEFOREHAND[LIMIT_CAUSE_KINDS] = {0.45, 0.45, 0.1};
+static const double BEFOREHAND[LIMIT_CAUSE_KINDS] = {0.475, 0.475, 0.05};
 #define SETTLED_GIVEN_MOTOR 0.005
 #define SETTLED_GIVEN_GRIP  0.5
+#define TICKS_GIVEN_GRIP    0.001
 
 /* Distances to be explained, one per drop, with the most that each could have been. What is not known of them
  * alike for all drops of the run must not count anew with each: it is averaged over once. */
@@ -38,15 +41,22 @@ struct distances {
     double common_sd_mm; /* of all of them together */
 };
 
-/* Density of one distance when it is a whole number of units and off by what is common to the run, or a
- * complete release where the force did not last for that. */
-static double at_multiples(double distance_mm, double most_mm, double unit_mm, double common_mm, double sd_mm)
+/* Density of one distance when it is a whole number of units and off by what is common to the run: spread by
+ * what measuring adds and by scatter. Where the force did not last for that it is a complete release, whose
+ * length no scatter of the unit changes. */
+static double at_multiples(double distance_mm, double most_mm, double unit_mm, double common_mm,
+                           double measured_sd_mm, double scatter_mm, bool multiples)
 {
-    static const double share[] = {0.85, 0.10, 0.03, 0.02};
+    static const double several[] = {0.85, 0.10, 0.03, 0.02}, one[] = {1};
+    const double *share = multiples ? several : one;
     double density = 0;
-    for (size_t m = 1; m <= 4; m++)
+    for (size_t m = 1; m <= (multiples ? 4 : 1); m++) {
+        double whole_mm = (double)m * unit_mm + common_mm;
         density += share[m - 1] *
-                   gsl_ran_gaussian_pdf(distance_mm - fmin((double)m * unit_mm + common_mm, most_mm), sd_mm);
+                   (whole_mm < most_mm
+                        ? gsl_ran_gaussian_pdf(distance_mm - whole_mm, hypot(measured_sd_mm, scatter_mm))
+                        : gsl_ran_gaussian_pdf(distance_mm - most_mm, measured_sd_mm));
+    }
     return density;
 }
 
@@ -60,11 +70,11 @@ static double log_sum(double a, double b)
  * that error and the distances' common one are the same for the drops of a run, so they are averaged over as
  * one; each drop then scatters by what measuring and regularity add. */
 static double log_regular(const struct distances *d, double unit_mm, double relative_sd, double scatter,
-                          double worth)
+                          double worth, bool multiples)
 {
     enum { NODES = 25 };
     double span = log(FALLBACK_GREATEST_MM / FALLBACK_LEAST_MM), total = -INFINITY, weights = 0;
-    double sd_mm = hypot(d->sd_mm, scatter * unit_mm);
+    double sd_mm = fmax(d->sd_mm, MEASURED_SD_LEAST_MM);
     double unit_sd_mm = relative_sd * unit_mm, together_mm = hypot(unit_sd_mm, d->common_sd_mm);
     /* One normal variable stands for both errors: at one unit its spread is that of their sum. */
     double unit_step_mm = together_mm > 0 ? unit_sd_mm * unit_sd_mm / together_mm : 0;
@@ -76,7 +86,7 @@ static double log_regular(const struct distances *d, double unit_mm, double rela
         for (size_t j = 0; j < d->n; j++) {
             /* One drop in fifty may be something else altogether. */
             sum += log(0.98 * at_multiples(d->mm[j], d->most_mm[j], unit_mm + z * unit_step_mm,
-                                           z * common_step_mm, sd_mm) +
+                                           z * common_step_mm, sd_mm, scatter * unit_mm, multiples) +
                        0.02 / (fmax(d->mm[j], FALLBACK_LEAST_MM) * span));
         }
         total = log_sum(total, worth * sum + log(weight));
@@ -85,14 +95,15 @@ static double log_regular(const struct distances *d, double unit_mm, double rela
     return total - log(weights);
 }
 
-/* All drops around one distance that may be anything, with that scatter: averaged over where it could be. */
+/* All drops around one distance that may be anything, with that scatter: averaged over where it could be.
+ * Once the unit is free its multiples explain anything, so there are none. */
 static double log_around_any(const struct distances *d, double scatter, double worth)
 {
     enum { PLACES = 400 };
     double span = log(FALLBACK_GREATEST_MM / FALLBACK_LEAST_MM), total = -INFINITY;
     for (int i = 0; i < PLACES; i++)
-        total = log_sum(
-            total, log_regular(d, FALLBACK_LEAST_MM * exp(span * (i + 0.5) / PLACES), 0, scatter, worth));
+        total = log_sum(total, log_regular(d, FALLBACK_LEAST_MM * exp(span * (i + 0.5) / PLACES), 0, scatter,
+                                           worth, false));
     return total - log(PLACES);
 }
 
@@ -128,12 +139,17 @@ static void weigh_drops(const struct limit_cause_evidence *v, struct limit_cause
         columns[2 * n + j] = v->drops[j].slip_back_mm;
         columns[3 * n + j] = v->drops[j].slip_back_most_mm;
     }
-    c->log_likelihood[LIMIT_CAUSE_MOTOR] = log_regular(
-        &motor, v->motor_cycle_mm, hypot(CYCLE_RELATIVE_SD, v->feed_relative_sd), REGULAR_SCATTER, worth);
-    c->log_likelihood[LIMIT_CAUSE_GRIP] =
-        log_sum(log(0.5) + log_regular(&grip, v->tooth_pitch_mm,
-                                       hypot(PITCH_RELATIVE_SD, v->feed_relative_sd), REGULAR_SCATTER, worth),
-                log(0.5) + log_around_any(&grip, IRREGULAR_SCATTER, worth));
+    c->log_likelihood[LIMIT_CAUSE_MOTOR] =
+        log_regular(&motor, v->motor_cycle_mm, hypot(CYCLE_RELATIVE_SD, v->feed_relative_sd), REGULAR_SCATTER,
+                    worth, true);
+    double irregular = -INFINITY;
+    for (size_t i = 0; i < sizeof IRREGULAR_SCATTER / sizeof IRREGULAR_SCATTER[0]; i++)
+        irregular = log_sum(irregular, log_around_any(&grip, IRREGULAR_SCATTER[i], worth));
+    irregular -= log((double)(sizeof IRREGULAR_SCATTER / sizeof IRREGULAR_SCATTER[0]));
+    c->log_likelihood[LIMIT_CAUSE_GRIP] = log_sum(
+        log(0.5) + log_regular(&grip, v->tooth_pitch_mm, hypot(PITCH_RELATIVE_SD, v->feed_relative_sd),
+                               REGULAR_SCATTER, worth, true),
+        log(0.5) + irregular);
     c->log_likelihood[LIMIT_CAUSE_NEITHER] = log_around_any(&grip, REGULAR_SCATTER, worth);
     double fallback = median_of(motor.mm, n, &sd), slip_back = median_of(grip.mm, n, &sd);
     if (v->motor_cycle_mm > 0)
@@ -151,6 +167,10 @@ struct limit_cause limit_cause_weigh(const struct limit_cause_evidence *v)
     double total = -INFINITY;
     if (v->drop_count > 0) {
         weigh_drops(v, &c);
+    } else if (v->settled && v->ticks_seen) {
+        c.log_likelihood[LIMIT_CAUSE_MOTOR] = log(SETTLED_GIVEN_GRIP);
+        c.log_likelihood[LIMIT_CAUSE_GRIP] = log(TICKS_GIVEN_GRIP);
+        c.log_likelihood[LIMIT_CAUSE_NEITHER] = log(SETTLED_GIVEN_MOTOR);
     } else if (v->settled) {
         c.log_likelihood[LIMIT_CAUSE_MOTOR] =
             log(v->cycles_hidden ? SETTLED_GIVEN_GRIP : SETTLED_GIVEN_MOTOR);

@@ -35,12 +35,13 @@ struct limit_cause_evidence {
     bool onset_known;         /* the loading could be examined for gross slip ... */
     bool onset_found;         /* ... and showed it */
     double lost_share_before; /* of feed, where the loading ended */
+    bool ticks_seen;          /* settled, but with a beat of one motor cycle in the level */
     bool cycles_hidden;       /* drops of a motor would not have been seen: their absence says nothing */
 };
 
 struct limit_cause {
     double log_likelihood[LIMIT_CAUSE_KINDS];
-    double probability[LIMIT_CAUSE_KINDS]; /* 0.45, 0.45 and 0.1 beforehand */
+    double probability[LIMIT_CAUSE_KINDS]; /* 0.475, 0.475 and 0.05 beforehand */
     double cycles;  /* median fallback in electrical cycles; 0 when it cannot be worked out */
     double pitches; /* and in tooth pitches */
     double scatter; /* relative scatter of the fallbacks beyond what measuring adds */
