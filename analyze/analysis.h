@@ -3,6 +3,7 @@
 #ifndef ANALYZE_ANALYSIS_H
 #define ANALYZE_ANALYSIS_H
 
+#include "analyze/motor_parameters.h"
 #include "analyze/numerics/budget.h"
 #include "analyze/numerics/quantity.h"
 #include "analyze/outcome.h"
@@ -49,7 +50,9 @@ struct push_result {
     struct budget stall_budget, onset_budget; /* of the two; empty where there is no interval */
     struct quantity creep_per_n;              /* lost share of feed per newton */
     struct quantity stiffness_n_per_mm;
-    struct quantity drop_period_mm; /* commanded feed between drops */
+    struct quantity drop_period_mm;      /* commanded feed between drops */
+    struct quantity approach_feed_ratio; /* measured over commanded feed before contact, scales left out of
+                                          * its uncertainty; absent without an encoder or room before it */
     enum limited_by limited_by;
     double probability[3];                 /* motor, grip, neither */
     char evidence[PUSH_EVIDENCE_MAX][160]; /* sentences behind limited_by */
@@ -126,9 +129,15 @@ struct torque_curve {
     double torque_nm[CURVE_POINTS];
     double low_95_nm[CURVE_POINTS];
     double high_95_nm[CURVE_POINTS];
-    struct quantity corner_speed_mm_s; /* only for TORQUE_PULL_OUT */
-    size_t censored_count;             /* grip-limited points taken as lower bounds */
-    struct result_flags flags;         /* of the runs it is fitted to */
+    double
+        standard_error_nm[CURVE_POINTS]; /* of the fit alone, without the drive diameter that the band has */
+    double degrees_of_freedom;           /* of the fit; 0 where not known */
+    struct quantity corner_speed_mm_s;   /* only for TORQUE_PULL_OUT */
+    struct motor_parameters motor;       /* what the curve tells of the motor; only for TORQUE_PULL_OUT, and
+                                            the flat torque alone for TORQUE_CONSTANT */
+    size_t fitted_count;                 /* pushes that it is fitted to, bounds among them */
+    size_t censored_count;               /* grip-limited points taken as lower bounds */
+    struct result_flags flags;           /* of the runs it is fitted to */
 };
 
 #define SPEED_POINTS_MAX PLAN_SPEEDS_MAX
@@ -187,7 +196,7 @@ struct session {
     size_t feeder_count;
     struct comparison *comparisons;
     size_t comparison_count;
-    double reference_speed_mm_s; /* the first speed at which the first plan has blocked pushes */
+    double reference_speed_mm_s; /* of the first plan that has blocked pushes, their first speed */
     double margin;               /* of the load, in operating charts */
     bool simulated;              /* any series is marked so */
 };

@@ -7,7 +7,9 @@
 #include "analyze/preload_sweep.h"
 #include "analyze/push.h"
 #include "analyze/reversal.h"
-#include "analyze/speed_sweep.h"
+#include "analyze/sweep_outcome.h"
+
+#include <math.h>
 
 static enum err_code analyse_push(const struct run_columns *columns, const struct run_record *record,
                                   const struct calibration *calibration, const struct push_settings *settings,
@@ -25,7 +27,7 @@ static const struct bench_test {
                             struct outcome *, struct err *); /* NULL: all there is stands in the points */
 } TESTS[PLAN_TEST_KINDS] = {
     [PLAN_BLOCKED_PUSH] = {true, analyse_push, NULL},
-    [PLAN_SPEED_SWEEP] = {true, analyse_push, NULL},
+    [PLAN_SPEED_SWEEP] = {true, analyse_push, sweep_outcome_sum_up},
     [PLAN_FREE_RUN] = {false, free_run_analyse, free_run_sum_up},
     [PLAN_LOADED_FEED] = {false, loaded_feed_analyse, loaded_feed_sum_up},
     [PLAN_PRELOAD_SWEEP] = {true, analyse_push, preload_sweep_sum_up},
@@ -39,18 +41,28 @@ bool bench_test_is_push(enum plan_test_kind kind)
     return TESTS[kind].is_push;
 }
 
+bool bench_test_is_plain_push(enum plan_test_kind kind)
+{
+    return kind == PLAN_BLOCKED_PUSH || kind == PLAN_SPEED_SWEEP;
+}
+
 bool bench_test_has_outcome(enum plan_test_kind kind)
 {
     return TESTS[kind].sum_up != NULL;
 }
 
-/* Way of the commanded position from sample to sample, forward and back: what went through the nip. */
-static double fed_mm(const struct run_columns *columns, double per_microstep_mm)
+/* Way of the commanded position from sample to sample, forward and back: what went through the nip. From the
+ * push on, which begins at 0: until it is armed a rig tells the position at which the run before ended. */
+static double fed_mm(const struct run_columns *columns, const struct run_record *record,
+                     double per_microstep_mm)
 {
     double sum = 0;
-    for (size_t i = 1; i < columns->n; i++) {
-        double step = (double)columns->commanded_steps[i] - (double)columns->commanded_steps[i - 1];
-        sum += step < 0 ? -step : step;
+    double before = 0;
+    for (size_t i = 0; record->push_end_us > 0 && i < columns->n; i++) {
+        if (columns->time_us[i] <= record->push_start_us)
+            continue;
+        sum += fabs((double)columns->commanded_steps[i] - before);
+        before = (double)columns->commanded_steps[i];
     }
     return sum * per_microstep_mm;
 }
@@ -59,7 +71,7 @@ enum err_code bench_test_run(const struct run_columns *columns, const struct run
                              const struct calibration *calibration, const struct push_settings *settings,
                              struct run_result *run, struct err *e)
 {
-    run->fed_mm = fed_mm(columns, push_feed_per_microstep_mm(record, calibration, NULL));
+    run->fed_mm = fed_mm(columns, record, push_feed_per_microstep_mm(record, calibration, NULL));
     return TESTS[record->test].analyse(columns, record, calibration, settings, run, e);
 }
 

@@ -11,6 +11,9 @@
 
 /* Whether a run of this kind is a push into a blocked end, with a stall force. */
 bool bench_test_is_push(enum plan_test_kind kind);
+/* Whether it is a push under the feeder's own conditions, one of those that points and curves are made of:
+ * tests that set conditions anew or wear the gear are not. */
+bool bench_test_is_plain_push(enum plan_test_kind kind);
 /* Whether its runs are summed up into an outcome; others are told by points and curves alone. */
 bool bench_test_has_outcome(enum plan_test_kind kind);
 

@@ -1,6 +1,8 @@
 #include "analyze/comparison.h"
 
+#include "analyze/bench_test.h"
 #include "analyze/numerics/difference.h"
+#include "analyze/outcome_comparison.h"
 #include "analyze/push_budget.h"
 
 #include <math.h>
@@ -15,8 +17,7 @@ const char *const VERDICT_NAMES[VERDICT_COUNT] = {"a_higher", "b_higher", "no_di
 /* Two-sided level of the verdicts, and of the 95 % intervals. */
 #define LEVEL 0.05
 
-static void add_reason(struct comparison *c, const char *format, ...) __attribute__((format(printf, 2, 3)));
-static void add_reason(struct comparison *c, const char *format, ...)
+void comparison_reason(struct comparison *c, const char *format, ...)
 {
     va_list arguments;
     if (c->reason_count >= COMPARISON_REASONS_MAX)
@@ -34,7 +35,7 @@ static void tolerances(const struct session *s, const struct feeder_result *a, c
         out[i] = fmin(s->series[a->series]->plan.tolerance[i], s->series[b->series]->plan.tolerance[i]);
 }
 
-static void gate(const struct session *s, struct comparison *c)
+void comparison_gate(const struct session *s, struct comparison *c, const bool *ignored)
 {
     const struct feeder_result *a = &s->feeders[c->a], *b = &s->feeders[c->b];
     struct condition_difference differences[CONDITION_COUNT];
@@ -42,14 +43,16 @@ static void gate(const struct session *s, struct comparison *c)
     size_t count;
     tolerances(s, a, b, tolerance);
     count = conditions_compare(&a->conditions, &b->conditions, tolerance, differences);
-    for (size_t i = 0; i < count; i++)
-        add_reason(c, "%s", differences[i].text);
+    for (size_t i = 0; i < count; i++) {
+        if (ignored == NULL || !ignored[differences[i].id])
+            comparison_reason(c, "%s", differences[i].text);
+    }
     if (a->conditions_vary)
-        add_reason(c, "the conditions of %s differ from run to run", a->name);
+        comparison_reason(c, "the conditions of %s differ from run to run", a->name);
     if (b->conditions_vary)
-        add_reason(c, "the conditions of %s differ from run to run", b->name);
+        comparison_reason(c, "the conditions of %s differ from run to run", b->name);
     if (s->series[a->series]->simulated != s->series[b->series]->simulated)
-        add_reason(c, "one of the two was measured, the other is simulated");
+        comparison_reason(c, "one of the two was measured, the other is simulated");
 }
 
 static const struct quantity *quantity_of(const struct run_result *run, bool onset)
@@ -61,6 +64,7 @@ static bool wanted_run(const struct run_result *run, size_t series, size_t feede
                        bool onset)
 {
     return run->analysed && run->series == series && run->feeder == feeder &&
+           bench_test_is_plain_push(run->record->test) &&
            fabs(run->record->speed_mm_s - speed_mm_s) <= 1e-6 * speed_mm_s &&
            quantity_of(run, onset)->present && !quantity_of(run, onset)->at_least;
 }
@@ -140,9 +144,8 @@ static double mean_of(const double *values, size_t n)
     return sum / (double)n;
 }
 
-/* Whether both were measured with one calibration, so that its errors are the same in both. */
-static bool same_calibration(const struct session *s, const struct feeder_result *fa,
-                             const struct feeder_result *fb)
+bool comparison_same_calibration(const struct session *s, const struct feeder_result *fa,
+                                 const struct feeder_result *fb)
 {
     const struct calibration *a = &s->series[fa->series]->calibration,
                              *b = &s->series[fb->series]->calibration;
@@ -169,7 +172,7 @@ static void add_calibrations(struct budget *budget, const struct session *s, con
 {
     const struct calibration *a = &s->series[fa->series]->calibration,
                              *b = &s->series[fb->series]->calibration;
-    if (same_calibration(s, fa, fb)) {
+    if (comparison_same_calibration(s, fa, fb)) {
         push_budget_add_calibration(budget, mean_a, mean_a > 0 ? fabs(difference) / mean_a : 0,
                                     ", common to both", a);
         return;
@@ -209,7 +212,7 @@ static void judge(const struct session *s, struct comparison *c, bool onset, dou
     code = c->by_blocks ? difference_paired(a, b, shared, &d, &e) : difference_welch(a, na, b, nb, &d, &e);
     if (code != ERR_OK) {
         c->verdict = VERDICT_NOT_COMPARABLE;
-        add_reason(c, "%.200s", e.text);
+        comparison_reason(c, "%.200s", e.text);
         return;
     }
     budget_init(&c->budget);
@@ -230,7 +233,7 @@ static void judge(const struct session *s, struct comparison *c, bool onset, dou
     c->difference = budget_combine(&c->budget, d.mean, na < nb ? na : nb);
     c->has_p_value = true;
     /* A gain common to both cannot make a difference out of none; two calibrations can. */
-    c->p_value_unadjusted = same_calibration(s, fa, fb)
+    c->p_value_unadjusted = comparison_same_calibration(s, fa, fb)
                                 ? d.p_value
                                 : difference_p_value(d.mean, c->difference.standard_uncertainty,
                                                      c->difference.degrees_of_freedom);
@@ -294,6 +297,7 @@ enum err_code comparison_all(struct session *s, struct err *e)
     enum err_code code = ERR_OK;
     for (size_t i = 0; i < s->feeder_count; i++)
         most += 2 * s->feeders[i].point_count * (s->feeder_count - 1 - i);
+    most += outcome_comparison_most(s);
     s->comparisons = calloc(most + 1, sizeof *s->comparisons);
     if (s->comparisons == NULL || a == NULL || b == NULL || block_a == NULL || block_b == NULL) {
         code = err_set(e, ERR_MEMORY, "not enough memory to compare %zu feeders", s->feeder_count);
@@ -310,15 +314,16 @@ enum err_code comparison_all(struct session *s, struct err *e)
                     continue;
                 *c = (struct comparison){.a = i, .b = j, .speed_mm_s = pa->speed_mm_s};
                 snprintf(c->quantity, sizeof c->quantity, "%s", onset ? "slip_onset_n" : "stall_force_n");
+                snprintf(c->unit, sizeof c->unit, "N");
                 s->comparison_count++;
-                gate(s, c);
+                comparison_gate(s, c, NULL);
                 if (!onset && pa->censored_count > 0)
-                    add_reason(
+                    comparison_reason(
                         c,
                         "%zu of %zu pushes of %s met a limit before they stalled: only \"at least\" is known",
                         pa->censored_count, pa->run_count, s->feeders[i].name);
                 if (!onset && pb->censored_count > 0)
-                    add_reason(
+                    comparison_reason(
                         c,
                         "%zu of %zu pushes of %s met a limit before they stalled: only \"at least\" is known",
                         pb->censored_count, pb->run_count, s->feeders[j].name);
@@ -329,6 +334,7 @@ enum err_code comparison_all(struct session *s, struct err *e)
             }
         }
     }
+    outcome_comparison_add(s);
     code = adjust(s, e);
 out:
     free(a);

@@ -1,9 +1,10 @@
-/* nipbench-analyze: reads series of pushes, computes, writes reports. The only file of the program that
+/* nipbench-analyze: reads series of runs, computes, writes reports. The only file of the program that
  * prints messages or exits. */
 #include "analyze/analysis.h"
 #include "analyze/report/answer.h"
 #include "analyze/report/calibrate_command.h"
 #include "analyze/report/compare_text.h"
+#include "analyze/report/predict_command.h"
 #include "analyze/report/report_json.h"
 #include "analyze/report/report_write.h"
 #include "datasets/format/series.h"
@@ -20,6 +21,8 @@
 #define PROGRAM     "nipbench-analyze"
 #define THREADS_MAX 64
 #define SERIES_MAX  1000
+/* Six times the load: past that no feeder is asked for anything. */
+#define MARGIN_PERCENT_MAX 500
 
 const char *argp_program_version = PROGRAM " " NIPBENCH_VERSION;
 
@@ -48,16 +51,20 @@ enum key {
     KEY_THREADS = 't',
     KEY_DEGREE = 'd',
     KEY_DRY_RUN = 'n',
-    KEY_NO_FIGURES = 256
+    KEY_MARGIN = 'm',
+    KEY_NO_FIGURES = 256,
+    KEY_FEEDER,
+    KEY_SPEEDS
 };
 
 /* What the words after a command said. */
 struct request {
     const char **series;
     size_t series_count;
-    const char *out, *degree;
+    const char *out, *degree, *feeder, *speeds;
     bool json, no_figures, dry_run;
     int threads;
+    double margin; /* of the load, in operating charts: 0.2 for 20 % */
 };
 
 static error_t take_option(int key, char *argument, struct argp_state *state)
@@ -65,6 +72,7 @@ static error_t take_option(int key, char *argument, struct argp_state *state)
     struct request *r = state->input;
     struct err e;
     int64_t threads;
+    double percent;
     switch (key) {
     case KEY_OUT:
         r->out = argument;
@@ -78,6 +86,12 @@ static error_t take_option(int key, char *argument, struct argp_state *state)
     case KEY_DRY_RUN:
         r->dry_run = true;
         return 0;
+    case KEY_FEEDER:
+        r->feeder = argument;
+        return 0;
+    case KEY_SPEEDS:
+        r->speeds = argument;
+        return 0;
     case KEY_NO_FIGURES:
         r->no_figures = true;
         return 0;
@@ -87,6 +101,13 @@ static error_t take_option(int key, char *argument, struct argp_state *state)
             exit(EXIT_WRONG_USE);
         }
         r->threads = (int)threads;
+        return 0;
+    case KEY_MARGIN:
+        if (number_read_double(argument, 0, MARGIN_PERCENT_MAX, "--margin", "%", &percent, &e) != ERR_OK) {
+            complain(&e);
+            exit(EXIT_WRONG_USE);
+        }
+        r->margin = percent / 100;
         return 0;
     case ARGP_KEY_ARG:
         if (r->series_count == SERIES_MAX)
@@ -109,11 +130,20 @@ static error_t take_option(int key, char *argument, struct argp_state *state)
             "depend on it",                                                                                  \
             0                                                                                                \
     }
+#define OPTION_MARGIN                                                                                        \
+    {                                                                                                        \
+        "margin", KEY_MARGIN, "PERCENT", 0,                                                                  \
+            "What operating charts add to the load of a hot end before it is held against what a feeder "    \
+            "can "                                                                                           \
+            "push: 0 to 500, the default is 20",                                                             \
+            0                                                                                                \
+    }
 
 static const struct argp_option report_options_table[] = {
     {"out", KEY_OUT, "DIR", 0, "Folder for the report; a new or empty one, or that of an earlier report", 0},
     OPTION_JSON,
     OPTION_THREADS,
+    OPTION_MARGIN,
     {"no-figures", KEY_NO_FIGURES, NULL, 0, "Write the figures' scripts and data but do not draw them", 0},
     {0}};
 static const struct argp_option calibrate_options[] = {
@@ -126,7 +156,18 @@ static const struct argp_option calibrate_options[] = {
     {"dry-run", KEY_DRY_RUN, NULL, 0, "Write no file", 0},
     OPTION_JSON,
     {0}};
-static const struct argp_option compare_options[] = {OPTION_JSON, OPTION_THREADS, {0}};
+static const struct argp_option compare_options[] = {OPTION_JSON, OPTION_THREADS, OPTION_MARGIN, {0}};
+
+static const struct argp_option predict_options[] = {
+    {"feeder", KEY_FEEDER, "NAME", 0, "The feeder of the series to hold against; the default is every one",
+     0},
+    {"speeds", KEY_SPEEDS, "MM_S,...", 0,
+     "Feed speeds to predict at, in mm/s; the default is those measured, or 1 to 200", 0},
+    {"out", KEY_OUT, "DIR", 0, "Folder for the figure: prediction.gp, prediction.csv, prediction.svg", 0},
+    OPTION_JSON,
+    OPTION_THREADS,
+    {"no-figures", KEY_NO_FIGURES, NULL, 0, "Write the figure's script and data but do not draw it", 0},
+    {0}};
 
 static int system_trouble(const struct err *e)
 {
@@ -175,6 +216,12 @@ static void show_progress(void *context, size_t done, size_t count, const char *
         fprintf(stderr, "\r%60s\r", "");
 }
 
+static enum err_code analyse(const struct request *r, struct session **session, struct err *e)
+{
+    const struct session_options options = {.threads = r->threads, .margin = r->margin};
+    return session_analyse_with(r->series, r->series_count, &options, session, e);
+}
+
 static int run_report(const struct request *r)
 {
     struct session *session = NULL;
@@ -187,7 +234,7 @@ static int run_report(const struct request *r)
         return misuse("report: %s is missing; see --help", "--out DIR");
     code = report_check_folder(r->out, &e);
     if (code == ERR_OK)
-        code = session_analyse(r->series, r->series_count, r->threads, &session, &e);
+        code = analyse(r, &session, &e);
     if (code == ERR_OK)
         code = report_write(session, &options, &e);
     if (code == ERR_OK && r->json)
@@ -203,14 +250,14 @@ static int run_compare(const struct request *r)
     struct session *session = NULL;
     struct err e = {0};
     size_t judged = 0, not_comparable = 0;
-    enum err_code code = session_analyse(r->series, r->series_count, r->threads, &session, &e);
+    enum err_code code = analyse(r, &session, &e);
     if (code == ERR_OK)
         code = r->json ? report_json_write(session, stdout, &e) : compare_text_write(session, stdout, &e);
     if (code == ERR_OK) {
         answer_count(session, &judged, &not_comparable);
         if (judged + not_comparable == 0)
             code = err_set(&e, ERR_NO_ANSWER,
-                           "no two feeders were pushed at the same speed: there is nothing to compare");
+                           "no two feeders went through the same test: there is nothing to compare");
         else if (not_comparable > 0)
             code = err_set(&e, ERR_NO_ANSWER, "%zu of %zu comparisons cannot be judged", not_comparable,
                            judged + not_comparable);
@@ -235,6 +282,22 @@ static int run_calibrate(const struct request *r)
     return calibrate_command(&request, stdout, &e) == ERR_OK ? EXIT_DONE : system_trouble(&e);
 }
 
+static int run_predict(const struct request *r)
+{
+    struct predict_request request = {.motor = r->series[0],
+                                      .series = r->series + 1,
+                                      .series_count = r->series_count - 1,
+                                      .feeder = r->feeder,
+                                      .speeds = r->speeds,
+                                      .out = r->out,
+                                      .json = r->json,
+                                      .no_figures = r->no_figures,
+                                      .threads = r->threads};
+    struct err e = {0};
+    quantity_init_numerics();
+    return predict_command(&request, stdout, &e) == ERR_OK ? EXIT_DONE : system_trouble(&e);
+}
+
 /* Commands, in the order in which --help lists them. */
 static const struct command {
     const char *name;
@@ -255,17 +318,23 @@ static const struct command {
      "Analyse series and write report.html, results.json, results.csv and figures/ into DIR." EXIT_STATUSES,
      run_report},
     {"compare", compare_options, "SERIES...",
-     "Say which feeder pushes harder and how sure that is. Status 1 means that some pair is not comparable, "
+     "Say which feeder pushes harder, how they differ in the other tests, and how sure that is. Status 1 "
+     "means that some pair is not comparable, "
      "or that there is "
      "none." EXIT_STATUSES,
      run_compare},
+    {"predict", predict_options, "MOTOR.yaml [SERIES...]",
+     "Work out from a motor's data sheet what the push force should be at each speed, and hold it against "
+     "what series measured. Status 1 means that they differ somewhere by more than the joint 95 % interval: "
+     "likely causes are then listed, each with the measurement that would tell." EXIT_STATUSES,
+     run_predict},
 };
 #define COMMAND_COUNT (sizeof COMMANDS / sizeof COMMANDS[0])
 
 static int run_command(const struct command *command, int argc, char **argv)
 {
     struct argp argp = {command->options, take_option, command->arguments, command->text, NULL, NULL, NULL};
-    struct request r = {0};
+    struct request r = {.margin = SESSION_MARGIN};
     char name[64], missing[64];
     int status;
     snprintf(name, sizeof name, PROGRAM " %s", command->name);
@@ -320,7 +389,8 @@ int main(int argc, char **argv)
                                "  calibrate READINGS.csv       fit hung weights or a measured feed\n"
                                "  verify SERIES...             check series against their hashes\n"
                                "  report SERIES... --out DIR   write a report with figures and tables\n"
-                               "  compare SERIES...            say which feeder pushes harder\n\n"
+                               "  compare SERIES...            say which feeder pushes harder\n"
+                               "  predict MOTOR.yaml [SERIES]  push force by a motor's data sheet\n\n"
                                "COMMAND --help tells the options of a command." EXIT_STATUSES;
     struct argp argp = {NULL, take_outer, "COMMAND [WORDS...]", text, NULL, NULL, NULL};
     struct outer outer = {0};

@@ -1,5 +1,6 @@
 #include "analyze/push.h"
 
+#include "analyze/approach_feed.h"
 #include "analyze/force_check.h"
 #include "analyze/numerics/limit_cause.h"
 #include "analyze/numerics/tick.h"
@@ -315,6 +316,8 @@ static enum err_code answer(const struct push_motion *m, const struct run_record
                        "the force never rises clearly above the noise of %.3g N: was the end blocked?",
                        r->noise_n);
     signal = push_signal_of(m, r->noise_n, contact, r->with_encoder ? calibration->encoder_mm_per_count : 0);
+    r->approach_feed_ratio =
+        approach_feed_ratio(m, contact, turn_mm, pitch_mm, runout_mm, calibration->encoder_mm_per_count);
     count = drops_find(m->feed_mm + contact, signal.force_n, m->n - contact, signal.quiet_n,
                        signal.quiet_count, DROP_SHARE * r->greatest_force_n, drops, PUSH_EVENTS_MAX);
     count = keep_stall_events(drops, count);

@@ -19,6 +19,8 @@
 #define NOISE_BLOCKS 10
 /* Braking has begun where the feed runs slower than this share of its speed. */
 #define BRAKING_SHARE 0.97
+/* A commanded position that goes back by no more counts has not turned round. */
+#define TURN_COUNTS 2
 
 void push_motion_flag(struct push_result *r, const char *format, ...)
 {
@@ -52,7 +54,9 @@ void push_motion_free(struct push_motion *m)
     free(m->force_n);
     free(m->feed_mm);
     free(m->lost_mm);
+    free(m->time_s);
     free(m->quiet_n);
+    free(m->legs);
 }
 
 struct zero {
@@ -138,7 +142,7 @@ static double mean_noise_counts(const struct run_columns *c, int64_t low_us, int
  * away and is exact at constant speed. The half width spans at least 4 counts. */
 static void smooth_feed(double *feed_mm, size_t n, double step_mm)
 {
-    double travel = feed_mm[n - 1] - feed_mm[0];
+    double travel = fabs(feed_mm[n - 1] - feed_mm[0]);
     double per_sample = travel / (double)(n - 1);
     size_t half;
     double *sums;
@@ -234,76 +238,214 @@ static void leave_out_braking(const struct run_columns *c, size_t first, struct 
     }
 }
 
+/* The first and the last sample of the motion. */
+struct stretch {
+    size_t first, last;
+};
+
+/* Everything of samples first to last, in newtons and millimetres and with its zero taken off; m->n is cut
+ * short where the converter came to the end of its range. */
+static enum err_code take_samples(const struct run_columns *c, const struct stretch *s,
+                                  const struct calibration *calibration, double per_microstep,
+                                  double slope_counts_us, double middle_us, struct push_motion *m,
+                                  struct push_result *r, struct err *e)
+{
+    m->n = s->last - s->first + 1;
+    r->with_encoder = c->encoder_counts != NULL && calibration->encoder_mm_per_count != 0;
+    m->force_n = malloc(m->n * sizeof *m->force_n);
+    m->feed_mm = malloc(m->n * sizeof *m->feed_mm);
+    m->time_s = malloc(m->n * sizeof *m->time_s);
+    m->lost_mm = r->with_encoder ? malloc(m->n * sizeof *m->lost_mm) : NULL;
+    if (m->force_n == NULL || m->feed_mm == NULL || m->time_s == NULL ||
+        (r->with_encoder && m->lost_mm == NULL))
+        return err_set(e, ERR_MEMORY, "not enough memory for %zu samples", m->n);
+    for (size_t i = 0; i < m->n; i++) {
+        size_t j = s->first + i;
+        double zero = r->zero_counts + slope_counts_us * ((double)c->time_us[j] - middle_us);
+        m->time_s[i] = (double)c->time_us[j] * 1e-6;
+        m->force_n[i] = calibration_force_n(calibration, c->force_counts[j], zero);
+        m->feed_mm[i] =
+            per_microstep * ((double)c->commanded_steps[j] - (double)c->commanded_steps[s->first]);
+        if (c->flags[j] & RUN_FLAG_OVER_RANGE) {
+            m->saturated = true;
+            m->n = i;
+            break;
+        }
+        r->greatest_force_n = fmax(r->greatest_force_n, m->force_n[i]);
+    }
+    if (m->n < PUSH_MOTION_QUIET_LEAST)
+        return err_set(e, ERR_NO_ANSWER,
+                       "the converter was at the end of its range from the start of the push");
+    return ERR_OK;
+}
+
+/* After the commanded feed has been smoothed. */
+static void take_lost(const struct run_columns *c, size_t first, const struct calibration *calibration,
+                      struct push_motion *m)
+{
+    for (size_t i = 0; i < m->n && m->lost_mm != NULL; i++)
+        m->lost_mm[i] =
+            m->feed_mm[i] - calibration->encoder_mm_per_count *
+                                ((double)c->encoder_counts[first + i] - (double)c->encoder_counts[first]);
+}
+
+/* Flags what is odd about samples first to last, and finds the speed of the middle half of them. */
+static void look_over(const struct run_columns *c, size_t first, const struct run_record *record,
+                      const struct push_motion *m, size_t n, struct push_result *r)
+{
+    size_t last = first + m->n - 1, jumps = 0, quarter = n / 4;
+    /* Median sampling interval from the whole stretch; a jump of three times as much is a hole in the record.
+     */
+    double interval_us = (double)(c->time_us[last] - c->time_us[first]) / (double)(m->n - 1);
+    for (size_t j = first + 1; j <= last; j++)
+        jumps += (double)(c->time_us[j] - c->time_us[j - 1]) > 3 * interval_us;
+    r->speed_mm_s = (m->feed_mm[n - 1 - quarter] - m->feed_mm[quarter]) /
+                    (m->time_s[n - 1 - quarter] - m->time_s[quarter]);
+    if (m->saturated)
+        push_motion_flag(
+            r, "the converter came to the end of its range during the push: the force beyond is not known");
+    if (jumps > 0 || record->gaps > 0)
+        push_motion_flag(r, "%lld gaps in the record, %zu of them during the push", (long long)record->gaps,
+                         jumps);
+}
+
+/* The sample before the first that moves (forward only, or either way) and the last that does. */
+static struct stretch find_motion(const struct run_columns *c, const struct run_record *record, bool back_too)
+{
+    struct stretch s = {0};
+    const int32_t *x = c->commanded_steps;
+    while (s.first < c->n && c->time_us[s.first] < record->push_start_us)
+        s.first++;
+    while (s.first + 1 < c->n && (back_too ? x[s.first + 1] == x[s.first] : x[s.first + 1] <= x[s.first]))
+        s.first++;
+    s.last = s.first;
+    while (s.last + 1 < c->n && c->time_us[s.last + 1] <= record->push_end_us)
+        s.last++;
+    while (s.last > s.first && (back_too ? x[s.last] == x[s.last - 1] : x[s.last] <= x[s.last - 1]))
+        s.last--;
+    return s;
+}
+
 enum err_code push_motion_take(const struct run_columns *c, const struct run_record *record,
                                const struct calibration *calibration, struct push_motion *m,
                                struct push_result *r, double drift_limit_n, struct err *e)
 {
     double slope = 0, middle_us = 0, per_microstep;
-    size_t first = 0, last, over = 0, jumps = 0;
     m->run_number = record->number;
     enum err_code code = take_zero(c, record, calibration, m, r, drift_limit_n, &slope, &middle_us, e);
     if (code != ERR_OK)
         return code;
     per_microstep = push_feed_per_microstep_mm(record, calibration, &m->relative_feed);
     m->step_mm = per_microstep * record->microsteps;
-    while (first < c->n && c->time_us[first] < record->push_start_us)
-        first++;
-    while (first + 1 < c->n && c->commanded_steps[first + 1] <= c->commanded_steps[first])
-        first++;
-    last = first;
-    while (last + 1 < c->n && c->time_us[last + 1] <= record->push_end_us)
-        last++;
-    while (last > first && c->commanded_steps[last] <= c->commanded_steps[last - 1])
-        last--;
-    if (last < first + PUSH_MOTION_QUIET_LEAST)
+    m->microstep_mm = per_microstep;
+    struct stretch s = find_motion(c, record, false);
+    if (s.last < s.first + PUSH_MOTION_QUIET_LEAST)
         return err_set(e, ERR_NO_ANSWER, "no forward feed between the start and the end of the push");
-    m->n = last - first + 1;
-    r->with_encoder = c->encoder_counts != NULL && calibration->encoder_mm_per_count != 0;
-    m->force_n = malloc(m->n * sizeof *m->force_n);
-    m->feed_mm = malloc(m->n * sizeof *m->feed_mm);
-    m->lost_mm = r->with_encoder ? malloc(m->n * sizeof *m->lost_mm) : NULL;
-    if (m->force_n == NULL || m->feed_mm == NULL || (r->with_encoder && m->lost_mm == NULL))
-        return err_set(e, ERR_MEMORY, "not enough memory for %zu samples", m->n);
-    for (size_t i = 0; i < m->n; i++) {
-        size_t j = first + i;
-        double zero = r->zero_counts + slope * ((double)c->time_us[j] - middle_us);
-        m->force_n[i] = calibration_force_n(calibration, c->force_counts[j], zero);
-        m->feed_mm[i] = per_microstep * ((double)c->commanded_steps[j] - (double)c->commanded_steps[first]);
-        if (c->flags[j] & RUN_FLAG_OVER_RANGE) {
-            over++;
-            m->saturated = true;
-            m->n = i;
-            break;
-        }
-        r->greatest_force_n = fmax(r->greatest_force_n, m->force_n[i]);
-        if (i > 0 && c->commanded_steps[j] < c->commanded_steps[j - 1])
+    code = take_samples(c, &s, calibration, per_microstep, slope, middle_us, m, r, e);
+    if (code != ERR_OK)
+        return code;
+    for (size_t j = s.first + 1; j < s.first + m->n; j++) {
+        if (c->commanded_steps[j] < c->commanded_steps[j - 1])
             return err_set(e, ERR_NO_ANSWER, "the commanded feed runs backward during the push");
     }
-    if (m->n < PUSH_MOTION_QUIET_LEAST)
-        return err_set(e, ERR_NO_ANSWER,
-                       "the converter was at the end of its range from the start of the push");
-    last = first + m->n - 1;
     smooth_feed(m->feed_mm, m->n, per_microstep);
-    for (size_t i = 0; i < m->n && r->with_encoder; i++)
-        m->lost_mm[i] =
-            m->feed_mm[i] - calibration->encoder_mm_per_count *
-                                ((double)c->encoder_counts[first + i] - (double)c->encoder_counts[first]);
-    /* Median sampling interval from the whole stretch; a jump of three times as much is a hole in the record.
-     */
-    double interval_us = (double)(c->time_us[last] - c->time_us[first]) / (double)(m->n - 1);
-    for (size_t j = first + 1; j <= last; j++)
-        jumps += (double)(c->time_us[j] - c->time_us[j - 1]) > 3 * interval_us;
-    size_t quarter = m->n / 4;
-    r->speed_mm_s = (m->feed_mm[m->n - 1 - quarter] - m->feed_mm[quarter]) /
-                    ((double)(c->time_us[last - quarter] - c->time_us[first + quarter]) * 1e-6);
+    take_lost(c, s.first, calibration, m);
+    look_over(c, s.first, record, m, m->n, r);
     if (!m->saturated)
-        leave_out_braking(c, first, m, r->speed_mm_s);
-    if (over > 0)
-        push_motion_flag(
-            r, "the converter came to the end of its range during the push: the force beyond is not known");
-    if (jumps > 0 || record->gaps > 0)
-        push_motion_flag(r, "%lld gaps in the record, %zu of them during the push", (long long)record->gaps,
-                         jumps);
+        leave_out_braking(c, s.first, m, r->speed_mm_s);
+    return ERR_OK;
+}
+
+/* Where the commanded position turns round, with the first and the last sample. A turn is one when the
+ * position has gone back by more than TURN_COUNTS. */
+static enum err_code find_legs(const int32_t *steps, struct push_motion *m, struct err *e)
+{
+    size_t extreme = 0, room = 64;
+    int direction = 1;
+    m->legs = malloc(room * sizeof *m->legs);
+    if (m->legs == NULL)
+        return err_set(e, ERR_MEMORY, "not enough memory for the turns of a run");
+    m->legs[0] = 0;
+    for (size_t i = 1; i < m->n; i++) {
+        int64_t on = direction * ((int64_t)steps[i] - steps[extreme]);
+        if (on > 0)
+            extreme = i;
+        if (on >= -TURN_COUNTS)
+            continue;
+        if (extreme > 0) {
+            if (m->leg_count + 2 == room) {
+                size_t *more = realloc(m->legs, 2 * room * sizeof *more);
+                if (more == NULL)
+                    return err_set(e, ERR_MEMORY, "not enough memory for the turns of a run");
+                m->legs = more;
+                room *= 2;
+            }
+            m->legs[++m->leg_count] = extreme;
+        } else {
+            return err_set(e, ERR_NO_ANSWER, "the commanded feed runs backward from the start");
+        }
+        direction = -direction;
+        extreme = i;
+    }
+    m->legs[++m->leg_count] = m->n - 1;
+    return ERR_OK;
+}
+
+/* Commanded feed between the whole counts of samples first to last, of one leg: where the count goes on by
+ * one between two samples the position is taken to be half way between the counts half way between the
+ * samples, and straight from there to the next. Unlike a mean over a few counts that is right while the drive
+ * speeds up and brakes as well. Before the first such place and after the last the count stands as it is. */
+static void feed_between_counts(const int32_t *steps, const double *time_s, size_t n, double per_microstep,
+                                double *feed_mm)
+{
+    double knot_s = time_s[0], knot_mm = feed_mm[0];
+    size_t at = 0; /* the first sample past the knot in hand */
+    for (size_t i = 1; i < n; i++) {
+        double step = (double)steps[i] - (double)steps[i - 1], next_s, next_mm;
+        if (steps[i] == steps[i - 1])
+            continue;
+        bool single = fabs(step) < 1.5;
+        next_s = single ? (time_s[i] + time_s[i - 1]) / 2 : time_s[i];
+        next_mm =
+            feed_mm[0] + per_microstep * ((double)steps[i] - (double)steps[0] - (single ? step / 2 : 0));
+        for (; at < n && time_s[at] <= next_s; at++) {
+            /* What comes before the first knot is the rest before the start, or the turn. */
+            if (knot_s > time_s[0])
+                feed_mm[at] = knot_mm + (next_mm - knot_mm) * (time_s[at] - knot_s) / (next_s - knot_s);
+        }
+        knot_s = next_s;
+        knot_mm = next_mm;
+    }
+}
+
+enum err_code push_motion_take_both_ways(const struct run_columns *c, const struct run_record *record,
+                                         const struct calibration *calibration, struct push_motion *m,
+                                         struct push_result *r, double drift_limit_n, struct err *e)
+{
+    double slope = 0, middle_us = 0, per_microstep;
+    m->run_number = record->number;
+    enum err_code code = take_zero(c, record, calibration, m, r, drift_limit_n, &slope, &middle_us, e);
+    if (code != ERR_OK)
+        return code;
+    per_microstep = push_feed_per_microstep_mm(record, calibration, &m->relative_feed);
+    m->step_mm = per_microstep * record->microsteps;
+    m->microstep_mm = per_microstep;
+    struct stretch s = find_motion(c, record, true);
+    if (s.last < s.first + PUSH_MOTION_QUIET_LEAST)
+        return err_set(e, ERR_NO_ANSWER, "no feed between the start and the end of the motion");
+    code = take_samples(c, &s, calibration, per_microstep, slope, middle_us, m, r, e);
+    if (code == ERR_OK)
+        code = find_legs(c->commanded_steps + s.first, m, e);
+    if (code != ERR_OK)
+        return code;
+    for (size_t k = 0; k < m->leg_count; k++) {
+        size_t n = m->legs[k + 1] - m->legs[k] + 1;
+        if (n > 1)
+            feed_between_counts(c->commanded_steps + s.first + m->legs[k], m->time_s + m->legs[k], n,
+                                per_microstep, m->feed_mm + m->legs[k]);
+    }
+    take_lost(c, s.first, calibration, m);
+    look_over(c, s.first, record, m, m->legs[1] + 1, r);
     return ERR_OK;
 }
 

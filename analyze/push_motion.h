@@ -20,6 +20,7 @@ struct push_motion {
     size_t n;
     double *force_n, *feed_mm; /* above the zero; commanded, from the first sample */
     double *lost_mm;           /* commanded minus measured feed; NULL without an encoder */
+    double *time_s;            /* on the clock of the record */
     double *quiet_n;           /* unloaded reading before the push, quiet_count samples */
     size_t quiet_count;
     double zero_noise_n;             /* standard uncertainty of the zero by its noise */
@@ -27,7 +28,12 @@ struct push_motion {
     double resolution_n;             /* of one count of the converter */
     double relative_feed;            /* relative standard uncertainty of feed */
     double step_mm;                  /* feed of one full step */
+    double microstep_mm;             /* and of one count of the commanded position */
     bool saturated; /* the motion ends here because the converter came to the end of its range */
+    /* Of motion both ways: leg k is the samples legs[k] to legs[k + 1], both included, forward for even k. 0
+     * and NULL for a push. */
+    size_t *legs;
+    size_t leg_count;
 };
 
 /* drift_limit_n: a zero that moved more is not corrected as drift. Fill m and the zero, noise, drift, speed
@@ -36,6 +42,11 @@ struct push_motion {
 enum err_code push_motion_take(const struct run_columns *c, const struct run_record *record,
                                const struct calibration *calibration, struct push_motion *m,
                                struct push_result *r, double drift_limit_n, struct err *e);
+/* The same for a run that goes forward and back again and again; legs are filled as well, and the speed is
+ * that of the first leg. ERR_NO_ANSWER when it goes backward first. */
+enum err_code push_motion_take_both_ways(const struct run_columns *c, const struct run_record *record,
+                                         const struct calibration *calibration, struct push_motion *m,
+                                         struct push_result *r, double drift_limit_n, struct err *e);
 void push_motion_free(struct push_motion *m);
 
 /* Commanded feed against force, thinned to the columns of a picture. */

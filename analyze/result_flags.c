@@ -1,5 +1,6 @@
 #include "analyze/result_flags.h"
 
+#include "analyze/bench_test.h"
 #include "analyze/force_check.h"
 #include "analyze/push_motion.h"
 #include "datasets/format/date_time.h"
@@ -105,7 +106,8 @@ void result_flags_feeder(struct feeder_result *feeder, const struct run_result *
         struct speed_point *point = &feeder->points[j];
         struct tally stall = {0}, onset = {0};
         for (size_t i = 0; i < count; i++) {
-            if (!same_speed(runs[i]->record->speed_mm_s, point->speed_mm_s))
+            if (!bench_test_is_plain_push(runs[i]->record->test) ||
+                !same_speed(runs[i]->record->speed_mm_s, point->speed_mm_s))
                 continue;
             count_run(&stall, runs[i], &runs[i]->push.stall_force_n, series);
             count_run(&onset, runs[i], &runs[i]->push.slip_onset_n, series);
@@ -116,7 +118,7 @@ void result_flags_feeder(struct feeder_result *feeder, const struct run_result *
         say_drawn(&point->onset_flags, &point->onset_budget);
     }
     for (size_t i = 0; i < count; i++) {
-        if (runs[i]->push.limited_by != LIMITED_UNCLEAR)
+        if (bench_test_is_plain_push(runs[i]->record->test) && runs[i]->push.limited_by != LIMITED_UNCLEAR)
             count_run(&curve, runs[i], &runs[i]->push.stall_force_n, series);
     }
     if (feeder->torque_curve.present)
@@ -143,16 +145,80 @@ static bool holds(const struct result_flags *flags, const char *text)
     return false;
 }
 
+/* Whether a run of that test counts in an outcome: those of its kind, or all where it is of no kind. */
+static bool counts_in(const struct run_result *run, const char *test)
+{
+    for (int kind = 0; kind < PLAN_TEST_KINDS; kind++) {
+        if (strcmp(PLAN_TEST_NAMES[kind], test) == 0)
+            return run->record->test == (enum plan_test_kind)kind;
+    }
+    return true;
+}
+
+/* Whether any force that the run gives is beyond the calibrated range. Forces of other tests may be near zero
+ * or pull without being forces that the calibration was made for the sake of: only their size counts. */
+static bool any_outside(const struct run_result *run, const struct calibration *c)
+{
+    if (outside(c, &run->push.stall_force_n) || outside(c, &run->push.slip_onset_n))
+        return true;
+    for (size_t i = 0; i < run->quantity_count; i++) {
+        const struct run_quantity *q = &run->quantities[i];
+        if (strcmp(q->unit, "N") == 0 && q->q.present && fabs(q->q.value) > c->load_high_n)
+            return true;
+    }
+    return false;
+}
+
+static void flags_of_outcome(const struct session *s, size_t feeder, const char *test,
+                             struct result_flags *flags)
+{
+    const struct series *series = s->series[s->feeders[feeder].series];
+    struct tally tally = {0};
+    char why[120];
+    for (size_t i = 0; i < s->run_count; i++) {
+        const struct run_result *run = &s->runs[i];
+        if (run->feeder != feeder || run->series != s->feeders[feeder].series || !run->analysed ||
+            !counts_in(run, test))
+            continue;
+        tally.runs++;
+        tally.outside += any_outside(run, &series->calibration);
+        tally.too_old += !calibration_allowed(series, run->record, why, sizeof why);
+    }
+    say(flags, &tally, series);
+}
+
+void result_flags_outcomes(struct session *s)
+{
+    for (size_t i = 0; i < s->feeder_count; i++) {
+        for (size_t k = 0; k < s->feeders[i].outcome_count; k++) {
+            struct outcome *o = &s->feeders[i].outcomes[k];
+            struct result_flags flags;
+            if (!o->present)
+                continue;
+            flags_of_outcome(s, i, o->test, &flags);
+            for (size_t j = 0; j < flags.count; j++)
+                outcome_warn(o, "%s", flags.text[j]);
+        }
+    }
+}
+
 void result_flags_comparisons(struct session *s)
 {
     for (size_t i = 0; i < s->comparison_count; i++) {
         struct comparison *c = &s->comparisons[i];
         bool onset = strcmp(c->quantity, "slip_onset_n") == 0;
-        const struct result_flags *a = flags_at(&s->feeders[c->a], c->speed_mm_s, onset),
-                                  *b = flags_at(&s->feeders[c->b], c->speed_mm_s, onset);
+        struct result_flags outcome_a, outcome_b;
+        const struct result_flags *a = &outcome_a, *b = &outcome_b;
         c->flags.count = 0;
         if (c->verdict == VERDICT_NOT_COMPARABLE)
             continue;
+        if (c->test[0] != 0) {
+            flags_of_outcome(s, c->a, c->test, &outcome_a);
+            flags_of_outcome(s, c->b, c->test, &outcome_b);
+        } else {
+            a = flags_at(&s->feeders[c->a], c->speed_mm_s, onset);
+            b = flags_at(&s->feeders[c->b], c->speed_mm_s, onset);
+        }
         for (size_t j = 0; j < a->count; j++)
             add(&c->flags, "%s: %s", holds(b, a->text[j]) ? "both" : s->feeders[c->a].name, a->text[j]);
         for (size_t j = 0; j < b->count; j++) {

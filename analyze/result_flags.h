@@ -13,7 +13,13 @@ void result_flags_run(struct run_result *run, const struct series *series);
 void result_flags_feeder(struct feeder_result *feeder, const struct run_result *const *runs, size_t count,
                          const struct series *series);
 
-/* Fill the flags of every comparison that was judged from those of its two points. */
+/* Add to the warnings of every outcome that is present what its runs rest on: forces beyond the calibrated
+ * range, a calibration past its age. An outcome of several tests rests on all runs of its feeder. Once,
+ * before the report. */
+void result_flags_outcomes(struct session *session);
+
+/* Fill the flags of every comparison that was judged from those of its two points or
+ * outcomes. */
 void result_flags_comparisons(struct session *session);
 
 #endif

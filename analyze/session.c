@@ -104,15 +104,18 @@ static enum err_code analyse_runs(struct session *s, int threads, struct err *e)
     return ERR_OK;
 }
 
-/* The first speed at which the plan has blocked pushes; the first speed that it names where it has none. */
-static double reference_speed_mm_s(const struct plan *plan)
+/* The first speed at which a plan has blocked pushes, of the first series that has any; the first speed of
+ * the first plan where none has. */
+static double reference_speed_mm_s(const struct session *s)
 {
-    for (size_t i = 0; i < plan->test_count; i++) {
-        if (plan->tests[i].speed_count > 0 &&
-            (plan->tests[i].kind == PLAN_BLOCKED_PUSH || plan->tests[i].kind == PLAN_SPEED_SWEEP))
-            return plan->tests[i].speeds_mm_s[0];
+    for (size_t k = 0; k < s->series_count; k++) {
+        const struct plan *plan = &s->series[k]->plan;
+        for (size_t i = 0; i < plan->test_count; i++) {
+            if (plan->tests[i].speed_count > 0 && bench_test_is_plain_push(plan->tests[i].kind))
+                return plan->tests[i].speeds_mm_s[0];
+        }
     }
-    return plan->tests[0].speeds_mm_s[0];
+    return s->series_count > 0 ? s->series[0]->plan.tests[0].speeds_mm_s[0] : 0;
 }
 
 static enum err_code open_series(struct session *s, const char *const *folders, size_t count,
@@ -136,7 +139,7 @@ static enum err_code open_series(struct session *s, const char *const *folders, 
         s->simulated = s->simulated || s->series[i]->simulated;
     }
     s->margin = options->margin;
-    s->reference_speed_mm_s = count > 0 ? reference_speed_mm_s(&s->series[0]->plan) : 0;
+    s->reference_speed_mm_s = reference_speed_mm_s(s);
     s->runs = calloc(runs + 1, sizeof *s->runs);
     if (s->runs == NULL)
         return err_set(e, ERR_MEMORY, "not enough memory for %zu runs", runs);
@@ -279,7 +282,7 @@ static enum err_code sum_up_feeders(struct session *s, struct err *e)
         }
         struct push_settings settings = push_budget_settings(&s->series[f->series]->plan);
         speed_sweep_points(mine, count, calibration, &settings, f);
-        speed_sweep_torque(mine, count, calibration, f);
+        speed_sweep_torque(mine, count, calibration, &settings, f);
         result_flags_feeder(f, mine, count, s->series[f->series]);
         f->reference = f->point_count;
         for (size_t k = 0; k < f->point_count; k++) {
@@ -318,6 +321,8 @@ enum err_code session_analyse_with(const char *const *folders, size_t count,
         code = sum_up_feeders(s, e);
     if (code == ERR_OK)
         code = operating_chart_all(s, options->margin, e);
+    if (code == ERR_OK)
+        result_flags_outcomes(s);
     if (code == ERR_OK)
         code = comparison_all(s, e);
     if (code == ERR_OK)

@@ -3,6 +3,7 @@
 #include "analyze/force_check.h"
 #include "analyze/numerics/difference.h"
 #include "analyze/numerics/torque_fit.h"
+#include "analyze/numerics/torque_region.h"
 #include "analyze/push.h"
 
 #include <math.h>
@@ -14,8 +15,6 @@ const char *const TORQUE_MODEL_NAMES[TORQUE_MODELS] = {"constant", "linear droop
 
 #define PI             3.14159265358979323846
 #define SPEED_RELATIVE 1e-6
-/* A corner this near to a speed of the ladder may lie on either side of it. */
-#define LADDER_SHARE 0.02
 
 static bool same_speed(double a, double b)
 {
@@ -66,9 +65,7 @@ static struct quantity mean_of_runs(const struct run_values *v, const struct cal
     return q;
 }
 
-/* Drive radius over reduction, in m: torque at the motor shaft per newton of push, losses counted to the
- * motor's cost. */
-static double torque_per_newton_m(const struct run_record *record, const struct calibration *calibration)
+double speed_sweep_torque_per_newton_m(const struct run_record *record, const struct calibration *calibration)
 {
     double turn_mm = push_feed_per_microstep_mm(record, calibration, NULL) * record->microsteps *
                      record->full_steps_per_rev * record->reduction;
@@ -90,7 +87,7 @@ static struct quantity torque_of(const struct quantity *force_n, const struct bu
                                  const struct run_record *record, const struct calibration *calibration,
                                  struct budget *budget)
 {
-    double factor = torque_per_newton_m(record, calibration), relative;
+    double factor = speed_sweep_torque_per_newton_m(record, calibration), relative;
     double diameter_mm = factor * 2 * record->reduction * 1000;
     const struct calibration_feed *feed = feed_of(calibration, record->feeder);
     double degrees = feed != NULL ? feed->degrees_of_freedom : INFINITY;
@@ -215,22 +212,116 @@ void speed_sweep_points(const struct run_result *const *runs, size_t count,
     free(values);
 }
 
-/* Electrical angular speed of the motor per mm/s of feed: rotor teeth (full steps / 4) times motor turns. */
+/* Electrical angular speed of the motor per mm/s of commanded feed: rotor teeth (full steps / 4) times motor
+ * turns. The speed was commanded by the host's own feed per microstep, not by the calibrated one. */
 static double electrical_per_mm(const struct run_record *record, const struct calibration *calibration)
 {
-    double full_step_mm = push_feed_per_microstep_mm(record, calibration, NULL) * record->microsteps;
-    return 2 * PI / (4 * full_step_mm);
+    double microstep_mm = record->mm_per_microstep > 0
+                              ? record->mm_per_microstep
+                              : push_feed_per_microstep_mm(record, calibration, NULL);
+    return 2 * PI / (4 * microstep_mm * record->microsteps);
 }
 
-static void draw_curve(const struct torque_fit *fit, double per_mm, double speed_high, double relative,
-                       struct torque_curve *curve)
+/* The pushes that a torque curve is fitted to. */
+struct sweep {
+    double *w, *torque, *scale;
+    bool *at_least;
+    size_t n, exact;
+    double speed_high, per_mm;
+    double lever_relative, bench_relative;
+    double rotor_teeth;
+};
+
+static void gather(struct sweep *s, const struct run_result *const *runs, size_t count,
+                   const struct calibration *calibration, const struct push_settings *settings)
+{
+    double force_n = 0;
+    for (size_t i = 0; i < count; i++) {
+        const struct push_result *p = &runs[i]->push;
+        if (!counts(runs[i]) || !p->stall_force_n.present || p->limited_by == LIMITED_UNCLEAR)
+            continue;
+        s->per_mm = electrical_per_mm(runs[i]->record, calibration);
+        s->rotor_teeth = runs[i]->record->full_steps_per_rev / 4.0;
+        push_feed_per_microstep_mm(runs[i]->record, calibration, &s->lever_relative);
+        s->w[s->n] = s->per_mm * runs[i]->record->speed_mm_s;
+        s->torque[s->n] =
+            speed_sweep_torque_per_newton_m(runs[i]->record, calibration) * p->stall_force_n.value;
+        s->at_least[s->n] = p->limited_by != LIMITED_MOTOR;
+        s->exact += !s->at_least[s->n];
+        s->speed_high = fmax(s->speed_high, runs[i]->record->speed_mm_s);
+        force_n += p->stall_force_n.value;
+        s->n++;
+    }
+    if (force_n > 0) {
+        struct budget bench;
+        force_n /= (double)s->n;
+        budget_init(&bench);
+        push_budget_add_bench(&bench, force_n, calibration, settings);
+        s->bench_relative = budget_standard_uncertainty(&bench) / force_n;
+    }
+    /* A motor's torque differs from run to run by a share of itself: the scale of a point is the mean torque
+     * at its speed. */
+    for (size_t i = 0; i < s->n; i++) {
+        double sum = 0, largest = fabs(s->torque[i]);
+        size_t n = 0;
+        for (size_t j = 0; j < s->n; j++) {
+            largest = fmax(largest, fabs(s->torque[j]));
+            if (same_speed(s->w[i], s->w[j])) {
+                sum += s->torque[j];
+                n++;
+            }
+        }
+        s->scale[i] = sum / (double)n / largest;
+    }
+}
+
+/* The model with the least AICc, each with the scatter in proportion to the torque or the same for all,
+ * whichever is likelier. False with the reason in e. */
+static bool choose(const struct sweep *s, struct torque_curve *curve, struct torque_fit *best,
+                   const double **scale, struct err *e)
+{
+    bool any = false, scalable = true;
+    for (size_t i = 0; i < s->n; i++)
+        scalable = scalable && s->scale[i] > 0;
+    for (int model = 0; model < TORQUE_MODELS; model++) {
+        curve->aicc[model] = NAN;
+        for (int scaled = 0; scaled <= (scalable ? 1 : 0); scaled++) {
+            struct torque_fit fit;
+            if (torque_fit_scaled((enum torque_fit_model)model, s->w, s->torque, s->at_least,
+                                  scaled ? s->scale : NULL, s->n, &fit, e) != ERR_OK)
+                continue;
+            if (!(curve->aicc[model] < fit.aicc))
+                curve->aicc[model] = fit.aicc;
+            if (any && fit.aicc >= best->aicc)
+                continue;
+            any = true;
+            *best = fit;
+            *scale = scaled ? s->scale : NULL;
+            curve->model = (enum torque_model)model;
+        }
+    }
+    return any;
+}
+
+static void draw_curve(const struct sweep *s, const struct torque_fit *fit,
+                       const struct torque_region *region, struct torque_curve *curve)
 {
     for (size_t i = 0; i < CURVE_POINTS; i++) {
-        double error, v = speed_high * (double)i / (CURVE_POINTS - 1);
-        double torque = torque_fit_at(fit, v * per_mm, &error);
-        double whole = hypot(error, relative * torque);
-        double degrees = error > 0 ? fit->degrees_of_freedom * pow(whole / error, 4) : INFINITY;
-        struct quantity q = quantity_from(torque, whole, degrees, 1);
+        double v = s->speed_high * (double)i / (CURVE_POINTS - 1), w = v * s->per_mm, low, high, torque,
+               error, t = quantity_t_975(fit->degrees_of_freedom);
+        struct budget budget;
+        struct quantity q;
+        if (region != NULL) {
+            torque = torque_region_at(region, w);
+            torque_region_torque(region, w, &low, &high);
+        } else {
+            torque = torque_fit_at(fit, w, &error);
+            low = torque - t * error;
+            high = torque + t * error;
+        }
+        q = motor_parameters_quantity(torque, fmin(low, torque), fmax(high, torque), fit->degrees_of_freedom,
+                                      s->lever_relative, s->bench_relative, s->n, "N m", &budget);
+        curve->standard_error_nm[i] = (high - low) / 2 / t;
         curve->speed_mm_s[i] = v;
         curve->torque_nm[i] = torque;
         curve->low_95_nm[i] = q.low_95;
@@ -238,86 +329,102 @@ static void draw_curve(const struct torque_fit *fit, double per_mm, double speed
     }
 }
 
-/* Distance in mm/s between the speeds of the ladder on either side of a speed, its own step left out. */
-static double ladder_gap(const struct feeder_result *feeder, double speed_mm_s)
+/* The region of the torques leant against the speed; NULL where they tell no curve. */
+static struct torque_region *lean(const struct sweep *s, const double *scale, double by)
 {
-    double below = 0, above = INFINITY;
-    for (size_t i = 0; i < feeder->point_count; i++) {
-        double v = feeder->points[i].speed_mm_s;
-        if (v < speed_mm_s * (1 - LADDER_SHARE))
-            below = fmax(below, v);
-        if (v > speed_mm_s * (1 + LADDER_SHARE))
-            above = fmin(above, v);
+    double *torque = malloc(s->n * sizeof *torque), low = s->w[0], high = s->w[0];
+    struct torque_region *region = NULL;
+    struct err ignored;
+    if (torque == NULL)
+        return NULL;
+    for (size_t i = 1; i < s->n; i++) {
+        low = fmin(low, s->w[i]);
+        high = fmax(high, s->w[i]);
     }
-    return isinf(above) ? speed_mm_s - below : above - below;
+    for (size_t i = 0; i < s->n; i++)
+        torque[i] = motor_parameters_leant_nm(s->torque[i], (s->w[i] - low) / (high - low), by);
+    if (torque_region_new(s->w, torque, s->at_least, scale, s->n, 0.95, &region, &ignored) != ERR_OK)
+        region = NULL;
+    free(torque);
+    return region;
+}
+
+static void fit_curve(const struct sweep *s, struct torque_curve *curve)
+{
+    struct torque_fit best;
+    struct torque_region *region = NULL;
+    const double *scale = NULL;
+    struct err e = {0};
+    if (!choose(s, curve, &best, &scale, &e)) {
+        snprintf(curve->why_not, sizeof curve->why_not, "%.150s", e.text);
+        return;
+    }
+    if (curve->model == TORQUE_PULL_OUT) {
+        const struct motor_parameters_common common = {.rotor_teeth = s->rotor_teeth,
+                                                       .lever_relative = s->lever_relative,
+                                                       .bench_relative = s->bench_relative,
+                                                       .rad_s_per_mm_s = s->per_mm,
+                                                       .n = s->n};
+        if (torque_region_new(s->w, s->torque, s->at_least, scale, s->n, 0.95, &region, &e) != ERR_OK) {
+            snprintf(curve->why_not, sizeof curve->why_not, "%.150s", e.text);
+            return;
+        }
+        struct torque_region *down = lean(s, scale, -MOTOR_PARAMETERS_LEAN),
+                             *up = lean(s, scale, MOTOR_PARAMETERS_LEAN);
+        struct torque_region *sure = NULL;
+        struct err unsure;
+        if (torque_region_new(s->w, s->torque, s->at_least, scale, s->n, MOTOR_PARAMETERS_SURE, &sure,
+                              &unsure) != ERR_OK)
+            sure = NULL;
+        const struct motor_parameters_regions regions = {region, {down, up}, sure};
+        motor_parameters_find(&regions, &common, &curve->motor, &curve->corner_speed_mm_s);
+        torque_region_free(down);
+        torque_region_free(up);
+        torque_region_free(sure);
+    } else if (curve->model == TORQUE_CONSTANT) {
+        double error, torque = torque_fit_at(&best, 0, &error), t = quantity_t_975(best.degrees_of_freedom);
+        struct motor_parameter_value *flat = &curve->motor.values[MOTOR_FLAT_TORQUE_NM];
+        flat->q =
+            motor_parameters_quantity(torque, torque - t * error, torque + t * error, best.degrees_of_freedom,
+                                      s->lever_relative, s->bench_relative, s->n, "N m", &flat->budget);
+        flat->determined = flat->q.present;
+    }
+    curve->degrees_of_freedom = best.degrees_of_freedom;
+    draw_curve(s, &best, region, curve);
+    torque_region_free(region);
+    curve->present = true;
 }
 
 void speed_sweep_torque(const struct run_result *const *runs, size_t count,
-                        const struct calibration *calibration, struct feeder_result *feeder)
+                        const struct calibration *calibration, const struct push_settings *settings,
+                        struct feeder_result *feeder)
 {
     struct torque_curve *curve = &feeder->torque_curve;
-    struct torque_fit fits[TORQUE_MODELS], *best = NULL;
-    double *w = malloc((count + 1) * sizeof *w), *torque = malloc((count + 1) * sizeof *torque);
-    bool *at_least = malloc((count + 1) * sizeof *at_least);
-    size_t n = 0, exact = 0;
-    double speed_high = 0, per_mm = 0, relative = 0;
-    struct err e = {0};
+    struct sweep s = {.w = malloc((count + 1) * sizeof *s.w),
+                      .torque = malloc((count + 1) * sizeof *s.torque),
+                      .scale = malloc((count + 1) * sizeof *s.scale),
+                      .at_least = malloc((count + 1) * sizeof *s.at_least)};
     memset(curve, 0, sizeof *curve);
-    if (w == NULL || torque == NULL || at_least == NULL) {
+    if (s.w == NULL || s.torque == NULL || s.scale == NULL || s.at_least == NULL) {
         snprintf(curve->why_not, sizeof curve->why_not, "not enough memory");
-        goto out;
+    } else {
+        gather(&s, runs, count, calibration, settings);
+        curve->fitted_count = s.n;
+        curve->censored_count = s.n - s.exact;
+        if (feeder->point_count < 2)
+            snprintf(curve->why_not, sizeof curve->why_not,
+                     "pushed at one speed only: a torque curve takes pushes at several");
+        else if (s.n == 0)
+            snprintf(curve->why_not, sizeof curve->why_not,
+                     "no push tells whether motor or grip gave way, or at what force");
+        else if (s.exact == 0)
+            snprintf(curve->why_not, sizeof curve->why_not,
+                     "no push was limited by the motor: all %zu are lower bounds of its torque", s.n);
+        else
+            fit_curve(&s, curve);
     }
-    for (size_t i = 0; i < count; i++) {
-        const struct push_result *p = &runs[i]->push;
-        if (!counts(runs[i]) || !p->stall_force_n.present || p->limited_by == LIMITED_UNCLEAR)
-            continue;
-        per_mm = electrical_per_mm(runs[i]->record, calibration);
-        push_feed_per_microstep_mm(runs[i]->record, calibration, &relative);
-        w[n] = per_mm * runs[i]->record->speed_mm_s;
-        torque[n] = torque_per_newton_m(runs[i]->record, calibration) * p->stall_force_n.value;
-        at_least[n] = p->limited_by != LIMITED_MOTOR;
-        exact += !at_least[n];
-        speed_high = fmax(speed_high, runs[i]->record->speed_mm_s);
-        n++;
-    }
-    curve->censored_count = n - exact;
-    if (feeder->point_count < 2) {
-        snprintf(curve->why_not, sizeof curve->why_not, "pushed at one speed only");
-        goto out;
-    }
-    if (exact == 0) {
-        snprintf(curve->why_not, sizeof curve->why_not,
-                 "no push was limited by the motor: all %zu are lower bounds of its torque", n);
-        goto out;
-    }
-    for (int model = 0; model < TORQUE_MODELS; model++) {
-        curve->aicc[model] = NAN;
-        if (torque_fit((enum torque_fit_model)model, w, torque, at_least, n, &fits[model], &e) != ERR_OK)
-            continue;
-        curve->aicc[model] = fits[model].aicc;
-        if (best == NULL || fits[model].aicc < best->aicc) {
-            best = &fits[model];
-            curve->model = (enum torque_model)model;
-        }
-    }
-    if (best == NULL) {
-        snprintf(curve->why_not, sizeof curve->why_not, "%.150s", e.text);
-        goto out;
-    }
-    curve->present = true;
-    draw_curve(best, per_mm, speed_high, relative, curve);
-    double corner, error;
-    if (torque_fit_corner(best, &corner, &error)) {
-        /* Between two speeds of the ladder the corner may lie anywhere: a rectangle from the speed before to
-         * the one after. */
-        double gap = ladder_gap(feeder, corner / per_mm) / (2 * sqrt(3.0));
-        curve->corner_speed_mm_s =
-            quantity_from(corner / per_mm, hypot(error / per_mm, gap), best->degrees_of_freedom, n);
-        /* A speed is not below none. */
-        curve->corner_speed_mm_s.low_95 = fmax(0, curve->corner_speed_mm_s.low_95);
-    }
-out:
-    free(w);
-    free(torque);
-    free(at_least);
+    free(s.w);
+    free(s.torque);
+    free(s.scale);
+    free(s.at_least);
 }

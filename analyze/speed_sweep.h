@@ -13,10 +13,16 @@ void speed_sweep_points(const struct run_result *const *runs, size_t count,
                         const struct calibration *calibration, const struct push_settings *settings,
                         struct feeder_result *feeder);
 
+/* Drive radius over reduction, in m: torque at the motor shaft per newton of push, losses counted to the
+ * motor's cost. */
+double speed_sweep_torque_per_newton_m(const struct run_record *record,
+                                       const struct calibration *calibration);
+
 /* Fit the three torque models to the runs and keep the one with the least AICc. Grip-limited runs, and runs
  * that a limit ended, are lower bounds of the motor's torque. feeder->torque_curve.why_not says why there is
- * no curve. */
+ * no curve. The points must be filled. */
 void speed_sweep_torque(const struct run_result *const *runs, size_t count,
-                        const struct calibration *calibration, struct feeder_result *feeder);
+                        const struct calibration *calibration, const struct push_settings *settings,
+                        struct feeder_result *feeder);
 
 #endif

@@ -292,6 +292,42 @@ static int run_identify(int argc, char **argv)
     return status;
 }
 
+/* What capturing commands have in common. */
+
+/* false after a complaint. */
+static bool has_port_and_out(const struct arguments *a, struct argp_state *state)
+{
+    if (a->port == NULL)
+        argp_error(state, "--port is missing");
+    else if (a->folder == NULL || a->folder[0] == 0)
+        argp_error(state, "--out is missing");
+    else
+        return true;
+    return false;
+}
+
+/* Whether the operator can be asked, or has said that there is no need. */
+static bool can_ask(bool unattended, const char *what, const char *option, struct err *e)
+{
+    if (unattended || operator_is_there())
+        return true;
+    err_set(e, ERR_USAGE, "standard input is no terminal, so nobody can be asked to %s; use %s", what,
+            option);
+    return false;
+}
+
+/* Say what was recorded, then how it ended. noun: "runs". */
+static int finish_recording(const char *out, size_t recorded, size_t planned, const char *noun,
+                            const char *how, enum err_code code, const struct err *e)
+{
+    if (recorded > 0)
+        printf("%s: %zu of %zu %s recorded%s\n", out, recorded, planned, noun, how);
+    if (code == ERR_OK)
+        return finish_output();
+    fflush(stdout);
+    return report(e);
+}
+
 /* run */
 
 static error_t parse_run(int key, char *argument, struct argp_state *state)
@@ -309,10 +345,8 @@ static error_t parse_run(int key, char *argument, struct argp_state *state)
     case ARGP_KEY_END:
         if (a->plan == NULL)
             argp_error(state, "PLAN is missing");
-        else if (a->port == NULL)
-            argp_error(state, "--port is missing");
-        else if (a->folder == NULL || a->folder[0] == 0)
-            argp_error(state, "--out is missing");
+        else
+            has_port_and_out(a, state);
         return 0;
     default:
         return parse_common(key, argument, state);
@@ -325,36 +359,39 @@ static int run_run(int argc, char **argv)
         PORT_OPTION,
         {"out", OPTION_OUT, "DIR", 0, "New folder for the series; one that holds anything is refused", 0},
         {"yes", 'y', NULL, 0,
-         "Unattended: ask nothing. You have read the cautions and the feeders change by themselves", 0},
+         "Unattended: ask nothing. You have read the cautions, and the bench is changed without being asked "
+         "for",
+         0},
         BAUD_OPTION,
         LIBRARY_OPTION,
         {0}};
-    static const struct argp ARGP = {OPTIONS,
-                                     parse_run,
-                                     "PLAN --port PORT --out DIR",
-                                     "Carry out the plan in the file PLAN and write a series into DIR.\v"
-                                     "Ctrl-C once ramps the feed down, closes the run as interrupted and "
-                                     "keeps all runs so far; twice cuts the motor "
-                                     "at once. Limits in the plan are a help and not a safety function: have "
-                                     "an emergency stop that cuts motor power "
-                                     "in hardware.\n\n" EXIT_STATUSES,
-                                     NULL,
-                                     NULL,
-                                     NULL};
+    static const struct argp ARGP = {
+        OPTIONS,
+        parse_run,
+        "PLAN --port PORT --out DIR",
+        "Carry out the plan in the file PLAN and write a series into DIR.\v"
+        "It says on standard error what must be changed on the bench between runs, "
+        "and waits for Enter: at a terminal, or from a program that reads these "
+        "lines and answers each with an empty line on a pipe. "
+        "Ctrl-C once ramps the feed down, closes the run as interrupted and "
+        "keeps all runs so far; twice cuts the motor "
+        "at once. Limits in the plan are a help and not a safety function: have "
+        "an emergency stop that cuts motor power "
+        "in hardware.\n\n" EXIT_STATUSES,
+        NULL,
+        NULL,
+        NULL};
     struct arguments a;
     struct series_request request;
     struct series_capture *capture;
     struct series_outcome outcome;
     struct operator_view view;
+    char how[120];
     struct err e;
     enum err_code code;
     parse(&ARGP, argc, argv, "run", &a);
-    if (!a.yes && !operator_is_there()) {
-        err_set(&e, ERR_USAGE,
-                "standard input is no terminal, so nobody can be asked to mount feeders; use --yes to run "
-                "unattended");
+    if (!can_ask(a.yes, "mount feeders", "--yes to run unattended", &e))
         return report(&e);
-    }
     request = (struct series_request){
         .plan_path = a.plan, .port = a.port, .folder = a.folder, .baud = a.baud, .way = a.way};
     if (series_capture_prepare(&request, &capture, &e) != ERR_OK)
@@ -363,15 +400,10 @@ static int run_run(int argc, char **argv)
     operator_init(&view, a.yes, &stop_requests);
     code = series_capture_carry_out(capture, &view, &outcome, &e);
     series_capture_free(capture);
-    if (outcome.recorded > 0)
-        printf("%s: %d of %d runs recorded: %d complete, %d at a limit, %d interrupted, %d faults\n",
-               a.folder, outcome.recorded, outcome.planned, outcome.complete, outcome.limited,
-               outcome.interrupted, outcome.faulted);
-    if (code != ERR_OK) {
-        fflush(stdout);
-        return report(&e);
-    }
-    return finish_output();
+    snprintf(how, sizeof how, ": %d complete, %d at a limit, %d interrupted, %d faults", outcome.complete,
+             outcome.limited, outcome.interrupted, outcome.faulted);
+    return finish_recording(a.folder, (size_t)outcome.recorded, (size_t)outcome.planned, "runs", how, code,
+                            &e);
 }
 
 /* weigh */
@@ -391,26 +423,12 @@ static error_t parse_weigh(int key, char *argument, struct argp_state *state)
         a->feeder = argument;
         return 0;
     case ARGP_KEY_END:
-        if (a->port == NULL)
-            argp_error(state, "--port is missing");
-        else if (a->folder == NULL)
-            argp_error(state, "--out is missing");
-        else if (weigh_order_read(&a->weigh_words, &a->weigh_order, &e) != ERR_OK)
+        if (has_port_and_out(a, state) && weigh_order_read(&a->weigh_words, &a->weigh_order, &e) != ERR_OK)
             argp_error(state, "%s", err_clean_text(e.text));
         return 0;
     default:
         return parse_common(key, argument, state);
     }
-}
-
-/* Whether the operator can be asked, or has said that there is no need. */
-static bool can_ask(bool unattended, const char *what, const char *option, struct err *e)
-{
-    if (unattended || operator_is_there())
-        return true;
-    err_set(e, ERR_USAGE, "standard input is no terminal, so nobody can be asked to %s; use %s", what,
-            option);
-    return false;
 }
 
 static int run_weigh(int argc, char **argv)
@@ -453,13 +471,7 @@ static int run_weigh(int argc, char **argv)
                                                    .feeder = a.feeder != NULL ? a.feeder : "weighing",
                                                    .order = &a.weigh_order},
                            &view, &outcome, &e);
-    if (outcome.recorded > 0)
-        printf("%s: %zu of %zu readings recorded\n", a.folder, outcome.recorded, outcome.planned);
-    if (code != ERR_OK) {
-        fflush(stdout);
-        return report(&e);
-    }
-    return finish_output();
+    return finish_recording(a.folder, outcome.recorded, outcome.planned, "readings", "", code, &e);
 }
 
 /* measure-feed */
@@ -473,11 +485,8 @@ static error_t parse_measure_feed(int key, char *argument, struct argp_state *st
         state->child_inputs[0] = &a->feed_words;
         return 0;
     case ARGP_KEY_END:
-        if (a->port == NULL)
-            argp_error(state, "--port is missing");
-        else if (a->folder == NULL)
-            argp_error(state, "--out is missing");
-        else if (measure_feed_read_words(&a->feed_words, &a->feed_order, &e) != ERR_OK)
+        if (has_port_and_out(a, state) &&
+            measure_feed_read_words(&a->feed_words, &a->feed_order, &e) != ERR_OK)
             argp_error(state, "%s", err_clean_text(e.text));
         return 0;
     default:
@@ -522,13 +531,7 @@ static int run_measure_feed(int argc, char **argv)
         &(struct measure_feed_request){
             .port = a.port, .baud = a.baud, .way = a.way, .out = a.folder, .order = &a.feed_order},
         &view, &outcome, &e);
-    if (outcome.recorded > 0)
-        printf("%s: %zu of %zu lengths recorded\n", a.folder, outcome.recorded, outcome.planned);
-    if (code != ERR_OK) {
-        fflush(stdout);
-        return report(&e);
-    }
-    return finish_output();
+    return finish_recording(a.folder, outcome.recorded, outcome.planned, "lengths", "", code, &e);
 }
 
 /* The outer level: which command. */

@@ -7,6 +7,7 @@
 #include <stdarg.h>
 #include <stdio.h>
 #include <string.h>
+#include <sys/stat.h>
 #include <unistd.h>
 
 #define REDRAW_US 170000
@@ -29,7 +30,9 @@ void operator_init(struct operator_view *view, bool unattended, const volatile s
 
 bool operator_is_there(void)
 {
-    return isatty(STDIN_FILENO) == 1;
+    struct stat input;
+    return isatty(STDIN_FILENO) == 1 ||
+           (fstat(STDIN_FILENO, &input) == 0 && (S_ISFIFO(input.st_mode) || S_ISSOCK(input.st_mode)));
 }
 
 /* Take the live line away, so that a plain one can stand there. */
@@ -57,40 +60,54 @@ void operator_show_cautions(struct operator_view *view)
     fputs(CAUTIONS, stderr);
 }
 
-/* Wait for a line to be typed. */
+/* Wait for a line to be typed; what of it does not fit is dropped. Byte by byte, because a program that
+ * answers may have written more than one line already. */
 static bool wait_for_line(struct operator_view *view, char *typed, size_t size, bool (*idle)(void *context),
                           void *context)
 {
+    size_t used = 0;
     while (*view->stop_requests == 0) {
         struct pollfd input = {.fd = STDIN_FILENO, .events = POLLIN};
         if (poll(&input, 1, IDLE_MS) > 0) {
-            ssize_t n = read(STDIN_FILENO, typed, size - 1);
-            if (n > 0) {
-                typed[n] = 0;
+            char byte;
+            if (read(STDIN_FILENO, &byte, 1) != 1)
+                break;
+            if (byte == '\n') {
+                typed[used] = 0;
                 return true;
             }
-            break;
+            if (used < size - 1)
+                typed[used++] = byte;
+            continue;
         }
         if (!idle(context))
             break;
     }
-    fputc('\n', stderr);
+    if (view->live)
+        fputc('\n', stderr);
     return false;
+}
+
+/* A question, without line break where the answer is typed behind it. */
+static void show_question(const struct operator_view *view, const char *question)
+{
+    fprintf(stderr, "%s%s", question, view->live ? " " : "\n");
 }
 
 bool operator_confirm(struct operator_view *view, const char *question, bool (*idle)(void *context),
                       void *context)
 {
-    char line[1024];
-    char typed[256];
-    snprintf(line, sizeof line, "%s", question);
+    char line[1200];
+    char typed[2];
+    snprintf(line, sizeof line, "%.1024s", question);
     err_clean_text(line);
     clear_live_line(view);
     if (view->unattended) {
         fprintf(stderr, "%s\n", line);
         return *view->stop_requests == 0;
     }
-    fprintf(stderr, "%s - press Enter when ready, Ctrl-C to stop: ", line);
+    snprintf(line + strlen(line), sizeof line - strlen(line), " - press Enter when ready, Ctrl-C to stop:");
+    show_question(view, line);
     return wait_for_line(view, typed, sizeof typed, idle, context);
 }
 
@@ -100,9 +117,10 @@ bool operator_ask(struct operator_view *view, const char *question, char *answer
     char line[1024];
     if (view->unattended)
         return false;
-    snprintf(line, sizeof line, "%s", question);
+    snprintf(line, sizeof line, "%.1000s", question);
     clear_live_line(view);
-    fprintf(stderr, "%s: ", err_clean_text(line));
+    snprintf(line + strlen(line), sizeof line - strlen(line), ":");
+    show_question(view, err_clean_text(line));
     if (!wait_for_line(view, answer, size, idle, context))
         return false;
     answer[strcspn(answer, "\r\n")] = 0;

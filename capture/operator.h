@@ -17,7 +17,8 @@ struct operator_view {
 
 void operator_init(struct operator_view *view, bool unattended, const volatile sig_atomic_t *stop_requests);
 
-/* Whether questions can be answered: standard input is a terminal. */
+/* Whether questions can be answered: standard input is a terminal, or a pipe or socket at whose other end a
+ * program answers. */
 bool operator_is_there(void);
 
 /* One line. Control characters in it are replaced. */
@@ -26,8 +27,9 @@ void operator_say(struct operator_view *view, const char *format, ...) __attribu
 /* The dangers of a rig, before it is armed for the first time. */
 void operator_show_cautions(struct operator_view *view);
 
-/* Show question and wait for Enter; at once true when unattended. While waiting, idle(context) is called
- * about five times a second; when it returns false, or the operator asks to stop, or the input ends: false.
+/* Show question, which ends its line where standard error is no terminal, and wait for Enter; at once true
+ * when unattended. While waiting, idle(context) is called about five times a second; when it returns false,
+ * or the operator asks to stop, or the input ends: false.
  */
 bool operator_confirm(struct operator_view *view, const char *question, bool (*idle)(void *context),
                       void *context);

@@ -44,10 +44,13 @@ struct runner {
     double zero_counts;
 
     struct wire_arm limits;
-    struct wire_move move;
+    struct wire_move move; /* of the way in hand */
+    int ways;              /* how many make up the push: 1, or 2 for each cycle */
+    int way;               /* the one in hand, from 0; odd ones go back */
     int64_t armed_us;
     bool moved;
-    int64_t arrived_us; /* when the travel was first seen complete, -1 before */
+    int64_t arrived_us; /* when the way was first seen complete, -1 before */
+    bool way_done;      /* and another one is due */
     bool motion_done;
 
     bool have_dropped;
@@ -178,11 +181,33 @@ static void check_flags(struct runner *r, const struct raw_sample *s)
         end_run(r, RUN_LIMIT, true, s->time_us, "force beyond the converter's range");
 }
 
+/* Where the way in hand ends, and where it began, in microsteps from the position at arming. */
+static int64_t way_end(const struct runner *r, int way)
+{
+    int64_t travel = r->move.travel_microsteps;
+    return way < 0 || way % 2 != 0 ? 0 : r->record->speed_mm_s < 0 ? -travel : travel;
+}
+
+/* How far the way in hand has come, in microsteps. */
+static int64_t way_gone(const struct runner *r, int64_t steps)
+{
+    int64_t gone = steps - way_end(r, r->way - 1);
+    return r->move.speed_millisteps_s < 0 ? -gone : gone;
+}
+
+/* The way in hand is complete. */
+static void end_way(struct runner *r, int64_t time_us)
+{
+    if (r->way + 1 >= r->ways)
+        end_run(r, RUN_COMPLETE, true, time_us, "travel complete");
+    else
+        r->way_done = true;
+}
+
 /* The limits a second time, and what the push is doing. */
 static void check_push(struct runner *r, const struct raw_sample *s)
 {
     int64_t distance = llabs((int64_t)s->commanded_steps); /* arming has made the position 0 */
-    int64_t travel = r->move.travel_microsteps;
     if (s->force_counts <= r->limits.force_limit_low_counts ||
         s->force_counts >= r->limits.force_limit_high_counts)
         end_run(r, RUN_LIMIT, true, s->time_us, "force limit, found by the host");
@@ -196,13 +221,29 @@ static void check_push(struct runner *r, const struct raw_sample *s)
         r->moved = true;
         r->record->push_start_us = r->time_us; /* of the sample before: the last one at rest */
     }
-    if (distance < travel)
+    if (r->way_done || way_gone(r, s->commanded_steps) < r->move.travel_microsteps)
         return;
     if (r->arrived_us < 0)
         r->arrived_us = s->time_us;
     else if (!r->over && s->time_us - r->arrived_us > SETTLE_US) {
         note(r, s->time_us, "the rig's word that the motion is done did not arrive");
-        end_run(r, RUN_COMPLETE, true, r->arrived_us, "travel complete");
+        end_way(r, r->arrived_us);
+    }
+}
+
+/* The rig says that it has stopped at steps. */
+static void take_motion_done(struct runner *r, int64_t time_us, int32_t steps)
+{
+    char why[SERIES_EVENT_TEXT_MAX];
+    r->motion_done = true;
+    if (r->ways == 1) {
+        end_way(r, time_us);
+    } else if (steps == way_end(r, r->way)) {
+        end_way(r, time_us);
+    } else if (steps != way_end(r, r->way - 1)) { /* which is a late word about the way before */
+        snprintf(why, sizeof why, "the rig stopped at %" PRId32 " microsteps, not at %" PRId64, steps,
+                 way_end(r, r->way));
+        end_run(r, RUN_FAULT, true, time_us, why);
     }
 }
 
@@ -262,13 +303,13 @@ static void take_event(struct runner *r, const struct wire_event *event, int64_t
     int64_t time_us = r->have_origin ? rig_us - r->origin_us : 0;
     if (r->phase == PHASE_ASKED)
         return;
-    note(r, time_us, "%s (%" PRId32 ")", wire_event_text(event->kind), event->value);
+    /* The ways of a long reversal must not take the room of what may happen later. */
+    if (event->kind != WIRE_EVENT_MOTION_DONE || r->record->event_count < SERIES_EVENTS_MAX / 2)
+        note(r, time_us, "%s (%" PRId32 ")", wire_event_text(event->kind), event->value);
     switch (event->kind) {
     case WIRE_EVENT_MOTION_DONE:
-        if (r->phase != PHASE_PUSHING)
-            break;
-        r->motion_done = true;
-        end_run(r, RUN_COMPLETE, true, time_us, "travel complete");
+        if (r->phase == PHASE_PUSHING)
+            take_motion_done(r, time_us, event->value);
         break;
     case WIRE_EVENT_FORCE_LIMIT:
         end_run(r, RUN_LIMIT, false, time_us, "force limit on the rig");
@@ -416,6 +457,34 @@ static void rest_before(struct runner *r)
         r->zero_counts = r->zero_sum / (double)r->zero_n;
 }
 
+/* How much of the push is done, 0 to 1. */
+static double fraction_done(const struct runner *r)
+{
+    double of_way = (double)way_gone(r, r->steps) / r->move.travel_microsteps;
+    return (r->way + fmin(fmax(of_way, 0), 1)) / r->ways;
+}
+
+/* The first way, and the others as each one before is done. */
+static void carry_out_ways(struct runner *r)
+{
+    struct err e;
+    while (!r->over && stops_asked(r) == 0) {
+        /* A rig that has met a limit meanwhile refuses to move; what it met is known then, and counts. */
+        if (rig_client_move(r->client, &r->move, &e) != ERR_OK && !r->over) {
+            fail(r, &e);
+            return;
+        }
+        while (!r->over && !r->way_done && stops_asked(r) == 0)
+            step(r, "pushing", fraction_done(r));
+        if (!r->way_done)
+            return;
+        r->way++;
+        r->way_done = false;
+        r->arrived_us = -1;
+        r->move.speed_millisteps_s = -r->move.speed_millisteps_s;
+    }
+}
+
 static void push(struct runner *r)
 {
     struct err e;
@@ -430,12 +499,7 @@ static void push(struct runner *r)
         return;
     r->record->push_start_us = r->time_us;
     r->phase = PHASE_PUSHING;
-    if (rig_client_move(r->client, &r->move, &e) != ERR_OK) {
-        fail(r, &e);
-        return;
-    }
-    while (!r->over && stops_asked(r) == 0)
-        step(r, "pushing", (double)llabs((int64_t)r->steps) / r->move.travel_microsteps);
+    carry_out_ways(r);
 }
 
 /* The operator has asked to stop: ramp down, but cut when that takes too long or is asked for again. */
@@ -487,8 +551,12 @@ static void release(struct runner *r)
 enum err_code runner_run(struct rig_client *client, const struct runner_setup *setup,
                          struct run_writer *writer, struct run_record *record, bool *recorded, struct err *e)
 {
-    struct runner r = {
-        .client = client, .setup = setup, .writer = writer, .record = record, .arrived_us = -1};
+    struct runner r = {.client = client,
+                       .setup = setup,
+                       .writer = writer,
+                       .record = record,
+                       .ways = setup->cycles > 0 ? 2 * setup->cycles : 1,
+                       .arrived_us = -1};
     struct wire_configure configure = {0};
     struct rig_counts counts;
     struct err problem;
@@ -497,6 +565,8 @@ enum err_code runner_run(struct rig_client *client, const struct runner_setup *s
                            : 0;
     record->event_count = 0;
     record->push_start_us = record->push_end_us = 0;
+    if (record->cleaned)
+        note(&r, 0, "drive gear cleaned");
     configure.sample_rate_millihertz = (uint32_t)llround(record->sample_rate_hz * 1000);
     configure.nip_preload_mn = (uint32_t)llround(preload_n * 1000);
     snprintf(configure.feeder, sizeof configure.feeder, "%s", record->feeder);

@@ -19,7 +19,8 @@
 
 /* What the record of the run (below) does not say. */
 struct runner_setup {
-    double travel_mm; /* commanded feed of the push */
+    double travel_mm; /* commanded feed of one way */
+    int cycles;       /* 0: one way; else forward and back so often, in one arming; reversal */
     double acceleration_mm_s2;
     double rest_before_s, rest_after_s;
     const struct calibration *calibration;
@@ -41,11 +42,14 @@ enum err_code runner_check(const struct wire_identity *rig, const struct runner_
                            const struct run_record *record, const char *plan_path, struct err *e);
 
 /* Carry out one run; samples go to writer, which stays open and stays the caller's (NULL: they are looked at
- * and dropped). record->speed_mm_s below 0 moves backward. In: record as for runner_check, with conditions
- * and counts range. Out: start_time, boot, push_start_us, push_end_us, frame counts, events, ended and
- * ended_why. ERR_OK when the series may go on: the run is complete, met a limit, was interrupted by the
- * operator or tripped the rig's watchdog (a fault of this run only). Else the error that ends the series, the
- * record then telling of a fault. *recorded: whether any sample was handed to the writer. */
+ * and dropped). record->speed_mm_s below 0 moves backward. With cycles each way is one motion, begun when the
+ * rig has told the end of the one before, so that every cycle ends where the first began; the push lasts from
+ * the first motion to the end of the last. A rig that stands elsewhere at the end of a way ends the run as a
+ * fault. In: record as for runner_check, with conditions, counts range and cleaned. Out: start_time, boot,
+ * push_start_us, push_end_us, frame counts, events, ended and ended_why. ERR_OK when the series may go on:
+ * the run is complete, met a limit, was interrupted by the operator or ended in a fault of its own (watchdog,
+ * a way that ended elsewhere). Else the error that ends the series, the record then telling of a fault.
+ * *recorded: whether any sample was handed to the writer. */
 enum err_code runner_run(struct rig_client *client, const struct runner_setup *setup,
                          struct run_writer *writer, struct run_record *record, bool *recorded, struct err *e);
 

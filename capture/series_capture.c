@@ -1,5 +1,6 @@
 #include "capture/series_capture.h"
 
+#include "capture/bench_setup.h"
 #include "capture/rig_client.h"
 #include "capture/run_writer.h"
 #include "capture/runner.h"
@@ -25,6 +26,7 @@ struct series_capture {
     struct calibration calibration;
     struct plan_run order[PLAN_RUNS_MAX];
     size_t run_count;
+    struct bench_setup bench;
     struct link *link;
     struct rig_client *client;
     struct wire_identity rig;
@@ -100,7 +102,12 @@ static void fill_record(const struct series_capture *c, size_t index, struct run
     record->speed_mm_s = run->speed_mm_s;
     record->block = run->block;
     record->order = (int)index + 1;
-    record->conditions = feeder->conditions;
+    record->rate_mm3_s = run->rate_mm3_s;
+    record->travel_mm = test->travel_mm;
+    record->cycles = test->kind == PLAN_REVERSAL ? test->cycles : 0;
+    record->repeat = run->repeat;
+    record->cleaned = run->clean_before;
+    record->conditions = run->conditions;
     record->drive_diameter_mm = feeder->drive_diameter_mm;
     record->drive_diameter_standard_uncertainty_mm = feeder->drive_diameter_standard_uncertainty_mm;
     record->reduction = feeder->reduction;
@@ -119,6 +126,7 @@ static void fill_record(const struct series_capture *c, size_t index, struct run
     record->travel_limit_mm = c->plan.travel_limit_mm;
     record->time_limit_s = c->plan.time_limit_s;
     setup->travel_mm = test->travel_mm;
+    setup->cycles = record->cycles;
     setup->acceleration_mm_s2 = test->acceleration_mm_s2;
     setup->rest_before_s = c->plan.rest_before_s;
     setup->rest_after_s = c->plan.rest_after_s;
@@ -162,6 +170,7 @@ static enum err_code prepare(struct series_capture *c, const struct series_reque
         (code = find_calibration(c, e)) != ERR_OK || (code = check_folder(c, e)) != ERR_OK)
         return code;
     c->run_count = plan_order(&c->plan, c->order);
+    bench_setup_init(&c->bench, &c->plan, c->order, c->run_count);
     if ((code = link_open(request->port, request->baud, request->way, &c->link, e)) != ERR_OK ||
         (code = rig_client_new(c->link, &c->client, e)) != ERR_OK ||
         (code = rig_client_identify(c->client, &c->rig, e)) != ERR_OK)
@@ -208,13 +217,22 @@ static void show_progress(void *context, const char *doing, double force_n, doub
     operator_progress(c->view, "%s  %s  %.1f N  %.0f %%", c->progress_head, doing, force_n, fraction * 100);
 }
 
+/* The feeder, and the test where the plan has more than one. */
+static void name_run(const struct series_capture *c, const struct run_record *record, char *text, size_t size)
+{
+    snprintf(text, size, "%s%s%s", record->feeder, c->plan.test_count > 1 ? " " : "",
+             c->plan.test_count > 1 ? PLAN_TEST_NAMES[record->test] : "");
+}
+
 static void say_how_it_ended(struct series_capture *c, const struct run_record *record)
 {
     char missing[80] = "";
+    char what[PLAN_NAME_MAX + 40];
+    name_run(c, record, what, sizeof what);
     if (record->frames_missing > 0)
         snprintf(missing, sizeof missing, ", %" PRId64 " frames missing", record->frames_missing);
     operator_say(c->view, "run %d of %zu: %s at %g mm/s, block %d: %s (%s), %" PRId64 " rows%s",
-                 record->order, c->run_count, record->feeder, record->speed_mm_s, record->block,
+                 record->order, c->run_count, what, record->speed_mm_s, record->block,
                  RUN_END_NAMES[record->ended], record->ended_why, record->rows, missing);
 }
 
@@ -227,6 +245,7 @@ static enum err_code carry_out_run(struct series_capture *c, size_t index, struc
     struct run_writer *writer = NULL;
     struct err later;
     char sidecar[512];
+    char what[PLAN_NAME_MAX + 40];
     bool recorded = false;
     enum err_code code;
     enum err_code filed;
@@ -234,8 +253,9 @@ static enum err_code carry_out_run(struct series_capture *c, size_t index, struc
     setup.stop_requests = c->view->stop_requests;
     setup.progress = show_progress;
     setup.context = c;
+    name_run(c, &record, what, sizeof what);
     snprintf(c->progress_head, sizeof c->progress_head, "run %d/%zu  %s  %g mm/s", record.order, c->run_count,
-             record.feeder, record.speed_mm_s);
+             what, record.speed_mm_s);
     code = run_writer_open(c->runs_folder, record.number, (c->rig.channels & WIRE_CHANNEL_ENCODER) != 0,
                            RUN_WRITER_QUEUE_ROWS, &writer, e);
     if (code != ERR_OK)
@@ -268,20 +288,18 @@ static enum err_code carry_out_run(struct series_capture *c, size_t index, struc
     return code;
 }
 
-static bool mounting_is_due(const struct series_capture *c, size_t index)
+/* Have the bench changed for the run at index, where anything is to be changed. */
+static bool ask_for_changes(struct series_capture *c, size_t index)
 {
-    return index == 0 || c->order[index].feeder != c->order[index - 1].feeder ||
-           c->order[index].block != c->order[index - 1].block;
+    char question[BENCH_SETUP_TEXT_MAX];
+    return !bench_setup_change(&c->bench, index, question, sizeof question) ||
+           operator_confirm(c->view, question, watch_rig, c);
 }
 
-static bool ask_to_mount(struct series_capture *c, size_t index)
+static void show_warning(void *context, const char *text)
 {
-    const struct plan_feeder *feeder = &c->plan.feeders[c->order[index].feeder];
-    char question[512];
-    snprintf(question, sizeof question, "Block %d: mount feeder %s%s%s%s", c->order[index].block,
-             feeder->name, feeder->description[0] != 0 ? " (" : "", feeder->description,
-             feeder->description[0] != 0 ? ")" : "");
-    return operator_confirm(c->view, question, watch_rig, c);
+    struct series_capture *c = context;
+    operator_say(c->view, "warning: %s", text);
 }
 
 static enum err_code stopped(const struct series_capture *c, const struct series_outcome *outcome,
@@ -304,6 +322,7 @@ static enum err_code carry_out(struct series_capture *c, struct series_outcome *
 {
     enum err_code code;
     operator_show_cautions(c->view);
+    bench_setup_warn(&c->bench, (c->rig.channels & WIRE_CHANNEL_ENCODER) != 0, show_warning, c);
     if (!c->view->unattended &&
         !operator_confirm(c->view, "I have read this and the rig is clear", watch_rig, c))
         return stopped(c, outcome, e);
@@ -311,7 +330,7 @@ static enum err_code carry_out(struct series_capture *c, struct series_outcome *
     if (code != ERR_OK)
         return code;
     for (size_t i = 0; i < c->run_count; i++) {
-        if (*c->view->stop_requests > 0 || (mounting_is_due(c, i) && !ask_to_mount(c, i)))
+        if (*c->view->stop_requests > 0 || !ask_for_changes(c, i))
             return stopped(c, outcome, e);
         code = carry_out_run(c, i, outcome, e);
         if (code != ERR_OK)

@@ -30,9 +30,10 @@ struct series_outcome {
     int complete, limited, faulted, interrupted;
 };
 
-/* Show the cautions, make the folder and carry out the plan. The rig is left disarmed. ERR_NO_ANSWER when the
- * operator stopped it or runs ended as faults; other errors end the series where they arise. *outcome is
- * always filled. */
+/* Show the cautions and what in the plan is likely to spoil a test, make the folder and carry out the plan,
+ * with instructions for the operator whenever something on the bench must change. The rig is left disarmed.
+ * ERR_NO_ANSWER when the operator stopped it or runs ended as faults; other errors end the series where they
+ * arise. *outcome is always filled. */
 enum err_code series_capture_carry_out(struct series_capture *capture, struct operator_view *view,
                                        struct series_outcome *outcome, struct err *e);
 

@@ -2,17 +2,6 @@
 
 #include <math.h>
 
-double formulas_round_bar_moment_m4(double diameter_m)
-{
-    return M_PI * pow(diameter_m, 4) / 64;
-}
-
-double formulas_euler_buckling_n(double young_pa, double diameter_m, double length_m, double fixity)
-{
-    double length = fixity * length_m;
-    return M_PI * M_PI * young_pa * formulas_round_bar_moment_m4(diameter_m) / (length * length);
-}
-
 double formulas_belt_friction_ratio(double friction, double angle_rad)
 {
     return exp(friction * angle_rad);

@@ -3,18 +3,6 @@
 #ifndef ANALYZE_NUMERICS_FORMULAS_H
 #define ANALYZE_NUMERICS_FORMULAS_H
 
-/* End-fixity factors K of Euler's buckling load: the free length that buckles like a pinned bar is K times
- * the length. FIXED_PINNED is pi / x for the least positive x with tan x = x. */
-#define FORMULAS_PINNED_PINNED 1.0
-#define FORMULAS_FIXED_FIXED   0.5
-#define FORMULAS_FIXED_FREE    2.0
-#define FORMULAS_FIXED_PINNED  0.6991556596428412
-
-/* Second moment of area of a round bar, m4: pi d^4 / 64. */
-double formulas_round_bar_moment_m4(double diameter_m);
-/* Euler buckling load of a straight round bar in N: pi^2 E I / (K L)^2. */
-double formulas_euler_buckling_n(double young_pa, double diameter_m, double length_m, double fixity);
-
 /* Force ratio of a belt, or of filament pulled through a bent tube: exp(mu * angle). */
 double formulas_belt_friction_ratio(double friction, double angle_rad);
 

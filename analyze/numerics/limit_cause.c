@@ -72,7 +72,10 @@ static double log_sum(double a, double b)
 static double log_regular(const struct distances *d, double unit_mm, double relative_sd, double scatter,
                           double worth, bool multiples)
 {
-    enum { NODES = 25 };
+    enum { NODES_MOST = 25 };
+    int nodes = relative_sd > 0                                          ? NODES_MOST
+                : d->common_sd_mm > 0.2 * (d->sd_mm + scatter * unit_mm) ? 13
+                                                                         : 1;
     double span = log(FALLBACK_GREATEST_MM / FALLBACK_LEAST_MM), total = -INFINITY, weights = 0;
     double sd_mm = fmax(d->sd_mm, MEASURED_SD_LEAST_MM);
     double unit_sd_mm = relative_sd * unit_mm, together_mm = hypot(unit_sd_mm, d->common_sd_mm);
@@ -81,8 +84,8 @@ static double log_regular(const struct distances *d, double unit_mm, double rela
     double common_step_mm = together_mm > 0 ? d->common_sd_mm * d->common_sd_mm / together_mm : 0;
     if (!(unit_mm > 0))
         return -INFINITY;
-    for (int i = 0; i < NODES; i++) {
-        double z = -3 + 6.0 * i / (NODES - 1), sum = 0, weight = exp(-0.5 * z * z);
+    for (int i = 0; i < nodes; i++) {
+        double z = nodes > 1 ? -3 + 6.0 * i / (nodes - 1) : 0, sum = 0, weight = exp(-0.5 * z * z);
         for (size_t j = 0; j < d->n; j++) {
             /* One drop in fifty may be something else altogether. */
             sum += log(0.98 * at_multiples(d->mm[j], d->most_mm[j], unit_mm + z * unit_step_mm,
@@ -96,15 +99,34 @@ static double log_regular(const struct distances *d, double unit_mm, double rela
 }
 
 /* All drops around one distance that may be anything, with that scatter: averaged over where it could be.
- * Once the unit is free its multiples explain anything, so there are none. */
+ * Once the unit is free its multiples explain anything, so there are none. A unit past every complete release
+ * is the same as any other such; one far below every drop explains none of them: both are worked out once. */
 static double log_around_any(const struct distances *d, double scatter, double worth)
 {
-    enum { PLACES = 400 };
-    double span = log(FALLBACK_GREATEST_MM / FALLBACK_LEAST_MM), total = -INFINITY;
-    for (int i = 0; i < PLACES; i++)
-        total = log_sum(total, log_regular(d, FALLBACK_LEAST_MM * exp(span * (i + 0.5) / PLACES), 0, scatter,
-                                           worth, false));
-    return total - log(PLACES);
+    double span = log(FALLBACK_GREATEST_MM / FALLBACK_LEAST_MM), total = -INFINITY, least_mm = INFINITY,
+           most_mm = 0, below = NAN, beyond = NAN;
+    int places = (int)ceil(span / (0.6 * scatter)); /* steps well within the scatter */
+    for (size_t j = 0; j < d->n; j++) {
+        least_mm = fmin(least_mm, fmin(d->mm[j], d->most_mm[j]));
+        most_mm = fmax(most_mm, d->most_mm[j]);
+    }
+    for (int i = 0; i < places; i++) {
+        double unit_mm = FALLBACK_LEAST_MM * exp(span * (i + 0.5) / places), here;
+        double spread_mm = 8 * (scatter * unit_mm + d->sd_mm + d->common_sd_mm);
+        if (unit_mm > most_mm + spread_mm) {
+            if (isnan(beyond))
+                beyond = log_regular(d, unit_mm, 0, scatter, worth, false);
+            here = beyond;
+        } else if (unit_mm < least_mm - spread_mm) {
+            if (isnan(below))
+                below = log_regular(d, unit_mm, 0, scatter, worth, false);
+            here = below;
+        } else {
+            here = log_regular(d, unit_mm, 0, scatter, worth, false);
+        }
+        total = log_sum(total, here);
+    }
+    return total - log(places);
 }
 
 static double median_of(const double *values, size_t n, double *sd)

@@ -41,6 +41,12 @@ struct torque_fit {
  * convergence. */
 enum err_code torque_fit(enum torque_fit_model model, const double *w_rad_s, const double *torque_nm,
                          const bool *at_least, size_t n, struct torque_fit *fit, struct err *e);
+/* The same where points scatter unlike: the sd of point i is scatter_nm times scale[i] (above 0; NULL: all
+ * 1). Motors differ from run to run by a share of their torque, so that a scale in proportion to the torque
+ * often fits better; the likelihood says so. */
+enum err_code torque_fit_scaled(enum torque_fit_model model, const double *w_rad_s, const double *torque_nm,
+                                const bool *at_least, const double *scale, size_t n, struct torque_fit *fit,
+                                struct err *e);
 /* Fitted torque and its standard error (delta method) at w; standard_error_nm may be NULL. */
 double torque_fit_at(const struct torque_fit *fit, double w_rad_s, double *standard_error_nm);
 /* Corner: speed at which the flat part meets the pull-out curve, with standard error; false when there is

@@ -1,6 +1,8 @@
 #include "analyze/report/answer.h"
 
+#include "analyze/bench_test.h"
 #include "analyze/report/text_format.h"
+#include "datasets/format/column.h"
 
 #include <math.h>
 #include <stdio.h>
@@ -10,8 +12,121 @@
 static const char *const LIMITED_WORDS[LIMITED_COUNT] = {
     "motor-limited", "grip-limited", "stopped by a set limit", "limited by something that is not clear"};
 
-const char *answer_quantity(const struct comparison *c)
+const struct answer_test ANSWER_TESTS_KNOWN[ANSWER_TESTS] = {
+    {"speed-sweep", "Speed sweep",
+     "Pushes into a blocked end at one speed after another: what the motor&#8217;s torque does with speed, "
+     "and "
+     "what of the motor can be told from that."},
+    {"loaded-feed", "Loaded feed",
+     "The feeder feeds at constant speed against a steady brake, load after load, and an encoder on the "
+     "filament tells how much of the feed is lost."},
+    {"preload-sweep", "Preload",
+     "Pushes into a blocked end at one nip preload after another: where the stall force rises with the "
+     "preload the grip limits it, where it no longer rises the motor does."},
+    {"reversal", "Reversal",
+     "The feeder goes forward and back below the slip onset, again and again. The loop of force against feed "
+     "shows the motion that is lost at each turn, and the energy that stays in it."},
+    {"free-run", "Free run",
+     "Feed with nothing in the way: how quiet and steady the bench is, and how the feed ripples with each "
+     "turn of the drive gear, each tooth, each turn of the motor and each full step."},
+    {"melt-push", "Melt push",
+     "The feeder pushes into a hot end at one rate after another. The force that this takes is the load "
+     "line of the hot end."},
+    {"endurance", "Endurance",
+     "One push, repeated many times on the same gear: whether the grip fades with the metres fed, and what "
+     "cleaning brings back."},
+    {"operating-chart", "Operating chart",
+     "The load line of the hot end laid over what the feeder can push, by motor and by grip: the highest "
+     "rate that it may be asked for, and what would give way first."},
+};
+
+const char *answer_test_title(const char *name)
 {
+    for (size_t i = 0; i < ANSWER_TESTS; i++) {
+        if (strcmp(ANSWER_TESTS_KNOWN[i].name, name) == 0)
+            return ANSWER_TESTS_KNOWN[i].title;
+    }
+    return name;
+}
+
+const struct outcome *answer_outcome(const struct feeder_result *feeder, const char *test)
+{
+    for (size_t i = 0; i < feeder->outcome_count; i++) {
+        if (strcmp(feeder->outcomes[i].test, test) == 0)
+            return &feeder->outcomes[i];
+    }
+    return NULL;
+}
+
+static bool listed(const char *const *names, size_t count, const char *name)
+{
+    for (size_t i = 0; i < count; i++) {
+        if (strcmp(names[i], name) == 0)
+            return true;
+    }
+    return false;
+}
+
+size_t answer_tests(const struct session *session, const char **names, size_t max)
+{
+    size_t count = 0;
+    for (size_t k = 0; k < ANSWER_TESTS; k++) {
+        for (size_t i = 0; i < session->feeder_count; i++) {
+            if (count < max && answer_outcome(&session->feeders[i], ANSWER_TESTS_KNOWN[k].name) != NULL &&
+                !listed(names, count, ANSWER_TESTS_KNOWN[k].name))
+                names[count++] = ANSWER_TESTS_KNOWN[k].name;
+        }
+    }
+    for (size_t i = 0; i < session->feeder_count; i++) {
+        for (size_t k = 0; k < session->feeders[i].outcome_count; k++) {
+            if (count < max && !listed(names, count, session->feeders[i].outcomes[k].test))
+                names[count++] = session->feeders[i].outcomes[k].test;
+        }
+    }
+    return count;
+}
+
+bool answer_has_pushes(const struct session *session)
+{
+    for (size_t i = 0; i < session->feeder_count; i++) {
+        for (size_t j = 0; j < session->feeders[i].point_count; j++) {
+            if (session->feeders[i].points[j].run_count > 0)
+                return true;
+        }
+    }
+    /* Pushes of which none could be analysed are still what the series is about. */
+    for (size_t i = 0; i < session->run_count; i++) {
+        if (bench_test_is_plain_push(session->runs[i].record->test))
+            return true;
+    }
+    return false;
+}
+
+bool answer_is_headline(const struct session *session, const struct comparison *c)
+{
+    return c->test[0] == 0 && strcmp(c->quantity, "stall_force_n") == 0 &&
+           answer_at_reference(session, c->speed_mm_s);
+}
+
+const char *answer_unit(const struct comparison *c)
+{
+    return c->test[0] == 0 ? "N" : text_unit(c->unit);
+}
+
+char *answer_where(const struct comparison *c, char *buffer, size_t size)
+{
+    if (c->test[0] == 0)
+        return text_measure(c->speed_mm_s, "mm/s", buffer, size);
+    snprintf(buffer, size, "%s", c->setting);
+    return buffer;
+}
+
+const char *answer_quantity(const struct session *session, const struct comparison *c)
+{
+    const struct outcome *o = c->test[0] != 0 ? answer_outcome(&session->feeders[c->a], c->test) : NULL;
+    const struct outcome_quantity *q = o != NULL ? outcome_find(o, c->quantity, c->setting) : NULL;
+    if (c->test[0] != 0)
+        return q != NULL && q->label[0] != 0 ? q->label : c->quantity;
     return strcmp(c->quantity, "slip_onset_n") == 0 ? "slip onset" : "stall force";
 }
 
@@ -177,6 +292,13 @@ static void put_limits(FILE *out, const struct session *session, const struct co
     put_limited(out, b->name, limited_b, count_b, total_b);
 }
 
+/* "creep coefficient, at 40 N (loaded feed)". */
+static void put_of_test(FILE *out, const struct session *session, const struct comparison *c)
+{
+    fprintf(out, "%s%s%s (%s)", answer_quantity(session, c), c->setting[0] != 0 ? " " : "", c->setting,
+            c->test);
+}
+
 static void put_higher(FILE *out, const struct session *session, const struct comparison *c, bool a_higher)
 {
     const char *higher = session->feeders[a_higher ? c->a : c->b].name;
@@ -189,7 +311,15 @@ static void put_higher(FILE *out, const struct session *session, const struct co
         d.low_95 = -c->difference.high_95;
         d.high_95 = -c->difference.low_95;
     }
-    text_quantity(&d, "N", amount, sizeof amount);
+    text_quantity(&d, answer_unit(c), amount, sizeof amount);
+    if (c->test[0] != 0) {
+        put_of_test(out, session, c);
+        fprintf(out, ": %s is higher than %s by %s", higher, lower, d.present ? amount : "an unknown amount");
+        if (d.present && !d.at_least)
+            fprintf(out, " (95 %% interval %s)",
+                    text_interval(&d, answer_unit(c), interval, sizeof interval));
+        return;
+    }
     text_measure(c->speed_mm_s, "mm/s", speed, sizeof speed);
     fprintf(out,
             onset ? "%s begins to slip at a force %s higher than %s at %s"
@@ -204,9 +334,19 @@ static void put_higher(FILE *out, const struct session *session, const struct co
 static void put_alike(FILE *out, const struct session *session, const struct comparison *c)
 {
     char amount[TEXT_QUANTITY_SIZE], interval[TEXT_QUANTITY_SIZE], speed[64];
+    if (c->test[0] != 0) {
+        put_of_test(out, session, c);
+        fprintf(out, ": %s between %s and %s",
+                c->verdict == VERDICT_EQUIVALENT ? "equivalent" : "no difference shown",
+                session->feeders[c->a].name, session->feeders[c->b].name);
+        if (c->difference.present && !c->difference.at_least)
+            fprintf(out, " (difference %s)",
+                    text_quantity(&c->difference, answer_unit(c), amount, sizeof amount));
+        return;
+    }
     fprintf(out, "%s and %s: %s in %s at %s", session->feeders[c->a].name, session->feeders[c->b].name,
-            c->verdict == VERDICT_EQUIVALENT ? "equivalent" : "no difference shown", answer_quantity(c),
-            text_measure(c->speed_mm_s, "mm/s", speed, sizeof speed));
+            c->verdict == VERDICT_EQUIVALENT ? "equivalent" : "no difference shown",
+            answer_quantity(session, c), text_measure(c->speed_mm_s, "mm/s", speed, sizeof speed));
     if (c->difference.present && !c->difference.at_least)
         fprintf(out, " (difference %s, 95 %% interval %s)",
                 text_quantity(&c->difference, "N", amount, sizeof amount),
@@ -228,8 +368,14 @@ char *answer_sentence(const struct session *session, const struct comparison *c)
     } else if (c->verdict != VERDICT_NOT_COMPARABLE) {
         put_alike(out, session, c);
     } else {
-        fprintf(out, "%s and %s are not comparable at %s", session->feeders[c->a].name,
-                session->feeders[c->b].name, text_measure(c->speed_mm_s, "mm/s", speed, sizeof speed));
+        if (c->test[0] != 0) {
+            put_of_test(out, session, c);
+            fprintf(out, ": %s and %s are not comparable", session->feeders[c->a].name,
+                    session->feeders[c->b].name);
+        } else {
+            fprintf(out, "%s and %s are not comparable at %s", session->feeders[c->a].name,
+                    session->feeders[c->b].name, text_measure(c->speed_mm_s, "mm/s", speed, sizeof speed));
+        }
         for (size_t i = 0; i < c->reason_count; i++)
             fprintf(out, "%s%s", i == 0 ? ": " : "; ", c->reasons[i]);
     }
@@ -248,8 +394,7 @@ static bool beats_all(const struct session *session, size_t f, size_t *beaten, s
     *beaten = *not_comparable = 0;
     for (size_t i = 0; i < session->comparison_count; i++) {
         const struct comparison *c = &session->comparisons[i];
-        if ((c->a != f && c->b != f) || strcmp(c->quantity, "stall_force_n") != 0 ||
-            !answer_at_reference(session, c->speed_mm_s))
+        if ((c->a != f && c->b != f) || !answer_is_headline(session, c))
             continue;
         if (c->verdict == VERDICT_NOT_COMPARABLE)
             ++*not_comparable;
@@ -282,4 +427,31 @@ char *answer_hardest(const struct session *session, const struct result_flags **
         return text;
     }
     return NULL;
+}
+
+/* The greatest force that a run tells of, without the luck of the noise where that is to be had. */
+static double greatest_n(const struct run_result *run)
+{
+    double greatest = run->push.stall_force_n.present ? run->push.stall_force_n.value : 0;
+    bool any = run->push.stall_force_n.present;
+    for (size_t i = 0; i < run->quantity_count; i++) {
+        const struct run_quantity *q = &run->quantities[i];
+        if (strcmp(q->unit, "N") == 0 && q->q.present) {
+            greatest = fmax(greatest, q->q.value);
+            any = true;
+        }
+    }
+    return any ? greatest : fmax(0, run->push.greatest_force_n);
+}
+
+bool answer_buckling(const struct session *session, size_t feeder, char *text, size_t size)
+{
+    double force_n = 0;
+    for (size_t i = 0; i < session->run_count; i++) {
+        const struct run_result *run = &session->runs[i];
+        if (run->analysed && run->feeder == feeder && run->series == session->feeders[feeder].series)
+            force_n = fmax(force_n, greatest_n(run));
+    }
+    return force_n > 0 &&
+           column_may_buckle(&session->feeders[feeder].conditions, round(10 * force_n) / 10, text, size);
 }

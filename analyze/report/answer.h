@@ -13,8 +13,36 @@
  * names. */
 char *answer_verdict(const struct session *session, const struct comparison *c, char *buffer, size_t size);
 
-/* "stall force" or "slip onset". */
-const char *answer_quantity(const struct comparison *c);
+/* "stall force" or "slip onset", or the label of an outcome's quantity: foreign text then. */
+const char *answer_quantity(const struct session *session, const struct comparison *c);
+
+/* Unit of the difference, for people. */
+const char *answer_unit(const struct comparison *c);
+
+/* Where it holds: "10 mm/s", or the setting of an outcome's quantity, which may be "". Returns buffer. */
+char *answer_where(const struct comparison *c, char *buffer, size_t size);
+
+/* Whether it is a stall force at the reference speed. */
+bool answer_is_headline(const struct session *session, const struct comparison *c);
+
+/* Whether any feeder was pushed into a blocked end under its own conditions, so that there are points. */
+bool answer_has_pushes(const struct session *session);
+
+/* What a test is called at the head of its section ("Loaded feed"), what it is about in a sentence (markup),
+ * and where its section is in the page ("loaded-feed"). A test that is not known goes by its own name. */
+struct answer_test {
+    const char *name, *title, *about;
+};
+#define ANSWER_TESTS 8
+extern const struct answer_test ANSWER_TESTS_KNOWN[ANSWER_TESTS];
+/* Title of a test by its name; name itself where it is not known. */
+const char *answer_test_title(const char *name);
+/* Names of the tests with an outcome in the session, in the order of their sections; at most max. Returns how
+ * many. The pointers belong to the session or are constant. */
+#define ANSWER_TESTS_MAX 24
+size_t answer_tests(const struct session *session, const char **names, size_t max);
+/* The feeder's outcome of that test, present or not; NULL when it did not go through it. */
+const struct outcome *answer_outcome(const struct feeder_result *feeder, const char *test);
 
 /* One sentence: "gear-a pushes 29.1 N ± 1.2 N harder than gear-b at 10 mm/s (95 % interval 27.9 N to 30.3 N);
  * both are motor-limited." The caller frees; NULL without memory. */
@@ -45,6 +73,10 @@ bool answer_at_reference(const struct session *session, double speed_mm_s);
  * force that it is about where it is not about both. NULL past the last one, else buffer. */
 #define ANSWER_FLAG_SIZE 280
 char *answer_point_flag(const struct speed_point *point, size_t i, char *buffer, size_t size);
+
+/* Whether the free length of the feeder's filament may buckle below the greatest force that its runs reached;
+ * text then says so in one line. */
+bool answer_buckling(const struct session *session, size_t feeder, char *text, size_t size);
 
 /* Comparisons that could be judged, and those that are not comparable. */
 void answer_count(const struct session *session, size_t *judged, size_t *not_comparable);

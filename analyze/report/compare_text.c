@@ -29,10 +29,11 @@ static void fill_row(const struct session *session, const struct comparison *c, 
     text_clean(answer_verdict(session, c, text, sizeof text), row->cell[0], CELL_SIZE);
     text_clean(session->feeders[c->a].name, row->cell[1], CELL_SIZE);
     text_clean(session->feeders[c->b].name, row->cell[2], CELL_SIZE);
-    snprintf(row->cell[3], CELL_SIZE, "%s", answer_quantity(c));
-    text_measure(c->speed_mm_s, "mm/s", row->cell[4], CELL_SIZE);
+    text_clean(answer_quantity(session, c), row->cell[3], CELL_SIZE);
+    text_clean(answer_where(c, text, sizeof text), row->cell[4], CELL_SIZE);
     if (judged && c->difference.present)
-        snprintf(row->cell[5], CELL_SIZE, "%s%s", text_quantity(&c->difference, "N", text, sizeof text),
+        snprintf(row->cell[5], CELL_SIZE, "%s%s",
+                 text_quantity(&c->difference, answer_unit(c), text, sizeof text),
                  c->flags.count > 0 ? " *" : "");
     else
         snprintf(row->cell[5], CELL_SIZE, "-");
@@ -72,11 +73,6 @@ static enum err_code put_sentence(const struct session *session, const struct co
     return ERR_OK;
 }
 
-static bool is_headline(const struct session *session, const struct comparison *c)
-{
-    return answer_at_reference(session, c->speed_mm_s) && strcmp(c->quantity, "stall_force_n") == 0;
-}
-
 /* The stall force at the reference speed, pair by pair. */
 static enum err_code put_headlines(const struct session *session, FILE *out, struct err *e)
 {
@@ -91,7 +87,7 @@ static enum err_code put_headlines(const struct session *session, FILE *out, str
     }
     free(hardest);
     for (size_t i = 0; i < session->comparison_count && code == ERR_OK; i++) {
-        if (is_headline(session, &session->comparisons[i]))
+        if (answer_is_headline(session, &session->comparisons[i]))
             code = put_sentence(session, &session->comparisons[i], out, e);
     }
     return code;
@@ -104,7 +100,7 @@ static enum err_code put_reasons(const struct session *session, FILE *out, struc
     bool first = true;
     for (size_t i = 0; i < session->comparison_count && code == ERR_OK; i++) {
         const struct comparison *c = &session->comparisons[i];
-        if (c->verdict != VERDICT_NOT_COMPARABLE || is_headline(session, c))
+        if (c->verdict != VERDICT_NOT_COMPARABLE || answer_is_headline(session, c))
             continue;
         fputs(first ? "\n" : "", out);
         first = false;
@@ -116,17 +112,21 @@ static enum err_code put_reasons(const struct session *session, FILE *out, struc
 /* What the other differences marked in the table rest on that they had better not. */
 static void put_notes(const struct session *session, FILE *out)
 {
-    char text[512], clean[512], speed[64];
+    char text[512], clean[512], where[64];
     bool first = true;
     for (size_t i = 0; i < session->comparison_count; i++) {
         const struct comparison *c = &session->comparisons[i];
-        if (c->flags.count == 0 || is_headline(session, c))
+        if (c->flags.count == 0 || answer_is_headline(session, c))
             continue;
         fputs(first ? "\n" : "", out);
         first = false;
-        snprintf(text, sizeof text, "* %s against %s, %s at %s: ", session->feeders[c->a].name,
-                 session->feeders[c->b].name, answer_quantity(c),
-                 text_measure(c->speed_mm_s, "mm/s", speed, sizeof speed));
+        answer_where(c, where, sizeof where);
+        snprintf(text, sizeof text, "* %s against %s, %s%s%s: ", session->feeders[c->a].name,
+                 session->feeders[c->b].name, answer_quantity(session, c),
+                 c->test[0] == 0 ? " at "
+                 : where[0] != 0 ? " "
+                                 : "",
+                 where);
         fputs(text_clean(text, clean, sizeof clean), out);
         for (size_t j = 0; j < c->flags.count; j++)
             fprintf(out, "%s%s", j > 0 ? "; " : "", text_clean(c->flags.text[j], clean, sizeof clean));
@@ -134,24 +134,45 @@ static void put_notes(const struct session *session, FILE *out)
     }
 }
 
+/* The comparisons of one test under a heading; of pushes at one speed where test is "". */
+static void put_group(const struct session *session, const char *test, struct row *rows, FILE *out)
+{
+    static const struct row push_head = {{"verdict", "a", "b", "quantity", "speed", "difference a - b",
+                                          "adjusted p"}},
+                            test_head = {
+                                {"verdict", "a", "b", "quantity", "where", "difference a - b", "adjusted p"}};
+    size_t count = 0;
+    rows[count++] = test[0] == 0 ? push_head : test_head;
+    for (size_t i = 0; i < session->comparison_count; i++) {
+        if (strcmp(session->comparisons[i].test, test) == 0)
+            fill_row(session, &session->comparisons[i], &rows[count++]);
+    }
+    if (count == 1)
+        return;
+    fputs("\n", out);
+    if (test[0] != 0) {
+        char clean[64];
+        fprintf(out, "%s\n", text_clean(answer_test_title(test), clean, sizeof clean));
+    }
+    put_table(rows, count, out);
+}
+
 enum err_code compare_text_write(const struct session *session, FILE *out, struct err *e)
 {
     struct row *rows = calloc(session->comparison_count + 1, sizeof *rows);
+    const char *tests[ANSWER_TESTS_MAX];
+    size_t test_count = answer_tests(session, tests, ANSWER_TESTS_MAX);
     enum err_code code;
-    static const struct row head = {
-        {"verdict", "a", "b", "quantity", "speed", "difference a - b", "adjusted p"}};
     if (rows == NULL)
         return err_set(e, ERR_MEMORY, "out of memory for the comparison");
     if (session->simulated)
         fputs("SIMULATED DATA\n", out);
     code = put_headlines(session, out, e);
-    rows[0] = head;
-    for (size_t i = 0; i < session->comparison_count; i++)
-        fill_row(session, &session->comparisons[i], &rows[i + 1]);
     if (code == ERR_OK && session->comparison_count > 0) {
-        fputs("\n", out);
-        put_table(rows, session->comparison_count + 1, out);
-        fputs("\n± is half the width of the 95 % interval. Adjusted p: by Holm over the whole table.\n", out);
+        put_group(session, "", rows, out);
+        for (size_t i = 0; i < test_count; i++)
+            put_group(session, tests[i], rows, out);
+        fputs("\n± is half the width of the 95 % interval. Adjusted p: by Holm over all of these.\n", out);
         put_notes(session, out);
         code = put_reasons(session, out, e);
     }

@@ -128,10 +128,41 @@ typedef enum err_code figure_writer(const struct session *session, struct figure
                                     FILE *data);
 
 static enum err_code build(const struct session *session, struct figures *figures, enum figure_kind kind,
+                           size_t feeder, const char *name, struct err *e);
+
+/* One figure for each chart of each outcome. Text of a test names no file as it is, as a feeder's does not.
+ */
+static enum err_code build_outcomes(const struct session *session, struct figures *figures, size_t feeder,
+                                    struct err *e)
+{
+    const struct feeder_result *f = &session->feeders[feeder];
+    char name[FIGURE_NAME_SIZE], test[24], chart[24], feeder_slug[48];
+    enum err_code code = ERR_OK;
+    slug(f->name, feeder_slug, sizeof feeder_slug);
+    for (size_t i = 0; i < f->outcome_count; i++) {
+        slug(f->outcomes[i].test, test, sizeof test);
+        for (size_t j = 0; f->outcomes[i].present && j < f->outcomes[i].chart_count && code == ERR_OK; j++) {
+            if (!figure_outcome_wanted(&f->outcomes[i].charts[j]))
+                continue;
+            slug(f->outcomes[i].charts[j].name, chart, sizeof chart);
+            /* The feeder's number and the chart's keep names apart that are cut or made alike. */
+            snprintf(name, sizeof name, "test-%.18s-%u-%.12s-%u-%.16s", test, (unsigned)(j + 1) % 1000u,
+                     chart, (unsigned)(feeder + 1) % 100000u, feeder_slug);
+            for (size_t k = strlen(name); k > 0 && name[k - 1] == '-'; k--)
+                name[k - 1] = 0;
+            figures->figure[figures->count].outcome = i;
+            figures->figure[figures->count].chart = j;
+            code = build(session, figures, FIGURE_OUTCOME, feeder, name, e);
+        }
+    }
+    return code;
+}
+
+static enum err_code build(const struct session *session, struct figures *figures, enum figure_kind kind,
                            size_t feeder, const char *name, struct err *e)
 {
-    static figure_writer *const writers[] = {figure_push, figure_stall, figure_torque, figure_difference,
-                                             figure_budget};
+    static figure_writer *const writers[] = {figure_push,       figure_stall,  figure_torque,
+                                             figure_difference, figure_budget, figure_outcome};
     struct figure *f = &figures->figure[figures->count++];
     enum err_code code;
     FILE *script, *data;
@@ -161,8 +192,13 @@ enum err_code figures_build(const struct session *session, struct figures *figur
 {
     enum err_code code = ERR_OK;
     char name[FIGURE_NAME_SIZE], feeder_slug[48];
+    size_t charts = 0;
     figures->count = 0;
-    figures->figure = calloc(session->feeder_count + 4, sizeof *figures->figure);
+    for (size_t i = 0; i < session->feeder_count; i++) {
+        for (size_t j = 0; j < session->feeders[i].outcome_count; j++)
+            charts += session->feeders[i].outcomes[j].chart_count;
+    }
+    figures->figure = calloc(session->feeder_count + charts + 4, sizeof *figures->figure);
     if (figures->figure == NULL)
         return err_set(e, ERR_MEMORY, "out of memory for the figures");
     if (figure_difference_wanted(session))
@@ -178,6 +214,8 @@ enum err_code figures_build(const struct session *session, struct figures *figur
     }
     if (code == ERR_OK && figure_torque_wanted(session))
         code = build(session, figures, FIGURE_TORQUE, 0, "torque", e);
+    for (size_t i = 0; i < session->feeder_count && code == ERR_OK; i++)
+        code = build_outcomes(session, figures, i, e);
     if (code == ERR_OK && figure_budget_wanted(session))
         code = build(session, figures, FIGURE_BUDGET, 0, "budget", e);
     if (code != ERR_OK)

@@ -14,14 +14,22 @@
 
 #define FIGURE_NAME_SIZE 80
 
-enum figure_kind { FIGURE_PUSH, FIGURE_STALL, FIGURE_TORQUE, FIGURE_DIFFERENCE, FIGURE_BUDGET };
+enum figure_kind {
+    FIGURE_PUSH,
+    FIGURE_STALL,
+    FIGURE_TORQUE,
+    FIGURE_DIFFERENCE,
+    FIGURE_BUDGET,
+    FIGURE_OUTCOME
+};
 
 struct figure {
     enum figure_kind kind;
-    size_t feeder;               /* FIGURE_PUSH: index into session.feeders */
+    size_t feeder;               /* FIGURE_PUSH, FIGURE_OUTCOME: index into session.feeders */
+    size_t outcome, chart;       /* FIGURE_OUTCOME: index into the feeder's outcomes, and into its charts */
     char name[FIGURE_NAME_SIZE]; /* file name without its ending: [a-z0-9-]+ */
     char title[200];             /* foreign text may be inside: escape it */
-    char description[800];       /* what is drawn and what the marks mean, as a sentence or two */
+    char description[1100];      /* what is drawn and what the marks mean, as a sentence or two */
     char *script, *data;         /* NAME.gp and NAME.csv; owned */
     size_t script_length, data_length;
     char *svg; /* the drawn picture ready for a page, NULL until figure_draw; owned */
@@ -80,6 +88,7 @@ enum err_code figure_torque(const struct session *session, struct figure *figure
 enum err_code figure_difference(const struct session *session, struct figure *figure, FILE *script,
                                 FILE *data);
 enum err_code figure_budget(const struct session *session, struct figure *figure, FILE *script, FILE *data);
+enum err_code figure_outcome(const struct session *session, struct figure *figure, FILE *script, FILE *data);
 
 /* Whether the session holds anything for that figure. */
 bool figure_push_wanted(const struct session *session, size_t feeder);
@@ -87,5 +96,6 @@ bool figure_stall_wanted(const struct session *session);
 bool figure_torque_wanted(const struct session *session);
 bool figure_difference_wanted(const struct session *session);
 bool figure_budget_wanted(const struct session *session);
+bool figure_outcome_wanted(const struct outcome_chart *chart);
 
 #endif

@@ -14,8 +14,8 @@
 static bool drawable(const struct comparison *c)
 {
     const struct quantity *d = &c->difference;
-    return c->verdict != VERDICT_NOT_COMPARABLE && d->present && !d->at_least && isfinite(d->low_95) &&
-           isfinite(d->high_95);
+    return c->test[0] == 0 && c->verdict != VERDICT_NOT_COMPARABLE && d->present && !d->at_least &&
+           isfinite(d->low_95) && isfinite(d->high_95);
 }
 
 bool figure_difference_wanted(const struct session *session)

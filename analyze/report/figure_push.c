@@ -1,4 +1,5 @@
 /* Push force against commanded feed: one panel for each run of a feeder at the reference speed. */
+#include "analyze/bench_test.h"
 #include "analyze/report/figure.h"
 #include "analyze/report/text_format.h"
 
@@ -22,8 +23,8 @@ static bool same_speed(double a, double b)
 
 static bool wanted_run(const struct session *session, size_t feeder, const struct run_result *run)
 {
-    return run->analysed && run->push.picture.n > 1 && run->feeder == feeder &&
-           same_speed(run->record->speed_mm_s, session->reference_speed_mm_s);
+    return run->analysed && bench_test_is_plain_push(run->record->test) && run->push.picture.n > 1 &&
+           run->feeder == feeder && same_speed(run->record->speed_mm_s, session->reference_speed_mm_s);
 }
 
 static size_t wanted_runs(const struct session *session, size_t feeder)

@@ -1,4 +1,5 @@
 /* Stall force of every run as a dot beside the mean with its interval, by feeder and speed. */
+#include "analyze/bench_test.h"
 #include "analyze/report/figure.h"
 #include "analyze/report/text_format.h"
 
@@ -106,6 +107,9 @@ static struct layers feeder_rows(FILE *data, const struct session *session, cons
     struct layers has = {false, false, false, false};
     for (size_t i = 0; i < session->run_count; i++) {
         const struct run_result *run = &session->runs[i];
+        /* Pushes of tests that set conditions anew, or wear the gear, have charts of their own. */
+        if (!bench_test_is_plain_push(run->record->test))
+            continue;
         const struct quantity *stall = &run->push.stall_force_n;
         struct extent value = {stall->value, stall->value};
         if (!run->analysed || !stall->present || run->feeder != feeder)

@@ -9,11 +9,6 @@
 
 #define SENTENCES_MAX 6 /* what fits a first screen; the table holds all */
 
-static bool headline_comparison(const struct session *session, const struct comparison *c)
-{
-    return strcmp(c->quantity, "stall_force_n") == 0 && answer_at_reference(session, c->speed_mm_s);
-}
-
 static const char *class_of(const struct comparison *c)
 {
     if (c->verdict == VERDICT_NOT_COMPARABLE)
@@ -28,12 +23,12 @@ static enum err_code sentences(const struct session *session, bool headline_done
     static const char *const order[] = {"shown", "alike", "refused"};
     size_t written = 0, all = 0;
     for (size_t i = 0; i < session->comparison_count; i++)
-        all += headline_comparison(session, &session->comparisons[i]);
+        all += answer_is_headline(session, &session->comparisons[i]);
     for (size_t pass = 0; pass < 3; pass++) {
         for (size_t i = 0; i < session->comparison_count && written < SENTENCES_MAX; i++) {
             const struct comparison *c = &session->comparisons[i];
             char *sentence;
-            if (!headline_comparison(session, c) || strcmp(class_of(c), order[pass]) != 0)
+            if (!answer_is_headline(session, c) || strcmp(class_of(c), order[pass]) != 0)
                 continue;
             sentence = answer_sentence(session, c);
             if (sentence == NULL)
@@ -80,6 +75,9 @@ static void glance(const struct session *session, FILE *out)
     for (size_t i = 0; i < session->feeder_count; i++) {
         const struct feeder_result *f = &session->feeders[i];
         const struct speed_point *point = answer_reference_point(f);
+        /* Feeders that were not pushed at all are told of by their tests. */
+        if (f->point_count == 0)
+            continue;
         fputs("<tr><th scope=\"row\">", out);
         text_html(out, f->name);
         fputs("</th>", out);
@@ -100,11 +98,23 @@ static void glance(const struct session *session, FILE *out)
     html_table_end(out);
 }
 
+static bool any_answer(const struct session *session)
+{
+    for (size_t i = 0; i < session->feeder_count; i++) {
+        for (size_t k = 0; k < session->feeders[i].outcome_count; k++) {
+            if (session->feeders[i].outcomes[k].present)
+                return true;
+        }
+    }
+    return false;
+}
+
 enum err_code html_answer(const struct session *session, FILE *out, struct err *e)
 {
     const struct result_flags *flags = NULL;
     char *hardest = answer_hardest(session, &flags);
-    enum err_code code;
+    bool pushes = answer_has_pushes(session);
+    enum err_code code = ERR_OK;
     fputs("<section id=\"answer\">\n<h2>The answer</h2>\n", out);
     if (hardest != NULL) {
         fputs("<p class=\"headline\">", out);
@@ -112,10 +122,24 @@ enum err_code html_answer(const struct session *session, FILE *out, struct err *
         html_note(out, flags);
         fputs("</p>\n", out);
     }
-    code = sentences(session, hardest != NULL, out, e);
+    if (pushes)
+        code = sentences(session, hardest != NULL, out, e);
     free(hardest);
     if (code != ERR_OK)
         return code;
+    html_headlines(session, out);
+    if (!pushes) {
+        if (!any_answer(session))
+            fputs("<p class=\"headline\">None of the tests came to an answer; their sections say why.</p>\n",
+                  out);
+        fputs("<p class=\"dim small\">± is half the width of the 95 % interval, <var>k</var> times the "
+              "standard "
+              "uncertainty. No push into a blocked end at the feeders&#8217; own conditions was made, so "
+              "there is no "
+              "stall force here. <a href=\"#method\">How these are worked out</a>.</p>\n</section>\n",
+              out);
+        return ERR_OK;
+    }
     glance(session, out);
     fputs("<p class=\"dim small\">± is half the width of the 95 % interval, <var>k</var> times the standard "
           "uncertainty. Stall force is the push force at "
@@ -136,20 +160,28 @@ static void comparison_row(const struct session *session, const struct compariso
     fprintf(out, "<tr%s><th scope=\"row\"%s>", flagged ? " class=\"upper\"" : "",
             flagged ? " rowspan=\"2\"" : "");
     text_html(out, session->feeders[c->a].name);
-    fputs(" against ", out);
+    /* Two long names side by side leave no room for the rest of the table. */
+    fputs(strlen(session->feeders[c->a].name) + strlen(session->feeders[c->b].name) > 28 ? "<br/>against "
+                                                                                         : " against ",
+          out);
     text_html(out, session->feeders[c->b].name);
-    fprintf(out, "</th><td class=\"keep\">%s</td><td class=\"number\">", answer_quantity(c));
-    text_html(out, text_measure(c->speed_mm_s, "mm/s", text, sizeof text));
+    fputs("</th><td>", out);
+    text_html(out, answer_quantity(session, c));
+    fputs(c->test[0] != 0 ? "</td><td>" : "</td><td class=\"number\">", out);
+    text_html(out, answer_where(c, text, sizeof text));
     fputs("</td><td class=\"keep\">", out);
     text_html(out, answer_verdict(session, c, text, sizeof text));
     if (c->verdict == VERDICT_NOT_COMPARABLE) {
         fputs("</td><td colspan=\"3\" class=\"wrap\">", out);
     } else {
         fputs("</td><td class=\"number\">", out);
-        html_quantity_k(out, &c->difference, "N");
+        html_quantity_k(out, &c->difference, answer_unit(c));
         fputs("</td><td class=\"number\">", out);
         text_html(out, c->has_p_value ? text_p_value(c->p_value, text, sizeof text) : "");
-        fprintf(out, "</td><td>%s%s", c->by_blocks ? "paired by block" : "Welch",
+        fprintf(out, "</td><td>%s%s",
+                c->test[0] != 0 ? "two values"
+                : c->by_blocks  ? "paired by block"
+                                : "Welch",
                 c->reason_count > 0 ? "; " : "");
     }
     for (size_t i = 0; i < c->reason_count; i++) {
@@ -167,8 +199,39 @@ static void comparison_row(const struct session *session, const struct compariso
     fputs("</td></tr>\n", out);
 }
 
+/* The comparisons of one test as a table; of pushes at one speed where test is "". */
+static void comparison_table(const struct session *session, const char *test, FILE *out)
+{
+    size_t count = 0;
+    for (size_t i = 0; i < session->comparison_count; i++)
+        count += strcmp(session->comparisons[i].test, test) == 0;
+    if (count == 0)
+        return;
+    if (test[0] != 0) {
+        fputs("<h3>", out);
+        text_html(out, answer_test_title(test));
+        fputs("</h3>\n", out);
+    }
+    html_table_begin(out, test[0] == 0 ? "Every pair of feeders, quantity and speed"
+                                       : "Every pair of feeders and quantity of this test");
+    fprintf(out,
+            "<thead><tr><th scope=\"col\">Pair</th><th scope=\"col\">Quantity</th><th scope=\"col\"%s</th>"
+            "<th scope=\"col\">Verdict</th><th scope=\"col\" class=\"number\">Difference</th>"
+            "<th scope=\"col\" class=\"number\">Adjusted p</th><th scope=\"col\">Test, or "
+            "reason</th></tr></thead>\n<tbody>\n",
+            test[0] == 0 ? " class=\"number\">Speed" : ">Where");
+    for (size_t i = 0; i < session->comparison_count; i++) {
+        if (strcmp(session->comparisons[i].test, test) == 0)
+            comparison_row(session, &session->comparisons[i], out);
+    }
+    fputs("</tbody>\n", out);
+    html_table_end(out);
+}
+
 void html_comparisons(const struct session *session, FILE *out)
 {
+    const char *tests[ANSWER_TESTS_MAX];
+    size_t count;
     if (session->comparison_count == 0) {
         fputs("<p>There was no pair of feeders to compare.</p>\n", out);
         return;
@@ -181,15 +244,8 @@ void html_comparisons(const struct session *session, FILE *out)
           "large it may "
           "yet be.</p>\n",
           out);
-    html_table_begin(out, "Every pair of feeders, quantity and speed");
-    fputs("<thead><tr><th scope=\"col\">Pair</th><th scope=\"col\">Quantity</th><th scope=\"col\" "
-          "class=\"number\">Speed</th>"
-          "<th scope=\"col\">Verdict</th><th scope=\"col\" class=\"number\">Difference</th>"
-          "<th scope=\"col\" class=\"number\">Adjusted p</th><th scope=\"col\">Test, or "
-          "reason</th></tr></thead>\n<tbody>\n",
-          out);
-    for (size_t i = 0; i < session->comparison_count; i++)
-        comparison_row(session, &session->comparisons[i], out);
-    fputs("</tbody>\n", out);
-    html_table_end(out);
+    comparison_table(session, "", out);
+    count = answer_tests(session, tests, ANSWER_TESTS_MAX);
+    for (size_t i = 0; i < count; i++)
+        comparison_table(session, tests[i], out);
 }

@@ -113,9 +113,9 @@ static void share_cell(double share, FILE *out)
 static void uncertainty_cell(double standard_uncertainty, const char *unit, FILE *out)
 {
     char number[48], text[80];
-    snprintf(text, sizeof text, "%s %s",
+    snprintf(text, sizeof text, "%s%s%s",
              text_rounded(standard_uncertainty, text_decimals(standard_uncertainty), number, sizeof number),
-             unit);
+             unit[0] == 0 ? "" : " ", unit);
     fputs("<td class=\"number\">", out);
     text_html(out, text);
     fputs("</td>", out);
@@ -142,6 +142,29 @@ static char *caption_of(const char *quantity, const struct feeder_result *feeder
     return NULL;
 }
 
+/* The components of one quantity, in its unit, and what they come to. */
+static void budget_rows(const struct series *series, const struct quantity *q, const char *unit,
+                        const struct budget *budget, FILE *out)
+{
+    for (size_t i = 0; i < budget->count; i++) {
+        const struct budget_component *c = &budget->components[i];
+        fputs("<tr><th scope=\"row\">", out);
+        text_html(out, c->name);
+        fputs("</th><td class=\"wrap\">", out);
+        put_origin(series, c, out);
+        fputs("</td>", out);
+        uncertainty_cell(c->contribution, unit, out);
+        share_cell(budget_share(budget, i), out);
+        degrees_cell(c->degrees_of_freedom, out);
+        fputs("</tr>\n", out);
+    }
+    fputs("<tr><th scope=\"row\">combined</th><td></td>", out);
+    uncertainty_cell(q->standard_uncertainty, unit, out);
+    fputs("<td></td>", out);
+    degrees_cell(q->degrees_of_freedom, out);
+    fputs("</tr>\n", out);
+}
+
 /* Of a force, so every contribution is in newtons. */
 static enum err_code budget_table(const struct series *series, const char *quantity,
                                   const struct feeder_result *feeder, const struct speed_point *point,
@@ -161,23 +184,8 @@ static enum err_code budget_table(const struct series *series, const char *quant
           "<th scope=\"col\" class=\"number\">Share of the variance</th>"
           "<th scope=\"col\" class=\"number\">Degrees of freedom</th></tr></thead>\n<tbody>\n",
           out);
-    for (size_t i = 0; i < budget->count; i++) {
-        const struct budget_component *c = &budget->components[i];
-        fputs("<tr><th scope=\"row\">", out);
-        text_html(out, c->name);
-        fputs("</th><td class=\"wrap\">", out);
-        put_origin(series, c, out);
-        fputs("</td>", out);
-        uncertainty_cell(c->contribution, "N", out);
-        share_cell(budget_share(budget, i), out);
-        degrees_cell(c->degrees_of_freedom, out);
-        fputs("</tr>\n", out);
-    }
-    fputs("<tr><th scope=\"row\">combined</th><td></td>", out);
-    uncertainty_cell(q->standard_uncertainty, "N", out);
-    fputs("<td></td>", out);
-    degrees_cell(q->degrees_of_freedom, out);
-    fputs("</tr>\n</tbody>\n", out);
+    budget_rows(series, q, "N", budget, out);
+    fputs("</tbody>\n", out);
     html_table_end(out);
     return ERR_OK;
 }
@@ -207,6 +215,64 @@ enum err_code html_budgets(const struct session *session, FILE *out, struct err 
                                 out, e);
     }
     return code;
+}
+
+static bool has_budget(const struct outcome_quantity *q)
+{
+    return q->q.present && !q->q.at_least && q->budget.count > 0;
+}
+
+/* The budgets of one outcome: one table, quantity after quantity. */
+static void outcome_budget(const struct series *series, const struct outcome *o, FILE *out)
+{
+    html_table_begin(out, "Budgets of the quantities, one after another");
+    fputs("<thead><tr><th scope=\"col\">Component</th><th scope=\"col\">What it is</th>"
+          "<th scope=\"col\" class=\"number\">Standard uncertainty</th>"
+          "<th scope=\"col\" class=\"number\">Share of the variance</th>"
+          "<th scope=\"col\" class=\"number\">Degrees of freedom</th></tr></thead>\n",
+          out);
+    for (size_t i = 0; i < o->quantity_count; i++) {
+        const struct outcome_quantity *q = &o->quantities[i];
+        char value[TEXT_QUANTITY_SIZE];
+        if (!has_budget(q))
+            continue;
+        fputs("<tbody>\n<tr><th scope=\"rowgroup\" colspan=\"5\">", out);
+        text_html(out, q->label);
+        fputs(q->setting[0] != 0 ? ", " : "", out);
+        text_html(out, q->setting);
+        fputs(": ", out);
+        text_html(out, text_quantity_full(&q->q, text_unit(q->unit), value, sizeof value));
+        fputs("</th></tr>\n", out);
+        budget_rows(series, &q->q, text_unit(q->unit), &q->budget, out);
+        fputs("</tbody>\n", out);
+    }
+    html_table_end(out);
+}
+
+void html_outcome_budgets(const struct session *session, FILE *out)
+{
+    bool any = false;
+    for (size_t i = 0; i < session->feeder_count; i++) {
+        const struct feeder_result *f = &session->feeders[i];
+        for (size_t k = 0; k < f->outcome_count; k++) {
+            const struct outcome *o = &f->outcomes[k];
+            size_t budgets = 0;
+            for (size_t j = 0; o->present && j < o->quantity_count; j++)
+                budgets += has_budget(&o->quantities[j]);
+            if (budgets == 0)
+                continue;
+            if (!any)
+                fputs("<h3>Budgets of the other tests</h3>\n", out);
+            any = true;
+            fputs("<details>\n<summary>", out);
+            text_html(out, answer_test_title(o->test));
+            fputs(", ", out);
+            text_html(out, f->name);
+            fprintf(out, ": %zu budget%s</summary>\n", budgets, budgets == 1 ? "" : "s");
+            outcome_budget(session->series[f->series], o, out);
+            fputs("</details>\n", out);
+        }
+    }
 }
 
 /* The feeder's lever, where the feed was not measured. */

@@ -6,7 +6,8 @@
 #include <math.h>
 #include <string.h>
 
-void html_method(FILE *out)
+/* The push, and what comes of it. */
+static void push_method(FILE *out)
 {
     fputs("<p>In a blocked push the feeder drives filament at constant speed into a blocked end until it "
           "stalls or a limit is met. "
@@ -69,8 +70,30 @@ void html_method(FILE *out)
           "part joined to the "
           "pull-out torque of a hybrid stepper whose current is limited by the supply voltage. The one with "
           "the least AICc is "
-          "drawn. Points where the grip gave way enter as lower bounds.</dd>\n"
-          "<dt>Comparison</dt>\n"
+          "drawn. Points where the grip gave way enter as lower bounds.</dd>\n</dl>\n",
+          out);
+}
+
+void html_method(const struct session *session, FILE *out)
+{
+    if (html_any_push_run(session))
+        push_method(out);
+    else
+        fputs(
+            "<p>Load cell, commanded feed and, where fitted, an encoder on the filament are recorded as raw "
+            "counts. Counts become newtons through the calibration in the series, less the run&#8217;s own "
+            "zero, "
+            "which is taken while the filament is not loaded. Below, <var>F</var> is the force in N, "
+            "<var>x</var> "
+            "the commanded feed in mm, <var>D</var> the effective drive diameter in mm, <var>i</var> the "
+            "motor "
+            "turns for one turn of the drive gear, <var>z</var> its teeth, and <var>N</var> the full steps "
+            "of a "
+            "motor turn. Push force and forward feed are positive.</p>\n",
+            out);
+    fputs("<dl>\n", out);
+    html_test_definitions(session, out);
+    fputs("<dt>Comparison</dt>\n"
           "<dd>Only pairs whose conditions agree within the plan&#8217;s tolerances are compared. The plan "
           "mounts each feeder once "
           "in each block, in random order; where both feeders have one run in every block, the difference is "
@@ -79,39 +102,55 @@ void html_method(FILE *out)
           "the whole report are "
           "adjusted together by Holm&#8217;s method, and a difference is called shown when the adjusted "
           "value is below "
-          "0.05.</dd>\n</dl>\n",
+          "0.05. A quantity of another test has one value a feeder: the difference is tested by its standard "
+          "uncertainty "
+          "and degrees of freedom. What both values owe to one calibration, and within a series to the "
+          "alignment "
+          "of the load axis, is the same error twice and cancels as far as it is equal; everything else is "
+          "taken "
+          "as independent, which is cautious.</dd>\n</dl>\n",
           out);
 }
 
-void html_uncertainty(FILE *out)
+static void push_uncertainty(FILE *out)
 {
+    fputs("<li><strong>Stall force of a run</strong>: scatter of the peaks (or of the fitted level), the "
+          "zero with its noise and drift and the resolution of the converter, creep of the load cell, "
+          "alignment of the load axis, the runout of the gear where the motor stalls again and again, and "
+          "the load cell calibration: its fit, its weights, the gravity taken there, and the reversibility "
+          "of the load cell, as far as the calibration tells them apart.</li>\n"
+          "<li><strong>Slip onset of a run</strong>: the fit, with the correlation of neighbouring residuals "
+          "allowed for, and the same of zero, load cell, alignment and calibration.</li>\n"
+          "<li><strong>Mean over runs</strong>: scatter from run to run, and once more load cell, alignment "
+          "and calibration, which are common to all runs and do not average out. A mean of one run has that "
+          "run&#8217;s own interval, which says nothing about the next run.</li>\n"
+          "<li><strong>Difference</strong>: scatter of the differences, and the calibration in proportion to "
+          "the difference, because a wrong gain stretches both forces alike; between series of two "
+          "calibrations, both calibrations in full. Each interval is for its pair alone; verdicts use the "
+          "adjusted <var>p</var> values, so with many pairs an interval may leave out zero and the verdict "
+          "still be &#8220;no difference shown&#8221;.</li>\n"
+          "<li><strong>Torque</strong>: the budget of the force, and the drive diameter, which multiplies "
+          "it: measured where the feed was calibrated, else what the plan states for the diameter.</li>\n",
+          out);
+}
+
+void html_uncertainty(const struct session *session, FILE *out)
+{
+    fputs("<p>Every interval is a 95 % coverage interval in the sense of JCGM 100 (GUM): value &#177; "
+          "<var>k</var> &#215; combined standard uncertainty. The coverage factor <var>k</var> is "
+          "Student&#8217;s <var>t</var> for the effective degrees of freedom after Welch and Satterthwaite, "
+          "cut to a whole number. A value is printed to two digits of half that interval.</p>\n"
+          "<ul>\n",
+          out);
+    if (html_any_push_run(session))
+        push_uncertainty(out);
     fputs(
-        "<p>Every interval is a 95 % coverage interval in the sense of JCGM 100 (GUM): value &#177; "
-        "<var>k</var> &#215; combined standard uncertainty. The coverage factor <var>k</var> is "
-        "Student&#8217;s <var>t</var> for the effective degrees of freedom after Welch and Satterthwaite, "
-        "cut to a whole number. A value is printed to two digits of half that interval.</p>\n"
-        "<ul>\n"
-        "<li><strong>Stall force of a run</strong>: scatter of the peaks (or of the fitted level), the "
-        "zero with its noise and drift and the resolution of the converter, creep of the load cell, "
-        "alignment of the load axis, the runout of the gear where the motor stalls again and again, and "
-        "the load cell calibration: its fit, its weights, the gravity taken there, and the reversibility "
-        "of the load cell, as far as the calibration tells them apart.</li>\n"
-        "<li><strong>Slip onset of a run</strong>: the fit, with the correlation of neighbouring residuals "
-        "allowed for, and the same of zero, load cell, alignment and calibration.</li>\n"
-        "<li><strong>Mean over runs</strong>: scatter from run to run, and once more load cell, alignment "
-        "and calibration, which are common to all runs and do not average out. A mean of one run has that "
-        "run&#8217;s own interval, which says nothing about the next run.</li>\n"
-        "<li><strong>Difference</strong>: scatter of the differences, and the calibration in proportion to "
-        "the difference, because a wrong gain stretches both forces alike; between series of two "
-        "calibrations, both calibrations in full. Each interval is for its pair alone; verdicts use the "
-        "adjusted <var>p</var> values, so with many pairs an interval may leave out zero and the verdict "
-        "still be &#8220;no difference shown&#8221;.</li>\n"
-        "<li><strong>Torque</strong>: the budget of the force, and the drive diameter, which multiplies "
-        "it: measured where the feed was calibrated, else what the plan states for the diameter.</li>\n"
-        "</ul>\n"
+        "<li><strong>Other tests</strong>: each quantity has a budget of its own, below and in "
+        "<code>results.json</code>.</li>\n</ul>\n"
         "<p>Type A is worked out from the scatter of observations in this series or its calibration; type "
         "B from anything else: the resolution of an instrument, or a judgement. The budgets below are those "
-        "at the reference speed; <code>results.json</code> has the budget of every run, mean and "
+        "of means at the reference speed and of the other tests; <code>results.json</code> has the budget of "
+        "every run, mean and "
         "difference.</p>\n"
         "<p>Not in any interval: differences between lots, gears or motors of the same kind, and anything "
         "unknown that stays the same through the whole series. Another bench is the only check on what one "

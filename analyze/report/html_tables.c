@@ -1,11 +1,15 @@
-/* What was tested under which conditions, what each speed gave, and every single run. */
+/* What was tested under which conditions, and what each speed gave. */
 #include "analyze/report/report_html.h"
 
 #include "analyze/report/answer.h"
 #include "analyze/report/text_format.h"
 
 #include <math.h>
+#include <stdlib.h>
 #include <string.h>
+
+/* Series named at the head of one column; more begin a column of their own. */
+#define SERIES_SHOWN_MAX 24
 
 static const struct run_record *first_run(const struct session *session, size_t feeder)
 {
@@ -14,16 +18,6 @@ static const struct run_record *first_run(const struct session *session, size_t 
             return session->runs[i].record;
     }
     return NULL;
-}
-
-/* UCUM units as people write them. */
-static const char *unit_for_people(const char *ucum)
-{
-    if (strcmp(ucum, "Cel") == 0)
-        return "°C";
-    if (strcmp(ucum, "{ShoreD}") == 0)
-        return "Shore D";
-    return ucum;
 }
 
 static void condition_cell(const struct conditions *c, size_t id, bool differs, FILE *out)
@@ -35,7 +29,7 @@ static void condition_cell(const struct conditions *c, size_t id, bool differs, 
     } else if (CONDITION_KINDS[id].is_number) {
         char number[48];
         snprintf(text, sizeof text, "%s %s", text_number(c->number[id], 4, number, sizeof number),
-                 unit_for_people(CONDITION_KINDS[id].unit));
+                 CONDITION_KINDS[id].symbol);
         text_html(out, text);
     } else {
         text_html(out, c->word[id]);
@@ -60,66 +54,140 @@ static void differences_from_first(const struct session *session, size_t feeder,
         differs[found[i].id] = true;
 }
 
-static void build_row(const struct session *session, const char *label, const char *unit, int which,
-                      FILE *out)
+/* Whether any test sets the condition itself, run by run. */
+static bool set_by_tests(enum condition_id id)
+{
+    for (int kind = 0; kind < PLAN_TEST_KINDS; kind++) {
+        if (plan_test_sets((enum plan_test_kind)kind, id))
+            return true;
+    }
+    return false;
+}
+
+/* Feeders of one name in several series that are built alike and stand under the same conditions, as one
+ * column. */
+struct column {
+    size_t feeder; /* the first of them */
+    size_t series[SERIES_SHOWN_MAX], series_count;
+};
+
+/* Length of a feeder's name without the "(series 2)" that keeps it apart. */
+static size_t base_length(const struct feeder_result *f)
+{
+    const char *start = strstr(f->name, " (series ");
+    return start != NULL ? (size_t)(start - f->name) : strlen(f->name);
+}
+
+static bool same_base(const struct feeder_result *a, const struct feeder_result *b)
+{
+    return base_length(a) == base_length(b) && strncmp(a->name, b->name, base_length(a)) == 0;
+}
+
+#define BUILD_VALUES 5
+/* What the first run says the feeder is; zeros without a run. */
+static void build_values(const struct session *session, size_t feeder, double *values)
+{
+    const struct run_record *r = first_run(session, feeder);
+    memset(values, 0, BUILD_VALUES * sizeof *values);
+    if (r == NULL)
+        return;
+    const double found[BUILD_VALUES] = {r->drive_diameter_mm, r->reduction, r->teeth, r->full_steps_per_rev,
+                                        r->microsteps};
+    memcpy(values, found, sizeof found);
+}
+
+static bool same_column(const struct session *session, size_t a, size_t b)
+{
+    const struct feeder_result *fa = &session->feeders[a], *fb = &session->feeders[b];
+    struct condition_difference found[CONDITION_COUNT];
+    double exact[CONDITION_COUNT] = {0}, values_a[BUILD_VALUES], values_b[BUILD_VALUES];
+    build_values(session, a, values_a);
+    build_values(session, b, values_b);
+    return same_base(fa, fb) && strcmp(fa->description, fb->description) == 0 &&
+           memcmp(values_a, values_b, sizeof values_a) == 0 &&
+           conditions_compare(&fa->conditions, &fb->conditions, exact, found) == 0;
+}
+
+/* Room for as many as there are feeders. Returns how many there are. */
+static size_t find_columns(const struct session *session, struct column *columns)
+{
+    size_t count = 0;
+    for (size_t i = 0; i < session->feeder_count; i++) {
+        size_t j = 0;
+        while (j < count &&
+               !(columns[j].series_count < SERIES_SHOWN_MAX && same_column(session, columns[j].feeder, i)))
+            j++;
+        if (j == count)
+            columns[count++] = (struct column){.feeder = i};
+        columns[j].series[columns[j].series_count++] = session->feeders[i].series + 1;
+    }
+    return count;
+}
+
+/* "gear-8mm (series 1, 2, 5)". */
+static void put_name(const struct session *session, const struct column *c, FILE *out)
+{
+    const struct feeder_result *f = &session->feeders[c->feeder];
+    char base[FEEDER_NAME_MAX + 1];
+    if (c->series_count == 1) {
+        text_html(out, f->name);
+        return;
+    }
+    snprintf(base, sizeof base, "%.*s", (int)base_length(f), f->name);
+    text_html(out, base);
+    for (size_t i = 0; i < c->series_count; i++)
+        fprintf(out, "%s%zu", i == 0 ? " (series " : ", ", c->series[i]);
+    fputs(")", out);
+}
+
+static void build_row(const struct session *session, const struct column *columns, size_t count,
+                      const char *label, const char *unit, int which, FILE *out)
 {
     fprintf(out, "<tr><th scope=\"row\">%s</th>", label);
-    for (size_t i = 0; i < session->feeder_count; i++) {
-        const struct run_record *r = first_run(session, i);
+    for (size_t i = 0; i < count; i++) {
         char text[80];
-        double value = 0;
-        if (r != NULL) {
-            const double values[] = {r->drive_diameter_mm, r->reduction, r->teeth, r->full_steps_per_rev,
-                                     r->microsteps};
-            value = values[which];
-        }
+        double values[BUILD_VALUES];
+        build_values(session, columns[i].feeder, values);
         fputs("<td>", out);
-        text_html(out, r != NULL && value > 0 ? text_measure(value, unit, text, sizeof text) : "not stated");
+        text_html(out,
+                  values[which] > 0 ? text_measure(values[which], unit, text, sizeof text) : "not stated");
         fputs("</td>", out);
     }
     fputs("</tr>\n", out);
 }
 
-void html_feeders(const struct session *session, FILE *out)
+static void condition_rows(const struct session *session, const struct column *columns, size_t count,
+                           FILE *out)
 {
-    bool differs[PLAN_FEEDERS_MAX * 2][CONDITION_COUNT] = {{false}};
-    size_t marked = sizeof differs / sizeof differs[0];
-    for (size_t i = 0; i < session->feeder_count; i++) {
-        if (session->feeders[i].description[0] == 0)
-            continue;
-        fputs("<p><strong>", out);
-        text_html(out, session->feeders[i].name);
-        fputs("</strong>: ", out);
-        text_html(out, session->feeders[i].description);
-        fputs("</p>\n", out);
-    }
-    for (size_t i = 1; i < session->feeder_count && i < marked; i++)
-        differences_from_first(session, i, differs[i]);
-    html_table_begin(out, "What each feeder is, and the conditions under which it was measured");
-    fputs("<thead><tr><td></td>", out);
-    for (size_t i = 0; i < session->feeder_count; i++) {
-        fputs("<th scope=\"col\">", out);
-        text_html(out, session->feeders[i].name);
-        fputs("</th>", out);
-    }
-    fputs("</tr></thead>\n<tbody>\n", out);
-    build_row(session, "drive diameter, nominal", "mm", 0, out);
-    build_row(session, "reduction", "", 1, out);
-    build_row(session, "teeth", "", 2, out);
-    build_row(session, "full steps per motor turn", "", 3, out);
-    build_row(session, "microsteps", "", 4, out);
     for (size_t id = 0; id < CONDITION_COUNT; id++) {
+        bool stated = false;
+        for (size_t i = 0; i < count; i++)
+            stated = stated || session->feeders[columns[i].feeder].conditions.stated[id];
+        /* What the tests set themselves stands with their runs; a row of nothing says nothing. */
+        if (!stated && set_by_tests((enum condition_id)id))
+            continue;
         fprintf(out, "<tr><th scope=\"row\">%s</th>", CONDITION_KINDS[id].label);
-        for (size_t i = 0; i < session->feeder_count; i++)
-            condition_cell(&session->feeders[i].conditions, id, i < marked && differs[i][id], out);
+        for (size_t i = 0; i < count; i++) {
+            bool differs[CONDITION_COUNT];
+            differences_from_first(session, columns[i].feeder, differs);
+            condition_cell(&session->feeders[columns[i].feeder].conditions, id, differs[id], out);
+        }
         fputs("</tr>\n", out);
     }
-    fputs("</tbody>\n", out);
-    html_table_end(out);
-    fputs("<p class=\"dim small\">&#8220;Differs&#8221; marks a condition further from the first "
-          "feeder&#8217;s than the "
-          "plan&#8217;s tolerance, or a word that is not the same.</p>\n",
-          out);
+}
+
+static void notes_on_feeders(const struct session *session, FILE *out)
+{
+    for (size_t i = 0; i < session->feeder_count; i++) {
+        char text[320];
+        if (!answer_buckling(session, i, text, sizeof text))
+            continue;
+        fputs("<p class=\"flag\">", out);
+        text_html(out, session->feeders[i].name);
+        fputs(": ", out);
+        text_html(out, text);
+        fputs(".</p>\n", out);
+    }
     for (size_t i = 0; i < session->feeder_count; i++) {
         if (!session->feeders[i].conditions_vary)
             continue;
@@ -127,6 +195,47 @@ void html_feeders(const struct session *session, FILE *out)
         text_html(out, session->feeders[i].name);
         fputs(" changed between its runs; the table shows those of its first run.</p>\n", out);
     }
+}
+
+enum err_code html_feeders(const struct session *session, FILE *out, struct err *e)
+{
+    struct column *columns = calloc(session->feeder_count + 1, sizeof *columns);
+    size_t count;
+    if (columns == NULL)
+        return err_set(e, ERR_MEMORY, "out of memory for the report");
+    count = find_columns(session, columns);
+    for (size_t i = 0; i < count; i++) {
+        if (session->feeders[columns[i].feeder].description[0] == 0)
+            continue;
+        fputs("<p><strong>", out);
+        put_name(session, &columns[i], out);
+        fputs("</strong>: ", out);
+        text_html(out, session->feeders[columns[i].feeder].description);
+        fputs("</p>\n", out);
+    }
+    html_table_begin(out, "What each feeder is, and the conditions under which it was measured");
+    fputs("<thead><tr><td></td>", out);
+    for (size_t i = 0; i < count; i++) {
+        fputs("<th scope=\"col\">", out);
+        put_name(session, &columns[i], out);
+        fputs("</th>", out);
+    }
+    fputs("</tr></thead>\n<tbody>\n", out);
+    build_row(session, columns, count, "drive diameter, nominal", "mm", 0, out);
+    build_row(session, columns, count, "reduction", "", 1, out);
+    build_row(session, columns, count, "teeth", "", 2, out);
+    build_row(session, columns, count, "full steps per motor turn", "", 3, out);
+    build_row(session, columns, count, "microsteps", "", 4, out);
+    condition_rows(session, columns, count, out);
+    fputs("</tbody>\n", out);
+    html_table_end(out);
+    free(columns);
+    fputs("<p class=\"dim small\">&#8220;Differs&#8221; marks a condition further from the first "
+          "feeder&#8217;s than the "
+          "plan&#8217;s tolerance, or a word that is not the same.</p>\n",
+          out);
+    notes_on_feeders(session, out);
+    return ERR_OK;
 }
 
 void html_onset(FILE *out, const struct speed_point *point)
@@ -174,6 +283,8 @@ void html_speeds(const struct session *session, FILE *out)
     html_table_end(out);
     for (size_t i = 0; i < session->feeder_count; i++) {
         const struct torque_curve *curve = &session->feeders[i].torque_curve;
+        if (session->feeders[i].point_count == 0)
+            continue;
         fputs("<p class=\"small\">Torque curve of ", out);
         text_html(out, session->feeders[i].name);
         if (!curve->present) {
@@ -202,147 +313,5 @@ void html_speeds(const struct session *session, FILE *out)
             }
         }
         fputs(".</p>\n", out);
-    }
-}
-
-/* A list of sentences as one cell; they are foreign text. */
-static void put_sentences(const char (*sentences)[160], size_t count, FILE *out)
-{
-    for (size_t i = 0; i < count; i++) {
-        fputs(i > 0 ? "; " : "", out);
-        text_html(out, sentences[i]);
-    }
-}
-
-static void creep_cell(const struct push_result *push, FILE *out)
-{
-    struct quantity percent = push->creep_per_n;
-    /* A share of feed per newton is a small number: per cent of feed for each 10 N reads better. */
-    percent.value *= 1000;
-    percent.standard_uncertainty *= 1000;
-    percent.low_95 *= 1000;
-    percent.high_95 *= 1000;
-    html_quantity(out, &percent, "%");
-}
-
-/* How quiet the run was, then what is odd about it: a line of its own under the numbers. */
-static void quality_row(const struct run_result *run, FILE *out)
-{
-    const struct push_result *push = &run->push;
-    char drift[48], noise[48];
-    int decimals = text_decimals(push->noise_n);
-    fprintf(out,
-            "<tr><td colspan=\"8\" class=\"small\"><span class=\"dim\">zero drift %s N, noise %s N</span>",
-            text_rounded(push->zero_drift_n, decimals + 1, drift, sizeof drift),
-            text_rounded(push->noise_n, decimals, noise, sizeof noise));
-    if (push->flag_count > 0) {
-        fputs("; ", out);
-        put_sentences((const char(*)[160])push->flags, push->flag_count, out);
-    }
-    if (run->record->ended != RUN_COMPLETE) {
-        fputs("; ended: ", out);
-        text_html(out, run->record->ended_why);
-    }
-    fputs("</td></tr>\n", out);
-}
-
-static void run_row(const struct session *session, const struct run_result *run, FILE *out)
-{
-    const struct run_record *r = run->record;
-    const struct push_result *push = &run->push;
-    char text[80];
-    fprintf(out, "<tr%s><th scope=\"row\" class=\"number\"%s>", run->analysed ? " class=\"upper\"" : "",
-            run->analysed ? " rowspan=\"2\"" : "");
-    if (session->series_count > 1)
-        fprintf(out, "%zu/", run->series + 1);
-    fprintf(out, "%d</th><td class=\"keep\">", r->number);
-    text_html(out, session->feeders[run->feeder].name);
-    fputs("</td><td class=\"number\">", out);
-    text_html(out, text_measure(r->speed_mm_s, "mm/s", text, sizeof text));
-    fprintf(out, "</td><td class=\"number\">%d</td>", r->block);
-    if (!run->analysed) {
-        fputs("<td colspan=\"5\" class=\"wrap\">not analysed: ", out);
-        text_html(out, run->why_not);
-        fputs("</td></tr>\n", out);
-        return;
-    }
-    fprintf(out, "<td class=\"keep\">%s</td><td class=\"number\">",
-            push->limited_by == LIMITED_LIMIT     ? "set limit"
-            : push->limited_by == LIMITED_UNCLEAR ? "not clear"
-                                                  : LIMITED_NAMES[push->limited_by]);
-    html_quantity_k(out, &push->stall_force_n, "N");
-    fputs("</td><td class=\"number\">", out);
-    html_quantity_k(out, &push->slip_onset_n, "N");
-    fputs("</td><td class=\"number\">", out);
-    creep_cell(push, out);
-    fprintf(out, "</td><td class=\"number\">%zu</td></tr>\n", push->event_count);
-    quality_row(run, out);
-}
-
-void html_runs(const struct session *session, FILE *out)
-{
-    html_table_begin(out,
-                     "Every run, in the order of the series, with how quiet it was and what is odd about it");
-    fprintf(out,
-            "<thead><tr><th scope=\"col\" class=\"number\">%s</th><th scope=\"col\">Feeder</th>"
-            "<th scope=\"col\" class=\"number\">Speed</th><th scope=\"col\" class=\"number\">Block</th>"
-            "<th scope=\"col\">Limited by</th>"
-            "<th scope=\"col\" class=\"number\">Stall force</th><th scope=\"col\" class=\"number\">Slip "
-            "onset</th>"
-            "<th scope=\"col\" class=\"number\">Creep for each 10 N</th>"
-            "<th scope=\"col\" class=\"number\">Drops</th></tr></thead>\n<tbody>\n",
-            session->series_count > 1 ? "Series/run" : "Run");
-    for (size_t i = 0; i < session->run_count; i++)
-        run_row(session, &session->runs[i], out);
-    fputs("</tbody>\n", out);
-    html_table_end(out);
-}
-
-static void evidence_of_run(const struct run_result *run, bool several_series, FILE *out)
-{
-    const struct push_result *push = &run->push;
-    fputs("<li>", out);
-    if (several_series)
-        fprintf(out, "series %zu, ", run->series + 1);
-    fprintf(out, "run %d: <strong>%s</strong>", run->record->number,
-            push->limited_by == LIMITED_LIMIT     ? "set limit"
-            : push->limited_by == LIMITED_UNCLEAR ? "not clear"
-                                                  : LIMITED_NAMES[push->limited_by]);
-    if (push->limited_by != LIMITED_LIMIT)
-        fprintf(out, " (probabilities: motor %.3f, grip %.3f, neither %.3f)", push->probability[0],
-                push->probability[1], push->probability[2]);
-    fputs(push->evidence_count > 0 ? ": " : "", out);
-    put_sentences((const char(*)[160])push->evidence, push->evidence_count, out);
-    fputs("</li>\n", out);
-}
-
-void html_evidence(const struct session *session, FILE *out)
-{
-    fputs("<p>A motor that loses step falls back by whole electrical cycles, each worth four full steps of "
-          "feed, and takes hold "
-          "again: the drops all have that size and recur at it. Teeth that shear the filament let go at the "
-          "tooth pitch or at "
-          "no period, and the gear keeps turning; often the force just levels off. Each run is weighed "
-          "between motor, grip and "
-          "neither; a side is named only when it holds at least nine tenths of the probability, otherwise "
-          "the answer is "
-          "&#8220;not clear&#8221;. A run that met a force, travel or time limit first was stopped by the "
-          "limit, whatever "
-          "would have given way later.</p>\n",
-          out);
-    for (size_t i = 0; i < session->feeder_count; i++) {
-        fputs("<details>\n<summary>Evidence for each run of ", out);
-        text_html(out, session->feeders[i].name);
-        fputs("</summary>\n<ul class=\"small\">\n", out);
-        size_t runs = 0;
-        for (size_t j = 0; j < session->run_count; j++) {
-            if (session->runs[j].analysed && session->runs[j].feeder == i) {
-                evidence_of_run(&session->runs[j], session->series_count > 1, out);
-                runs++;
-            }
-        }
-        if (runs == 0)
-            fputs("<li>no run could be analysed</li>\n", out);
-        fputs("</ul>\n</details>\n", out);
     }
 }

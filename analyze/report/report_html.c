@@ -156,98 +156,180 @@ static void head(const struct session *session, FILE *out)
     fputs("</h1>\n</header>\n<main>\n", out);
 }
 
+void html_figure(const struct figure *f, FILE *out)
+{
+    if (f->svg == NULL)
+        return;
+    fputs("<figure>\n<div class=\"picture\">\n", out);
+    fwrite(f->svg, 1, f->svg_length, out);
+    fputs("\n</div>\n<figcaption>", out);
+    text_html(out, f->description);
+    fprintf(out,
+            " Redraw it with <code>gnuplot figures/%s.gp</code>; its data are in <code>figures/%s.csv</code>."
+            "</figcaption>\n</figure>\n",
+            f->name, f->name);
+}
+
 /* Figures of a kind; in the order in which they were made. */
 static void figures_of(const struct figures *figures, enum figure_kind kind, FILE *out)
 {
     bool any = false;
     for (size_t i = 0; figures != NULL && i < figures->count; i++) {
-        const struct figure *f = &figures->figure[i];
-        if (f->kind != kind || f->svg == NULL)
+        if (figures->figure[i].kind != kind || figures->figure[i].svg == NULL)
             continue;
         any = true;
-        fputs("<figure>\n<div class=\"picture\">\n", out);
-        fwrite(f->svg, 1, f->svg_length, out);
-        fputs("\n</div>\n<figcaption>", out);
-        text_html(out, f->description);
-        fprintf(
-            out,
-            " Redraw it with <code>gnuplot figures/%s.gp</code>; its data are in <code>figures/%s.csv</code>."
-            "</figcaption>\n</figure>\n",
-            f->name, f->name);
+        html_figure(&figures->figure[i], out);
     }
     if (!any)
         fputs("<p class=\"dim\">No figure was drawn here.</p>\n", out);
 }
 
-static void contents(FILE *out)
+/* What the page has sections for. */
+struct parts {
+    bool pushes;     /* under the feeders' own conditions: points, curves */
+    bool any_push;   /* of any test: a stall force, and what gave way */
+    bool comparison; /* more than one feeder */
+    const char *tests[ANSWER_TESTS_MAX];
+    size_t test_count;
+};
+
+static void contents(const struct parts *parts, FILE *out)
 {
     fputs("<nav aria-label=\"Sections\">\n<ul>\n"
-          "<li><a href=\"#feeders\">Feeders and conditions</a></li>\n"
-          "<li><a href=\"#comparison\">Comparison</a></li>\n"
-          "<li><a href=\"#pushes\">Push curves</a></li>\n"
-          "<li><a href=\"#torque-section\">Torque against speed</a></li>\n"
-          "<li><a href=\"#runs\">All runs</a></li>\n"
-          "<li><a href=\"#limited\">What gave way</a></li>\n"
-          "<li><a href=\"#method\">Method</a></li>\n"
-          "<li><a href=\"#uncertainty\">Uncertainty</a></li>\n"
-          "<li><a href=\"#cautions\">Cautions</a></li>\n"
-          "<li><a href=\"#repeat\">How to repeat it</a></li>\n"
-          "<li><a href=\"#provenance\">Provenance</a></li>\n"
-          "</ul>\n</nav>\n",
+          "<li><a href=\"#feeders\">Feeders and conditions</a></li>\n",
           out);
+    if (parts->comparison)
+        fputs("<li><a href=\"#comparison\">Comparison</a></li>\n", out);
+    if (parts->pushes)
+        fputs("<li><a href=\"#pushes\">Push curves</a></li>\n"
+              "<li><a href=\"#torque-section\">Torque against speed</a></li>\n",
+              out);
+    for (size_t i = 0; i < parts->test_count; i++) {
+        char id[48];
+        html_test_id(parts->tests[i], id, sizeof id);
+        fprintf(out, "<li><a href=\"#%s\">", id);
+        text_html(out, answer_test_title(parts->tests[i]));
+        fputs("</a></li>\n", out);
+    }
+    fprintf(out,
+            "<li><a href=\"#runs\">All runs</a></li>\n%s"
+            "<li><a href=\"#method\">Method</a></li>\n"
+            "<li><a href=\"#uncertainty\">Uncertainty</a></li>\n"
+            "<li><a href=\"#cautions\">Cautions</a></li>\n"
+            "<li><a href=\"#repeat\">How to repeat it</a></li>\n"
+            "<li><a href=\"#provenance\">Provenance</a></li>\n"
+            "</ul>\n</nav>\n",
+            parts->any_push ? "<li><a href=\"#limited\">What gave way</a></li>\n" : "");
 }
 
-enum err_code report_html_write(const struct session *session, const struct figures *figures, FILE *out,
-                                struct err *e)
+static void begin_section(const char *id, const char *heading, FILE *out)
 {
-    enum err_code code;
-    head(session, out);
-    code = html_answer(session, out, e);
-    if (code != ERR_OK)
-        return code;
-    contents(out);
-    fputs("<section id=\"feeders\">\n<h2>Feeders and conditions</h2>\n", out);
-    html_feeders(session, out);
-    fputs("</section>\n<section id=\"comparison\">\n<h2>Comparison</h2>\n", out);
+    fprintf(out, "<section id=\"%s\">\n<h2>%s</h2>\n", id, heading);
+}
+
+static void end_section(FILE *out)
+{
+    fputs("</section>\n", out);
+}
+
+static void comparison_section(const struct session *session, const struct figures *figures,
+                               const struct parts *parts, FILE *out)
+{
+    begin_section("comparison", "Comparison", out);
     html_comparisons(session, out);
-    figures_of(figures, FIGURE_DIFFERENCE, out);
-    fputs("<h3>By feeder and speed</h3>\n", out);
-    html_speeds(session, out);
-    figures_of(figures, FIGURE_STALL, out);
-    fputs("</section>\n<section id=\"pushes\">\n<h2>Push curves</h2>\n"
-          "<p>A push begins with no load. The blocked filament bends the fixture like a spring, so force "
+    if (parts->pushes) {
+        figures_of(figures, FIGURE_DIFFERENCE, out);
+        fputs("<h3>By feeder and speed</h3>\n", out);
+        html_speeds(session, out);
+        figures_of(figures, FIGURE_STALL, out);
+    }
+    end_section(out);
+}
+
+static void push_sections(const struct figures *figures, FILE *out)
+{
+    begin_section("pushes", "Push curves", out);
+    fputs("<p>A push begins with no load. The blocked filament bends the fixture like a spring, so force "
           "rises with feed. What "
           "bends the curve away from a straight line is lost feed: creep from the first newton, and gross "
           "slip past the "
           "onset. A motor that loses step lets the force drop all at once, again and again.</p>\n",
           out);
     figures_of(figures, FIGURE_PUSH, out);
-    fputs("</section>\n<section id=\"torque-section\">\n<h2>Torque against speed</h2>\n"
-          "<p>Where the motor gave way, its torque is known; where the grip gave way first, the motor could "
+    end_section(out);
+    begin_section("torque-section", "Torque against speed", out);
+    fputs("<p>Where the motor gave way, its torque is known; where the grip gave way first, the motor could "
           "do at least "
           "that much.</p>\n",
           out);
     figures_of(figures, FIGURE_TORQUE, out);
-    fputs("</section>\n<section id=\"runs\">\n<h2>All runs</h2>\n", out);
-    html_runs(session, out);
-    fputs("</section>\n<section id=\"limited\">\n<h2>What gave way, and how that was told</h2>\n", out);
-    html_evidence(session, out);
-    fputs("</section>\n<section id=\"method\">\n<h2>Method</h2>\n", out);
-    html_method(out);
-    fputs("</section>\n<section id=\"uncertainty\">\n<h2>Uncertainty</h2>\n", out);
-    html_uncertainty(out);
-    code = html_budgets(session, out, e);
+    end_section(out);
+}
+
+static enum err_code uncertainty_section(const struct session *session, const struct figures *figures,
+                                         const struct parts *parts, FILE *out, struct err *e)
+{
+    enum err_code code = ERR_OK;
+    begin_section("uncertainty", "Uncertainty", out);
+    html_uncertainty(session, out);
+    if (parts->pushes) {
+        code = html_budgets(session, out, e);
+        if (code != ERR_OK)
+            return code;
+        figures_of(figures, FIGURE_BUDGET, out);
+    }
+    html_outcome_budgets(session, out);
+    html_estimates(session, out);
+    end_section(out);
+    return code;
+}
+
+enum err_code report_html_write(const struct session *session, const struct figures *figures, FILE *out,
+                                struct err *e)
+{
+    struct parts parts = {.pushes = answer_has_pushes(session), .any_push = html_any_push_run(session)};
+    enum err_code code;
+    parts.comparison = parts.pushes || session->feeder_count > 1;
+    parts.test_count = answer_tests(session, parts.tests, ANSWER_TESTS_MAX);
+    head(session, out);
+    code = html_answer(session, out, e);
     if (code != ERR_OK)
         return code;
-    figures_of(figures, FIGURE_BUDGET, out);
-    html_estimates(session, out);
-    fputs("</section>\n<section id=\"cautions\">\n<h2>Cautions</h2>\n", out);
+    contents(&parts, out);
+    begin_section("feeders", "Feeders and conditions", out);
+    code = html_feeders(session, out, e);
+    if (code != ERR_OK)
+        return code;
+    end_section(out);
+    if (parts.comparison)
+        comparison_section(session, figures, &parts, out);
+    if (parts.pushes)
+        push_sections(figures, out);
+    html_outcomes(session, figures, out);
+    begin_section("runs", "All runs", out);
+    html_runs(session, out);
+    end_section(out);
+    if (parts.any_push) {
+        begin_section("limited", "What gave way, and how that was told", out);
+        html_evidence(session, out);
+        end_section(out);
+    }
+    begin_section("method", "Method", out);
+    html_method(session, out);
+    end_section(out);
+    code = uncertainty_section(session, figures, &parts, out, e);
+    if (code != ERR_OK)
+        return code;
+    begin_section("cautions", "Cautions", out);
     html_cautions(out);
-    fputs("</section>\n<section id=\"repeat\">\n<h2>How to repeat it</h2>\n", out);
+    end_section(out);
+    begin_section("repeat", "How to repeat it", out);
     html_repeat(session, out);
-    fputs("</section>\n<section id=\"provenance\">\n<h2>Provenance</h2>\n", out);
+    end_section(out);
+    begin_section("provenance", "Provenance", out);
     html_provenance(session, out);
-    fputs("</section>\n</main>\n<footer>\n<p>Made by nipbench-analyze " NIPBENCH_VERSION
+    end_section(out);
+    fputs("</main>\n<footer>\n<p>Made by nipbench-analyze " NIPBENCH_VERSION
           ". This page fetches nothing and runs nothing.</p>\n</footer>\n</body>\n</html>\n",
           out);
     return ERR_OK;

@@ -21,22 +21,39 @@ enum err_code report_html_write(const struct session *session, const struct figu
 enum err_code html_answer(const struct session *session, FILE *out, struct err *e);
 void html_comparisons(const struct session *session, FILE *out);
 
-/* html_tables.c: what was tested under which conditions, and every run. */
-void html_feeders(const struct session *session, FILE *out);
+/* html_outcomes.c: what each kind of test came to. Headlines for the first screen, then a section for each
+ * test, whose id html_test_id gives ("test-loaded-feed"). */
+void html_headlines(const struct session *session, FILE *out);
+void html_outcomes(const struct session *session, const struct figures *figures, FILE *out);
+void html_test_id(const char *test, char *buffer, size_t size);
+
+/* html_tables.c: what was tested under which conditions, and what each speed gave. */
+enum err_code html_feeders(const struct session *session, FILE *out, struct err *e);
 void html_speeds(const struct session *session, FILE *out);
+
+/* html_runs.c: every run, and how it was told what gave way. */
 void html_runs(const struct session *session, FILE *out);
 void html_evidence(const struct session *session, FILE *out);
+/* Whether any run is a push into a blocked end, of whatever test. */
+bool html_any_push_run(const struct session *session);
 
 /* html_budget.c: what every interval at the reference speed is made of, and what of it nobody measured. */
 enum err_code html_budgets(const struct session *session, FILE *out, struct err *e);
 void html_estimates(const struct session *session, FILE *out);
+void html_outcome_budgets(const struct session *session, FILE *out);
 
 /* html_method.c: how, how sure, how to repeat. */
-void html_method(FILE *out);
-void html_uncertainty(FILE *out);
+void html_method(const struct session *session, FILE *out);
+void html_uncertainty(const struct session *session, FILE *out);
 void html_cautions(FILE *out);
 void html_repeat(const struct session *session, FILE *out);
 void html_provenance(const struct session *session, FILE *out);
+
+/* html_tests.c: items of the list of definitions, one for each kind of test that the session holds. */
+void html_test_definitions(const struct session *session, FILE *out);
+
+/* A drawn figure with its caption; nothing when it was not drawn. */
+void html_figure(const struct figure *figure, FILE *out);
 
 /* A cell or paragraph piece: escaped text, and a quantity with a dash where it is absent. */
 void html_quantity(FILE *out, const struct quantity *q, const char *unit);

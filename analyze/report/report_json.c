@@ -1,7 +1,9 @@
 #include "analyze/report/report_json.h"
 
+#include "analyze/bench_test.h"
 #include "analyze/report/answer.h"
 #include "analyze/report/json_build.h"
+#include "analyze/report/json_outcome.h"
 #include "analyze/report/text_format.h"
 
 #include <jansson.h>
@@ -33,15 +35,15 @@ static json_t *budget(struct json_build *b, const struct budget *of)
 }
 
 /* of: the budget of q; NULL when it has none. */
-static json_t *quantity(struct json_build *b, const struct quantity *q, const char *unit,
-                        const struct budget *of)
+json_t *report_json_quantity(struct json_build *b, const struct quantity *q, const char *unit,
+                             const struct budget *of)
 {
     json_t *object;
     if (!q->present || !isfinite(q->value))
         return json_null();
     object = json_object();
     json_build_set(b, object, "value", json_build_number(q->value));
-    json_build_set(b, object, "unit", json_string(unit));
+    json_build_set(b, object, "unit", json_build_text(unit));
     json_build_set(b, object, "standard_uncertainty",
                    q->at_least ? json_null() : json_build_number(q->standard_uncertainty));
     json_build_set(b, object, "low_95", q->at_least ? json_null() : json_build_number(q->low_95));
@@ -55,7 +57,7 @@ static json_t *quantity(struct json_build *b, const struct quantity *q, const ch
 }
 
 /* Lists of sentences; rows of a two-dimensional array of char. */
-static json_t *sentences(struct json_build *b, const char *first, size_t row_size, size_t rows)
+json_t *report_json_sentences(struct json_build *b, const char *first, size_t row_size, size_t rows)
 {
     json_t *array = json_array();
     for (size_t i = 0; i < rows; i++)
@@ -116,7 +118,7 @@ static json_t *run_object(struct json_build *b, const struct session *session, c
     const struct run_record *r = run->record;
     const struct push_result *push = &run->push;
     const struct quantity none = {.present = false};
-    bool ok = run->analysed;
+    bool push_kind = bench_test_is_push(r->test), ok = run->analysed && push_kind;
     json_t *object = json_object(), *probability;
     json_build_set(b, object, "run", json_integer(r->number));
     json_build_set(b, object, "series", json_build_count(run->series + 1));
@@ -125,25 +127,28 @@ static json_t *run_object(struct json_build *b, const struct session *session, c
     json_build_set(b, object, "speed_mm_s", json_build_number(r->speed_mm_s));
     json_build_set(b, object, "limited_by", ok ? json_string(LIMITED_NAMES[push->limited_by]) : json_null());
     json_build_set(b, object, "stall_force_n",
-                   quantity(b, ok ? &push->stall_force_n : &none, "N", &push->stall_budget));
+                   report_json_quantity(b, ok ? &push->stall_force_n : &none, "N", &push->stall_budget));
     json_build_set(b, object, "slip_onset_n",
-                   quantity(b, ok ? &push->slip_onset_n : &none, "N", &push->onset_budget));
+                   report_json_quantity(b, ok ? &push->slip_onset_n : &none, "N", &push->onset_budget));
     json_build_set(b, object, "block", json_integer(r->block));
     json_build_set(b, object, "order", json_integer(r->order));
     json_build_set(b, object, "start_time", json_build_text(r->start_time));
     json_build_set(b, object, "ended", json_string(RUN_END_NAMES[r->ended]));
-    json_build_set(b, object, "analysed", json_boolean(ok));
-    json_build_set(b, object, "why_not", ok ? json_null() : json_build_text(run->why_not));
-    json_build_set(b, object, "creep_per_n", quantity(b, ok ? &push->creep_per_n : &none, "1/N", NULL));
+    json_build_set(b, object, "analysed", json_boolean(run->analysed));
+    json_build_set(b, object, "why_not", run->analysed ? json_null() : json_build_text(run->why_not));
+    json_build_set(b, object, "creep_per_n",
+                   report_json_quantity(b, ok ? &push->creep_per_n : &none, "1/N", NULL));
     json_build_set(b, object, "stiffness_n_per_mm",
-                   quantity(b, ok ? &push->stiffness_n_per_mm : &none, "N/mm", NULL));
-    json_build_set(b, object, "drop_period_mm", quantity(b, ok ? &push->drop_period_mm : &none, "mm", NULL));
+                   report_json_quantity(b, ok ? &push->stiffness_n_per_mm : &none, "N/mm", NULL));
+    json_build_set(b, object, "drop_period_mm",
+                   report_json_quantity(b, ok ? &push->drop_period_mm : &none, "mm", NULL));
     json_build_set(b, object, "drops", ok ? json_build_count(push->event_count) : json_null());
     json_build_set(b, object, "settled", ok ? json_boolean(push->settled) : json_null());
     json_build_set(b, object, "greatest_force_n",
                    ok ? json_build_number(push->greatest_force_n) : json_null());
-    json_build_set(b, object, "zero_drift_n", ok ? json_build_number(push->zero_drift_n) : json_null());
-    json_build_set(b, object, "noise_n", ok ? json_build_number(push->noise_n) : json_null());
+    json_build_set(b, object, "zero_drift_n",
+                   run->analysed ? json_build_number(push->zero_drift_n) : json_null());
+    json_build_set(b, object, "noise_n", run->analysed ? json_build_number(push->noise_n) : json_null());
     json_build_set(b, object, "with_encoder", ok ? json_boolean(push->with_encoder) : json_null());
     probability = ok ? json_object() : json_null();
     for (int i = 0; ok && i < 3; i++) {
@@ -151,16 +156,19 @@ static json_t *run_object(struct json_build *b, const struct session *session, c
         json_build_set(b, probability, names[i], json_build_number(push->probability[i]));
     }
     json_build_set(b, object, "probability", probability);
-    json_build_set(b, object, "evidence",
-                   sentences(b, push->evidence[0], sizeof push->evidence[0], ok ? push->evidence_count : 0));
+    json_build_set(
+        b, object, "evidence",
+        report_json_sentences(b, push->evidence[0], sizeof push->evidence[0], ok ? push->evidence_count : 0));
     json_build_set(b, object, "flags",
-                   sentences(b, push->flags[0], sizeof push->flags[0], ok ? push->flag_count : 0));
+                   report_json_sentences(b, push->flags[0], sizeof push->flags[0],
+                                         run->analysed ? push->flag_count : 0));
+    json_outcome_run(b, object, run);
     return object;
 }
 
 static json_t *flags_of(struct json_build *b, const struct result_flags *flags)
 {
-    return sentences(b, flags->text[0], sizeof flags->text[0], flags->count);
+    return report_json_sentences(b, flags->text[0], sizeof flags->text[0], flags->count);
 }
 
 /* Flags of both forces of a point, each with the force it is about. */
@@ -178,9 +186,11 @@ static json_t *point_object(struct json_build *b, const struct speed_point *poin
     json_t *object = json_object(), *limited = json_object();
     struct quantity torque = answer_motor_torque(point);
     json_build_set(b, object, "speed_mm_s", json_build_number(point->speed_mm_s));
-    json_build_set(b, object, "stall_force_n", quantity(b, &point->stall_force_n, "N", &point->stall_budget));
-    json_build_set(b, object, "slip_onset_n", quantity(b, &point->slip_onset_n, "N", &point->onset_budget));
-    json_build_set(b, object, "torque_nm", quantity(b, &torque, "N.m", &point->torque_budget));
+    json_build_set(b, object, "stall_force_n",
+                   report_json_quantity(b, &point->stall_force_n, "N", &point->stall_budget));
+    json_build_set(b, object, "slip_onset_n",
+                   report_json_quantity(b, &point->slip_onset_n, "N", &point->onset_budget));
+    json_build_set(b, object, "torque_nm", report_json_quantity(b, &torque, "N.m", &point->torque_budget));
     json_build_set(b, object, "runs", json_build_count(point->run_count));
     json_build_set(b, object, "censored_runs", json_build_count(point->censored_count));
     json_build_set(b, object, "runs_without_onset", json_build_count(point->no_onset_count));
@@ -203,7 +213,8 @@ static json_t *curve_object(struct json_build *b, const struct torque_curve *cur
     for (int i = 0; i < TORQUE_MODELS; i++)
         json_build_set(b, aicc, TORQUE_MODEL_NAMES[i], json_build_number(curve->aicc[i]));
     json_build_set(b, object, "aicc", aicc);
-    json_build_set(b, object, "corner_speed_mm_s", quantity(b, &curve->corner_speed_mm_s, "mm/s", NULL));
+    json_build_set(b, object, "corner_speed_mm_s",
+                   report_json_quantity(b, &curve->corner_speed_mm_s, "mm/s", NULL));
     json_build_set(b, object, "censored_points", json_build_count(curve->censored_count));
     json_build_set(b, object, "flags", flags_of(b, &curve->flags));
     for (size_t i = 0; i < CURVE_POINTS; i++) {
@@ -218,22 +229,25 @@ static json_t *curve_object(struct json_build *b, const struct torque_curve *cur
     return object;
 }
 
-static json_t *feeder_object(struct json_build *b, const struct feeder_result *f)
+static json_t *feeder_object(struct json_build *b, const struct session *session, size_t index)
 {
+    const struct feeder_result *f = &session->feeders[index];
+    char buckling[320];
     const struct quantity none = {.present = false};
     const struct speed_point *reference = answer_reference_point(f);
-    json_t *object = json_object(), *points = json_array();
+    json_t *object = json_object(), *points = json_array(), *tests = json_array();
     json_build_set(b, object, "feeder", json_build_text(f->name));
+    json_build_set(b, object, "series", json_build_count(f->series + 1));
     json_build_set(b, object, "description",
                    f->description[0] != 0 ? json_build_text(f->description) : json_null());
     json_build_set(b, object, "speed_mm_s",
                    reference != NULL ? json_build_number(reference->speed_mm_s) : json_null());
     json_build_set(b, object, "stall_force_n",
-                   quantity(b, reference != NULL ? &reference->stall_force_n : &none, "N",
-                            reference != NULL ? &reference->stall_budget : NULL));
+                   report_json_quantity(b, reference != NULL ? &reference->stall_force_n : &none, "N",
+                                        reference != NULL ? &reference->stall_budget : NULL));
     json_build_set(b, object, "slip_onset_n",
-                   quantity(b, reference != NULL ? &reference->slip_onset_n : &none, "N",
-                            reference != NULL ? &reference->onset_budget : NULL));
+                   report_json_quantity(b, reference != NULL ? &reference->slip_onset_n : &none, "N",
+                                        reference != NULL ? &reference->onset_budget : NULL));
     json_build_set(b, object, "conditions", conditions_to_json(&f->conditions));
     json_build_set(b, object, "conditions_vary", json_boolean(f->conditions_vary));
     json_build_set(b, object, "flags", point_flags(b, reference));
@@ -243,6 +257,12 @@ static json_t *feeder_object(struct json_build *b, const struct feeder_result *f
     json_build_set(b, object, "torque_curve", curve_object(b, &f->torque_curve));
     json_build_set(b, object, "torque_curve_why_not",
                    f->torque_curve.present ? json_null() : json_build_text(f->torque_curve.why_not));
+    json_build_set(b, object, "buckling",
+                   answer_buckling(session, index, buckling, sizeof buckling) ? json_build_text(buckling)
+                                                                              : json_null());
+    for (size_t i = 0; i < f->outcome_count; i++)
+        json_build_append(b, tests, json_outcome(b, &f->outcomes[i]));
+    json_build_set(b, object, "tests", tests);
     return object;
 }
 
@@ -253,14 +273,20 @@ static json_t *comparison_object(struct json_build *b, const struct session *ses
     json_build_set(b, object, "quantity", json_build_text(c->quantity));
     json_build_set(b, object, "a", json_build_text(session->feeders[c->a].name));
     json_build_set(b, object, "b", json_build_text(session->feeders[c->b].name));
-    json_build_set(b, object, "speed_mm_s", json_build_number(c->speed_mm_s));
-    json_build_set(b, object, "difference", quantity(b, &c->difference, "N", &c->budget));
+    json_build_set(b, object, "test", c->test[0] != 0 ? json_build_text(c->test) : json_null());
+    json_build_set(b, object, "setting",
+                   c->test[0] != 0 && c->setting[0] != 0 ? json_build_text(c->setting) : json_null());
+    json_build_set(b, object, "unit", json_build_text(c->test[0] != 0 ? c->unit : "N"));
+    json_build_set(b, object, "speed_mm_s", c->test[0] == 0 ? json_build_number(c->speed_mm_s) : json_null());
+    json_build_set(b, object, "difference",
+                   report_json_quantity(b, &c->difference, c->test[0] != 0 ? c->unit : "N", &c->budget));
     json_build_set(b, object, "p_value", c->has_p_value ? json_build_number(c->p_value) : json_null());
     json_build_set(b, object, "p_value_unadjusted",
                    c->has_p_value ? json_build_number(c->p_value_unadjusted) : json_null());
     json_build_set(b, object, "by_blocks", json_boolean(c->by_blocks));
     json_build_set(b, object, "verdict", json_string(VERDICT_NAMES[c->verdict]));
-    json_build_set(b, object, "reasons", sentences(b, c->reasons[0], sizeof c->reasons[0], c->reason_count));
+    json_build_set(b, object, "reasons",
+                   report_json_sentences(b, c->reasons[0], sizeof c->reasons[0], c->reason_count));
     json_build_set(b, object, "flags", flags_of(b, &c->flags));
     return object;
 }
@@ -273,12 +299,13 @@ static json_t *document(struct json_build *b, const struct session *session)
     json_build_set(b, root, "program", json_string("nipbench-analyze " NIPBENCH_VERSION));
     json_build_set(b, root, "simulated", json_boolean(session->simulated));
     json_build_set(b, root, "reference_speed_mm_s", json_build_number(session->reference_speed_mm_s));
+    json_build_set(b, root, "margin", json_build_number(session->margin));
     for (size_t i = 0; i < session->series_count; i++)
         json_build_append(b, series, series_object(b, i + 1, session->series[i]));
     for (size_t i = 0; i < session->run_count; i++)
         json_build_append(b, runs, run_object(b, session, &session->runs[i]));
     for (size_t i = 0; i < session->feeder_count; i++)
-        json_build_append(b, feeders, feeder_object(b, &session->feeders[i]));
+        json_build_append(b, feeders, feeder_object(b, session, i));
     for (size_t i = 0; i < session->comparison_count; i++)
         json_build_append(b, comparisons, comparison_object(b, session, &session->comparisons[i]));
     json_build_set(b, root, "series", series);

@@ -10,6 +10,19 @@
 /* Longest foreign text that is shown; everything in the analysis structs is shorter. */
 #define CLEAN_SIZE 8192
 
+const char *text_unit(const char *unit)
+{
+    static const struct {
+        const char *plain, *shown;
+    } UNITS[] = {{"1", ""},     {"mm3/s", "mm³/s"}, {"mm2", "mm²"}, {"um", "µm"},
+                 {"Cel", "°C"}, {"deg", "°"},       {"N.m", "N m"}};
+    for (size_t i = 0; i < sizeof UNITS / sizeof UNITS[0]; i++) {
+        if (strcmp(UNITS[i].plain, unit) == 0)
+            return UNITS[i].shown;
+    }
+    return unit;
+}
+
 int text_decimals(double uncertainty)
 {
     char digits[32];

@@ -12,6 +12,9 @@
 #define TEXT_QUANTITY_SIZE                                                                                   \
     160 /* bytes that hold any text_quantity or text_interval with a unit of up to 16 bytes */
 
+/* A unit as people write it: "mm³/s" for "mm3/s", "" for "1". Constant text, or unit itself. */
+const char *text_unit(const char *unit);
+
 /* Decimal places that show two significant digits of uncertainty: 1 for 1.6, 0 for 12.3, -1 for 123. An
  * uncertainty that is not above zero or not finite gives 6. */
 int text_decimals(double uncertainty);

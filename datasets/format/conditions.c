@@ -42,6 +42,7 @@ const struct condition_kind CONDITION_KINDS[CONDITION_COUNT] = {
     [CONDITION_BRAKE_LOAD_N] = NUMBER("brake_load_n", "brake load", "N", "N", 0, 10000, 0.5),
     [CONDITION_HOT_END_TEMPERATURE_C] =
         NUMBER("hot_end_temperature_c", "hot end temperature", "Cel", "°C", 0, 1000, 2),
+    [CONDITION_ENCODER_SEAT] = WORD("encoder_seat", "seat of the encoder"),
 };
 
 enum err_code conditions_from_yaml(const struct yaml_node *mapping, struct conditions *c, struct err *e)
@@ -57,6 +58,11 @@ enum err_code conditions_from_yaml(const struct yaml_node *mapping, struct condi
                        : yaml_get_text(mapping, kind->key, true, c->word[i], sizeof c->word[i], e);
             c->stated[i] = true;
         }
+        bool seat = i == CONDITION_LOAD_CELL_SEAT || i == CONDITION_ENCODER_SEAT;
+        if (code == ERR_OK && entry != NULL && seat && strcmp(c->word[i], CONDITION_SEAT_FEEDER) != 0 &&
+            strcmp(c->word[i], CONDITION_SEAT_END) != 0)
+            code = yaml_complain(entry, e, "%s: '%s' is neither %s nor %s", kind->key, c->word[i],
+                                 CONDITION_SEAT_FEEDER, CONDITION_SEAT_END);
         if (code != ERR_OK)
             return code;
     }

@@ -32,8 +32,15 @@ enum condition_id {
     CONDITION_GUIDE_TUBE_BEND_DEG,  /* all bends of the tube added up; 0: no tube */
     CONDITION_BRAKE_LOAD_N,         /* what the brake of a loaded-feed test is set to */
     CONDITION_HOT_END_TEMPERATURE_C,
+    CONDITION_ENCODER_SEAT, /* word: "feeder", the encoder reads the filament at the nip (so where nothing is
+                               stated), or "end", past the guide tube, whose play and whose compressed
+                               filament it then sees */
     CONDITION_COUNT
 };
+
+/* What the seat of the load cell, and of the encoder, may be called in a plan. */
+#define CONDITION_SEAT_FEEDER "feeder"
+#define CONDITION_SEAT_END    "end"
 
 struct condition_kind {
     const char *key;    /* as in plan.yaml and runs/NNNN.json, unit included */

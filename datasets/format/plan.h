@@ -135,6 +135,13 @@ enum err_code plan_read(const char *path, struct plan *p, struct err *e);
 bool plan_allows_calibration(const struct plan *p, const char *calibration_date, int64_t unix_s, char *why,
                              size_t size);
 
+/* How many pushes a test makes with one feeder in one block: its ladders all crossed. */
+size_t plan_test_pushes(const struct plan_test *t);
+
+/* The feed in mm/s that a volumetric rate takes in this feeder: the rate over the cross-section of the
+ * filament, pi d^2 / 4, at the diameter that its conditions state; 0 where they state none. */
+double plan_feed_mm_s(const struct plan_feeder *f, double rate_mm3_s);
+
 /* One run of the plan in the order to be carried out. */
 struct plan_run {
     int number; /* 1-based: runs/0001.csv */
@@ -148,10 +155,11 @@ struct plan_run {
     bool clean_before; /* endurance: the gear is to be cleaned before this run */
 };
 /* Lay out all runs (room for PLAN_RUNS_MAX): block by block; in a block the feeders in random order, so that
- * each is mounted once a block, and for each mounted feeder its tests and speeds in random order, but so that
- * what takes long to change is changed once: what the filament meets, temperature and guide tube are taken in
- * random order, and all that is done with them in random order. Endurance comes last, push by push as it
- * stands. The order depends on the plan's seed alone. Returns the count. */
+ * each is mounted once a block, and for each mounted feeder its tests and ladders, all crossed, in random
+ * order, but so that what takes long to change is changed once: what the filament meets, hot end temperature
+ * and guide tube are taken in random order, and all that is done with them in random order. Endurance comes
+ * last, push by push as it stands: repeat 1, 2 ... at the first of its speeds, then at the next. The order
+ * depends on the plan's seed alone. Returns the count. */
 size_t plan_order(const struct plan *p, struct plan_run *runs);
 
 #endif

@@ -20,17 +20,26 @@ struct field {
     enum field_type type;
     size_t offset, size;
     double low, high; /* of numbers; whole ones within 2^53, so that a double holds the bound exactly */
+    bool optional;    /* left out where it is 0 or false, and 0 or false where it is left out */
 };
-#define FIELD(name, type, low, high)                                                                         \
+#define ANY_FIELD(name, type, low, high, optional)                                                           \
     {                                                                                                        \
-#name, type, offsetof(struct run_record, name), sizeof(((struct run_record *)NULL)->name), low, high \
+#name, type, offsetof(struct run_record, name), sizeof(((struct run_record *)NULL)->name), low,      \
+            high, optional                                                                                   \
     }
+#define FIELD(name, type, low, high)          ANY_FIELD(name, type, low, high, false)
+#define OPTIONAL_FIELD(name, type, low, high) ANY_FIELD(name, type, low, high, true)
 static const struct field FIELDS[] = {
     FIELD(number, FIELD_INT, 1, 9999),
     FIELD(feeder, FIELD_TEXT, 0, 0),
     FIELD(speed_mm_s, FIELD_DOUBLE, 0, 10000),
     FIELD(block, FIELD_INT, 1, 1000000),
     FIELD(order, FIELD_INT, 1, 1000000),
+    OPTIONAL_FIELD(rate_mm3_s, FIELD_DOUBLE, 0, 1e6),
+    OPTIONAL_FIELD(travel_mm, FIELD_DOUBLE, 0, 1e6),
+    OPTIONAL_FIELD(cycles, FIELD_INT, 0, 1000),
+    OPTIONAL_FIELD(repeat, FIELD_INT, 0, 1000000),
+    OPTIONAL_FIELD(cleaned, FIELD_BOOL, 0, 0),
     FIELD(drive_diameter_mm, FIELD_DOUBLE, 0.01, 10000),
     FIELD(drive_diameter_standard_uncertainty_mm, FIELD_DOUBLE, 0, 10000),
     FIELD(reduction, FIELD_DOUBLE, 1e-6, 1e6),
@@ -69,6 +78,10 @@ static enum err_code read_field(const struct json_place *p, const struct field *
     int64_t whole = 0;
     double number = 0;
     enum err_code code = ERR_CALLER;
+    if (f->optional && json_object_get(p->object, f->key) == NULL) {
+        memset(at, 0, f->size);
+        return ERR_OK;
+    }
     switch (f->type) {
     case FIELD_DOUBLE:
         code = json_strict_number(p, f->key, f->low, f->high, &number, e);
@@ -138,6 +151,14 @@ static json_t *field_to_json(const struct field *f, const struct run_record *r)
     return NULL;
 }
 
+/* Whether there is nothing to say in an optional field. */
+static bool is_left_out(const struct field *f, const struct run_record *r)
+{
+    static const char nothing[sizeof(double)];
+    const char *at = (const char *)r + f->offset;
+    return f->optional && f->size <= sizeof nothing && memcmp(at, nothing, f->size) == 0;
+}
+
 /* Find the word under key in a list of names. */
 static enum err_code read_choice(const struct json_place *p, const char *key, const char *const *names,
                                  size_t count, size_t *choice, struct err *e)
@@ -181,6 +202,12 @@ static enum err_code check(const struct run_record *r, const char *path, struct 
                           "feeder: '%s' must be made of small letters, digits and hyphens", r->feeder);
     if (r->counts_min >= r->counts_max)
         return err_set_at(e, ERR_FILE, path, 0, 0, "counts_min must be below counts_max");
+    if (r->rate_mm3_s > 0 && r->test != PLAN_MELT_PUSH)
+        return err_set_at(e, ERR_FILE, path, 0, 0, "rate_mm3_s: only melt-push has a volumetric rate");
+    if (r->cycles > 0 && r->test != PLAN_REVERSAL)
+        return err_set_at(e, ERR_FILE, path, 0, 0, "cycles: only reversal has cycles");
+    if (r->repeat > 0 && r->test != PLAN_ENDURANCE)
+        return err_set_at(e, ERR_FILE, path, 0, 0, "repeat: only endurance has repeats");
     if (r->push_end_us < r->push_start_us)
         return err_set_at(e, ERR_FILE, path, 0, 0, "push_end_us must not be before push_start_us");
     return ERR_OK;
@@ -252,6 +279,8 @@ static json_t *record_to_json(const struct run_record *r)
                      RUN_END_NAMES[r->ended], "conditions", conditions_to_json(&r->conditions), "events",
                      events);
     for (size_t i = 0; i < FIELD_COUNT; i++) {
+        if (is_left_out(&FIELDS[i], r))
+            continue;
         if (json_object_set_new(root, FIELDS[i].key, field_to_json(&FIELDS[i], r)) != 0) {
             json_decref(root);
             return NULL;

@@ -147,6 +147,30 @@ enum err_code yaml_get_int64(const struct yaml_node *mapping, const char *key, b
     return ERR_OK;
 }
 
+enum err_code yaml_get_int(const struct yaml_node *mapping, const char *key, bool required, int low, int high,
+                           int *value, struct err *e)
+{
+    int64_t whole = *value;
+    enum err_code code = yaml_get_int64(mapping, key, required, low, high, "", &whole, e);
+    *value = (int)whole;
+    return code;
+}
+
+enum err_code yaml_get_list(const struct yaml_node *mapping, const char *key, bool required, size_t max,
+                            const struct yaml_node **list, struct err *e)
+{
+    enum err_code code = yaml_get_node(mapping, key, required, list, e);
+    if (code != ERR_OK || *list == NULL)
+        return code;
+    if (!yaml_is_list(*list))
+        return yaml_complain(*list, e, "%s: a list is wanted here", key);
+    if (yaml_length(*list) == 0)
+        return yaml_complain(*list, e, "%s: the list is empty", key);
+    if (yaml_length(*list) > max)
+        return yaml_complain(yaml_item(*list, max), e, "%s: more than %zu entries", key, max);
+    return ERR_OK;
+}
+
 enum err_code yaml_get_bool(const struct yaml_node *mapping, const char *key, bool required, bool *value,
                             struct err *e)
 {

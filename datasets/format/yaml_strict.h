@@ -46,6 +46,8 @@ enum err_code yaml_read_double(const struct yaml_node *scalar, const char *what,
                                const char *unit, double *value, struct err *e);
 enum err_code yaml_get_int64(const struct yaml_node *mapping, const char *key, bool required, int64_t low,
                              int64_t high, const char *unit, int64_t *value, struct err *e);
+enum err_code yaml_get_int(const struct yaml_node *mapping, const char *key, bool required, int low, int high,
+                           int *value, struct err *e);
 enum err_code yaml_get_bool(const struct yaml_node *mapping, const char *key, bool required, bool *value,
                             struct err *e);
 /* Text of at most size - 1 bytes, copied; longer, empty or with control characters is refused. */
@@ -54,6 +56,9 @@ enum err_code yaml_get_text(const struct yaml_node *mapping, const char *key, bo
 /* Child node or NULL (only when not required). */
 enum err_code yaml_get_node(const struct yaml_node *mapping, const char *key, bool required,
                             const struct yaml_node **value, struct err *e);
+/* A list of 1 to max entries, or NULL (only when not required). */
+enum err_code yaml_get_list(const struct yaml_node *mapping, const char *key, bool required, size_t max,
+                            const struct yaml_node **list, struct err *e);
 
 /* ERR_FILE at the first key of mapping that no getter asked for, with the nearest known key if one is close.
  * Call once per mapping after the last getter. Also ERR_FILE when the node is not a mapping. */

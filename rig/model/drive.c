@@ -39,7 +39,11 @@ struct drive drive_at(const struct model_parameters *p, double preload_n, double
         .angle_start_rad = angle_start_rad,
         .eccentricity_mm = p->gear.eccentricity_mm,
         .ripple_mm = p->gear.teeth > 0 ? p->gear.tooth_ripple_mm : 0,
+        .motor_turn_ripple_mm = p->gear.motor_turn_ripple_mm,
+        .full_step_ripple_mm = p->gear.full_step_ripple_mm,
         .teeth = p->gear.teeth,
+        .motor_turns = p->gear.reduction,
+        .full_steps = p->gear.reduction * p->motor.full_steps_per_rev,
     };
     return d;
 }
@@ -57,6 +61,10 @@ double drive_feed_mm(const struct drive *d, double gear_mm)
         feed += d->eccentricity_mm * sin(angle_rad(d, gear_mm));
     if (d->ripple_mm > 0)
         feed += d->ripple_mm * sin(d->teeth * angle_rad(d, gear_mm));
+    if (d->motor_turn_ripple_mm > 0)
+        feed += d->motor_turn_ripple_mm * sin(d->motor_turns * angle_rad(d, gear_mm));
+    if (d->full_step_ripple_mm > 0)
+        feed += d->full_step_ripple_mm * sin(d->full_steps * angle_rad(d, gear_mm));
     return feed;
 }
 

@@ -11,8 +11,12 @@ struct drive {
     double gear_torque_n_mm; /* greatest torque at the gear: reduction * efficiency * T_max * factor */
     double angle_start_rad;
     double eccentricity_mm;
-    double ripple_mm;
+    double ripple_mm; /* once per tooth */
+    double motor_turn_ripple_mm;
+    double full_step_ripple_mm;
     int teeth;
+    double motor_turns; /* of one turn of the gear */
+    double full_steps;  /* of one turn of the gear */
 };
 
 /* torque_factor multiplies T_max (1: nominal). */
@@ -22,8 +26,8 @@ struct drive drive_at(const struct model_parameters *p, double preload_n, double
 /* Effective diameter, mm: past the denting preload it shrinks, to no less than half of what it was. */
 double drive_diameter_mm(const struct model_parameters *p, double preload_n);
 
-/* Position of the pitch point, mm: gear travel with eccentricity and tooth ripple. Only differences have a
- * meaning. */
+/* Position of the pitch point, mm: gear travel with eccentricity and the ripples per tooth, motor turn and
+ * full step, each a sinusoid of the gear's angle. Only differences have a meaning. */
 double drive_feed_mm(const struct drive *d, double gear_mm);
 
 /* Greatest force the motor can hold at the nip with the gear at that travel, N: 2 i eta T / (D + 2 ecc

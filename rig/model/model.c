@@ -3,14 +3,22 @@
  * Four unknowns move together: gear travel g, filament travel, nip force F and rotor lag. With the commanded
  * position known they are tied by g + lag(F, F_motor(g)) = commanded - 4 full steps * cycles lost (the rotor
  * follows the field) d filament = d feed(g) - s(F) |d feed(g)|,   F from the filament through the elastic
- * line        (the nip slips) which is the same as  d delta / d commanded = 1 / (2 step / pi + F_motor
+ * line        (the nip slips: always the way the force goes, so that a gear that turns back lets the filament
+ * back further) which is the same as  d delta / d commanded = 1 / (2 step / pi + F_motor
  * cos(delta) / (k (1 - s)))  of a straight push, but holds for reversals, speed changes and a tube as well.
  * Taking g as the independent variable keeps the equations free of singular points: near delta = 90 degrees
  * the lag only becomes steep, and the commanded position at which a cycle is lost, or the force at which
- * teeth tear, is found by root search and not by small steps. */
+ * teeth tear, is found by root search and not by small steps.
+ *
+ * A reduction with play p stands between the drive (the rotor, as travel at the pitch line) and the gear: g =
+ * drive + at, at from 0 (as when pushing) to p. While the filament pushes back on the gear the flanks stay
+ * together and at is 0; without force it is the drive that moves first, through the play, and then the gear.
+ */
 #include "rig/model/model.h"
 
 #include "rig/model/drive.h"
+#include "rig/model/hot_end.h"
+#include "rig/model/load_cell.h"
 #include "rig/model/nip.h"
 #include "rig/model/push_line.h"
 
@@ -49,7 +57,7 @@ double model_random_normal(struct model_random *r)
     return radius * cos(2 * PI * model_random_uniform(r));
 }
 
-enum stream { STREAM_MOUNT, STREAM_DRAWS, STREAM_DRIFT, STREAM_SENSOR };
+enum stream { STREAM_MOUNT, STREAM_DRAWS, STREAM_DRIFT, STREAM_SENSOR, STREAM_BRAKE };
 
 static struct model_random stream_of(uint64_t seed, uint64_t run, enum stream which)
 {
@@ -80,7 +88,12 @@ double model_feed_per_microstep_mm(const struct model_parameters *p, double prel
 void model_mount(const struct model_parameters *p, struct model_state *s, uint64_t seed)
 {
     struct model_state kept = {
-        .gross_slip_mm = s->gross_slip_mm, .hung_n = s->hung_n, .cell_follows_n = s->cell_follows_n};
+        .gross_slip_mm = s->gross_slip_mm,
+        .fed_mm = s->fed_mm,
+        .fed_clean_mm = s->fed_clean_mm,
+        .hung_n = s->hung_n,
+        .cell_follows_n = s->cell_follows_n,
+    };
     struct model_random r = stream_of(seed, 0, STREAM_MOUNT);
     *s = kept;
     s->mount_seed = seed;
@@ -101,6 +114,9 @@ void model_begin_run(const struct model_parameters *p, struct model_state *s, do
         .refit_factor = s->refit_factor,
         .gross_slip_mm = s->gross_slip_mm,
         .gross_slip_start_mm = s->gross_slip_mm,
+        .fed_mm = s->fed_mm,
+        .fed_clean_mm = s->fed_clean_mm,
+        .fed_start_mm = s->fed_mm,
         .hung_n = s->hung_n,
         .cell_follows_n = s->cell_follows_n,
         .coils_on = true,
@@ -110,7 +126,20 @@ void model_begin_run(const struct model_parameters *p, struct model_state *s, do
     run.gear_angle_start_rad = 2 * PI * model_random_uniform(&run.draws);
     run.torque_factor = draw_factor(&run.draws, p->motor.torque_scatter);
     run.shear_factor = draw_factor(&run.draws, p->nip.shear_scatter / 5);
+    /* A stream of its own: what else a run draws does not depend on whether there is a brake. */
+    struct model_random brake_draws = stream_of(s->mount_seed, s->runs_since_mount, STREAM_BRAKE);
+    run.brake_factor = fmax(0, draw_factor(&brake_draws, p->fixture.brake_repeat));
     *s = run;
+}
+
+void model_clean(struct model_state *s)
+{
+    s->fed_clean_mm = s->fed_mm;
+}
+
+double model_fed_since_cleaning_m(const struct model_state *s)
+{
+    return fmax(0, s->fed_start_mm - s->fed_clean_mm) / 1000;
 }
 
 /* One sub-step in hand. */
@@ -121,13 +150,16 @@ struct push {
     struct nip nip;
     struct push_line line;
     struct push_line_state now;
+    struct hot_end hot_end;
     double feed_mm; /* pitch point at the gear's present travel */
     double speed_mm_s;
 };
 
-/* What a move of the gear would lead to. */
+/* What a move of the drive would lead to. */
 struct outcome {
     struct push_line_state line;
+    double backlash_at_mm;
+    double drive_mm; /* where the drive then stands */
     double gear_mm;
     double feed_mm;
     double gross_slip_mm;
@@ -143,7 +175,9 @@ static void set_drive(struct push *u)
 static void set_nip(struct push *u)
 {
     double wear = nip_wear_factor(&u->p->nip, u->s->gross_slip_mm);
-    u->nip = nip_at(u->p, u->s->preload_n, u->speed_mm_s, u->s->refit_factor * u->s->repeat_factor * wear);
+    double fed_m = (u->s->fed_mm - u->s->fed_clean_mm) / 1000;
+    u->nip =
+        nip_at(u->p, u->s->preload_n, u->speed_mm_s, u->s->refit_factor * u->s->repeat_factor * wear, fed_m);
     /* The lost share goes to 1 at the grip limit, so a force beyond it would never be reached. */
     u->nip.shear_n = fmin(u->nip.shear_n * u->s->shear_factor, 0.995 * u->nip.grip_n);
 }
@@ -168,32 +202,79 @@ static struct outcome turn_gear(const struct push *u, double travel_mm, bool rig
     return o;
 }
 
-static void take(struct push *u, const struct outcome *o)
+/* The filament goes back until it carries nothing. Returns how far, mm. */
+static double let_go(const struct push_line *line, struct push_line_state *s)
 {
-    u->now = o->line;
-    u->feed_mm = o->feed_mm;
-    u->s->gear_mm = o->gear_mm;
-    if (o->gross_slip_mm > 0) {
-        u->s->gross_slip_mm += o->gross_slip_mm;
-        if (u->p->nip.wear_per_m > 0)
-            set_nip(u);
-    }
+    double back_mm = push_line_release_mm(line, s);
+    push_line_move(line, s, -back_mm);
+    s->force_feeder_n = 0;
+    s->force_end_n = 0;
+    return back_mm;
 }
 
-/* The gear travel at which gear and lag together stand at rotor_mm. As the lag is between nothing and one
+static double drive_at_mm(const struct model_state *s)
+{
+    return s->gear_mm - s->backlash_at_mm;
+}
+
+/* The drive moves by travel_mm: through the play where nothing presses the flanks together, else the gear
+ * with it. */
+static struct outcome turn_drive(const struct push *u, double travel_mm, bool rigid)
+{
+    double at_mm = u->s->backlash_at_mm;
+    double room_mm = u->p->gear.backlash_mm - at_mm;
+    double crossed_mm = 0; /* of the play, as the drive's travel */
+    struct outcome o;
+    if (travel_mm > 0) {
+        crossed_mm = fmin(travel_mm, at_mm);
+    } else if (travel_mm < 0 && room_mm > 0) {
+        double loose_mm = -travel_mm; /* of the way, what is left when the force is gone */
+        if (u->now.force_feeder_n > 0) {
+            o = turn_gear(u, travel_mm, rigid);
+            double share =
+                push_line_release_mm(&u->line, &u->now) / (u->now.filament_mm - o.line.filament_mm);
+            loose_mm = o.line.force_feeder_n > 0 ? 0 : loose_mm * fmax(0, 1 - share);
+        }
+        crossed_mm = -fmin(loose_mm, room_mm);
+    }
+    o = turn_gear(u, travel_mm - crossed_mm, rigid);
+    /* The sum rounds: at most the play itself. */
+    o.backlash_at_mm = fmax(0, fmin(u->p->gear.backlash_mm, at_mm - crossed_mm));
+    /* The midpoint rule places the release to some nanometres; where flanks are apart nothing is pressed. */
+    if (o.backlash_at_mm > 0)
+        let_go(&u->line, &o.line);
+    o.drive_mm = o.gear_mm - o.backlash_at_mm;
+    return o;
+}
+
+static void take(struct push *u, const struct outcome *o)
+{
+    struct model_state *s = u->s;
+    bool new_nip = nip_fades(&u->p->nip) || (o->gross_slip_mm > 0 && u->p->nip.wear_per_m > 0);
+    u->now = o->line;
+    u->feed_mm = o->feed_mm;
+    s->fed_mm += fabs(o->gear_mm - s->gear_mm);
+    s->gear_mm = o->gear_mm;
+    s->backlash_at_mm = o->backlash_at_mm;
+    s->gross_slip_mm += o->gross_slip_mm;
+    if (new_nip)
+        set_nip(u);
+}
+
+/* The travel at which drive and lag together stand at rotor_mm. As the lag is between nothing and one
  * full step, the root is bracketed from the outset; Newton with the chord slope, bisection where that leaves
  * the bracket. */
 static double travel_to(const struct push *u, double rotor_mm, bool rigid)
 {
-    double low = rotor_mm - u->s->gear_mm - u->drive.full_step_mm;
-    double high = rotor_mm - u->s->gear_mm;
+    double high = rotor_mm - drive_at_mm(u->s);
+    double low = high - u->drive.full_step_mm;
     double travel = fmax(low, fmin(high, 0));
     double before_n = u->now.force_feeder_n;
     double slope_n_per_mm = push_line_feeder_stiffness(&u->line);
     for (int i = 0; i < 100 && high - low > ROOT_MM; i++) {
-        struct outcome o = turn_gear(u, travel, rigid);
+        struct outcome o = turn_drive(u, travel, rigid);
         double force_n = o.line.force_feeder_n;
-        double off = o.gear_mm + drive_lag_mm(&u->drive, force_n, o.motor_force_n) - rotor_mm;
+        double off = o.drive_mm + drive_lag_mm(&u->drive, force_n, o.motor_force_n) - rotor_mm;
         double room = o.motor_force_n * o.motor_force_n - force_n * force_n;
         if (off > 0)
             high = travel;
@@ -210,9 +291,9 @@ static double travel_to(const struct push *u, double rotor_mm, bool rigid)
     return travel;
 }
 
-/* The least gear travel in 0..high at which the nip force meets the motor's (at_n 0) or at_n. The force at
- * high is at or above it. Bisection would do; the rule of false position, one end halved (Illinois), is
- * quicker. */
+/* The least travel of the drive in 0..high at which the nip force meets the motor's (at_n 0) or at_n. The
+ * force at high is at or above it. Bisection would do; the rule of false position, one end halved (Illinois),
+ * is quicker. */
 static double travel_to_force(const struct push *u, double high, double at_n)
 {
     double low = 0;
@@ -224,7 +305,7 @@ static double travel_to_force(const struct push *u, double high, double at_n)
         return 0;
     for (int i = 0; i < 100 && high - low > ROOT_MM; i++) {
         double travel = i == 0 ? high : (low * high_off - high * low_off) / (high_off - low_off);
-        struct outcome o = turn_gear(u, travel, false);
+        struct outcome o = turn_drive(u, travel, false);
         double off = o.line.force_feeder_n - (at_n > 0 ? at_n : o.motor_force_n);
         if (fabs(off) < 1e-9)
             return travel;
@@ -269,7 +350,7 @@ static void lose_cycle(struct push *u, double rotor_mm)
     u->s->torque_factor = draw_factor(&u->s->draws, u->p->motor.torque_scatter);
     set_drive(u);
     double caught_mm = rotor_mm - 4 * u->drive.full_step_mm;
-    struct outcome o = turn_gear(u, travel_to(u, caught_mm, true), true);
+    struct outcome o = turn_drive(u, travel_to(u, caught_mm, true), true);
     take(u, &o);
 }
 
@@ -280,7 +361,7 @@ static void follow(struct push *u, double commanded_mm)
     for (long i = 0; i < SUBSTEPS_MAX; i++) {
         double step_mm = u->drive.full_step_mm;
         double rotor_mm = commanded_mm - 4 * step_mm * (double)s->cycles_lost;
-        double stall_travel = rotor_mm - step_mm - s->gear_mm; /* where the lag would be a full step */
+        double stall_travel = rotor_mm - step_mm - drive_at_mm(s); /* where the lag would be a full step */
         double travel;
         bool stalls = u->now.force_feeder_n >= drive_motor_force_n(&u->drive, s->gear_mm);
         bool clipped = false;
@@ -290,7 +371,7 @@ static void follow(struct push *u, double commanded_mm)
         } else {
             if (stall_travel > 0) {
                 travel = fmin(stall_travel, SUBSTEP_MM);
-                o = turn_gear(u, travel, false);
+                o = turn_drive(u, travel, false);
                 stalls = o.line.force_feeder_n >= o.motor_force_n;
             }
             travel = stalls ? travel_to_force(u, travel, 0) : travel_to(u, rotor_mm, false);
@@ -298,72 +379,29 @@ static void follow(struct push *u, double commanded_mm)
             if (clipped)
                 travel = copysign(SUBSTEP_MM, travel);
         }
-        o = turn_gear(u, travel, false);
+        o = turn_drive(u, travel, false);
         if (u->nip.shear_n > 0 && o.line.force_feeder_n >= u->nip.shear_n) {
             travel = travel > 0 ? travel_to_force(u, travel, u->nip.shear_n) : 0;
-            o = turn_gear(u, travel, false);
+            o = turn_drive(u, travel, false);
             take(u, &o);
             tear_teeth(u);
             continue;
         }
         take(u, &o);
         if (stalls)
-            lose_cycle(u, fmin(rotor_mm, s->gear_mm + step_mm));
+            lose_cycle(u, fmin(rotor_mm, drive_at_mm(s) + step_mm));
         else if (!clipped)
             return;
     }
-}
-
-/* The hot end takes in filament at the rate its load line F = F0 + k Q^n gives at the end force, for dt_s:
- * implicit midpoint, so that a steep line near F0 cannot upset it. */
-static double melt_mm_s(const struct model_parameters *p, double force_n)
-{
-    double diameter = p->fixture.filament_diameter_mm;
-    double beyond_n = force_n - p->hot_end.force_n;
-    if (!(beyond_n > 0))
-        return 0;
-    return pow(beyond_n / p->hot_end.coefficient, 1 / p->hot_end.exponent) / (PI * diameter * diameter / 4);
-}
-
-static void melt(struct push *u, double dt_s)
-{
-    double low = 0;
-    double high = melt_mm_s(u->p, u->now.force_end_n) * dt_s;
-    if (!(high > 0))
-        return;
-    double length = high;
-    double low_off = -high; /* of length - rate at the middle * dt */
-    double high_off = 0;
-    for (int i = 0; i < 60 && high - low > 1e-12; i++) {
-        struct push_line line = u->line;
-        struct push_line_state middle = u->now;
-        push_line_move_wall(&line, &middle, length / 2);
-        double off = length - melt_mm_s(u->p, middle.force_end_n) * dt_s;
-        if (fabs(off) < 1e-13)
-            break;
-        if (off > 0) {
-            high = length;
-            high_off = off;
-        } else {
-            low = length;
-            low_off = off;
-        }
-        /* False position and bisection in turn: quick on a flat line, safe on a steep one. */
-        length = i % 2 == 0 ? (low * high_off - high * low_off) / (high_off - low_off) : (low + high) / 2;
-    }
-    push_line_move_wall(&u->line, &u->now, length);
-    u->s->melted_mm += length;
 }
 
 /* Coils off: nothing holds the gear, so the filament springs back until it carries nothing, the gear with it.
  */
 static void release(struct push *u)
 {
-    double back_mm = push_line_release_mm(&u->line, &u->now);
-    push_line_move(&u->line, &u->now, -back_mm);
-    u->now.force_feeder_n = 0;
-    u->now.force_end_n = 0;
+    double back_mm = let_go(&u->line, &u->now);
     u->s->gear_mm -= back_mm;
+    u->s->fed_mm += back_mm;
     u->s->coils_were_off = true;
 }
 
@@ -371,29 +409,33 @@ static void release(struct push *u)
 static void catch_rotor(struct push *u, double commanded_mm)
 {
     double cycle_mm = 4 * u->drive.full_step_mm;
-    u->s->cycles_lost = (int64_t)llround((commanded_mm - u->s->gear_mm) / cycle_mm);
+    u->s->cycles_lost = (int64_t)llround((commanded_mm - drive_at_mm(u->s)) / cycle_mm);
     u->s->coils_were_off = false;
 }
 
-static void advance_drift(const struct model_parameters *p, struct model_state *s, double dt_s)
+/* From the commanded position start_mm on by travel_mm within dt_s, coils on. */
+static void push_on(struct push *u, double start_mm, double travel_mm, double dt_s)
 {
-    s->time_s += dt_s;
-    s->drift_n += p->sensor.drift_n_per_min * dt_s / 60;
-    if (p->sensor.drift_walk_n > 0)
-        s->drift_n += p->sensor.drift_walk_n * sqrt(dt_s / 60) * model_random_normal(&s->drift_draws);
-}
-
-static double half_play_n(const struct model_sensor *c)
-{
-    return c->full_scale_n / 8;
-}
-
-/* The cell's hysteresis is a play operator (Krasnosel'skii and Pokrovskii): what follows lags the load by at
- * most the half-width, and how far it lags is the deviation. */
-static double cell_follows_n(const struct model_sensor *c, const struct model_state *s)
-{
-    double load_n = s->force_n + s->hung_n;
-    return fmax(load_n - half_play_n(c), fmin(load_n + half_play_n(c), s->cell_follows_n));
+    bool melts = u->hot_end.on;
+    double count = fmax(ceil(fabs(travel_mm) / SUBSTEP_MM), melts ? ceil(dt_s / SUBSTEP_S) : 1);
+    long n = count < (double)SUBSTEPS_MAX ? (long)count : SUBSTEPS_MAX;
+    if (u->p->fixture.end == MODEL_END_FREE && !(u->now.force_feeder_n > 0)) {
+        /* No force will come up, so nothing lags and nothing is lost, however long the way. */
+        double rotor_mm = start_mm + travel_mm - 4 * u->drive.full_step_mm * (double)u->s->cycles_lost;
+        struct outcome o = turn_drive(u, rotor_mm - drive_at_mm(u->s), true);
+        take(u, &o);
+        return;
+    }
+    for (long i = 1; i <= n; i++) {
+        if (melts)
+            hot_end_melt(&u->hot_end, &u->line, &u->now, dt_s / (double)n / 2);
+        /* A grip that has just become less (wear, debris, speed) lets go what it cannot hold. */
+        if (u->now.force_feeder_n > u->nip.grip_n)
+            slip_back(u, (u->now.force_feeder_n - u->nip.grip_n) / push_line_feeder_stiffness(&u->line));
+        follow(u, start_mm + travel_mm * (double)i / (double)n);
+        if (melts)
+            hot_end_melt(&u->hot_end, &u->line, &u->now, dt_s / (double)n / 2);
+    }
 }
 
 void model_step(const struct model_parameters *p, struct model_state *s, double commanded_microsteps,
@@ -403,68 +445,31 @@ void model_step(const struct model_parameters *p, struct model_state *s, double 
     double travel_mm = commanded_microsteps * model_feed_per_microstep_mm(p, s->preload_n) - start_mm;
     if (!(dt_s > 0) || !(fabs(travel_mm) <= TRAVEL_MAX_MM))
         return;
-    bool hot_end = p->hot_end.exponent > 0;
     struct push u = {
         .p = p,
         .s = s,
         .line = push_line_of(p, s->melted_mm),
-        .now = {s->filament_mm, s->force_feeder_n, s->force_n, s->tube_play_mm},
+        .now = {s->filament_mm, s->force_feeder_n, s->force_end_n, s->tube_play_mm, 0},
+        .hot_end = hot_end_of(p),
         .speed_mm_s = travel_mm / dt_s,
     };
+    u.line.slides_at_n *= s->brake_factor;
     set_drive(&u);
     set_nip(&u);
     u.feed_mm = drive_feed_mm(&u.drive, s->gear_mm);
-    advance_drift(p, s, dt_s);
+    load_cell_drift(p, s, dt_s);
     if (!s->coils_on) {
         release(&u);
     } else {
-        double count = fmax(ceil(fabs(travel_mm) / SUBSTEP_MM), hot_end ? ceil(dt_s / SUBSTEP_S) : 1);
-        long n = count < (double)SUBSTEPS_MAX ? (long)count : SUBSTEPS_MAX;
         if (s->coils_were_off)
             catch_rotor(&u, start_mm);
-        for (long i = 1; i <= n; i++) {
-            if (hot_end)
-                melt(&u, dt_s / (double)n / 2);
-            /* A grip that has just become less (wear, speed) lets go what it cannot hold. */
-            if (u.now.force_feeder_n > u.nip.grip_n)
-                slip_back(&u, (u.now.force_feeder_n - u.nip.grip_n) / push_line_feeder_stiffness(&u.line));
-            follow(&u, start_mm + travel_mm * (double)i / (double)n);
-            if (hot_end)
-                melt(&u, dt_s / (double)n / 2);
-        }
+        push_on(&u, start_mm, travel_mm, dt_s);
     }
     s->commanded_mm = start_mm + travel_mm;
     s->filament_mm = u.now.filament_mm;
     s->force_feeder_n = u.now.force_feeder_n;
-    s->force_n = u.now.force_end_n;
+    s->force_end_n = u.now.force_end_n;
     s->tube_play_mm = u.now.play_mm;
-    if (p->sensor.hysteresis_n > 0)
-        s->cell_follows_n = cell_follows_n(&p->sensor, s);
-}
-
-/* What the cell makes of its load. */
-static double cell_shows_n(const struct model_sensor *c, const struct model_state *s)
-{
-    double load_n = s->force_n + s->hung_n;
-    double of_scale = load_n / c->full_scale_n;
-    double lag_n = cell_follows_n(c, s) - load_n;
-    return load_n + c->nonlinearity_n * of_scale * of_scale + c->hysteresis_n / 2 * lag_n / half_play_n(c);
-}
-
-int32_t model_read_force(const struct model_parameters *p, struct model_state *s, bool *over_range)
-{
-    const struct model_sensor *c = &p->sensor;
-    double seen_n = cell_shows_n(c, s) + s->drift_n + c->mains_n * sin(2 * PI * c->mains_hz * s->time_s) +
-                    c->noise_n * model_random_normal(&s->sensor_draws);
-    double counts = round(c->zero_counts + c->gain_counts_per_n * seen_n);
-    *over_range = counts < c->counts_min || counts > c->counts_max;
-    return (int32_t)fmax(c->counts_min, fmin(c->counts_max, counts));
-}
-
-int32_t model_read_encoder(const struct model_parameters *p, const struct model_state *s)
-{
-    if (!p->sensor.encoder)
-        return 0;
-    double counts = floor(s->filament_mm / p->sensor.encoder_mm_per_count);
-    return (int32_t)fmax(INT32_MIN, fmin(INT32_MAX, counts));
+    s->melted_mm += u.now.given_mm;
+    load_cell_load(p, s);
 }

@@ -86,7 +86,8 @@ struct model_fixture {
 struct model_tube { /* optional guide tube between nip and end; bend 0: none */
     double bend_rad;
     double friction;     /* force behind the tube = force before it * exp(-friction * bend), pushing */
-    double clearance_mm; /* lost motion at reversal */
+    double clearance_mm; /* play of the filament between the tube's walls, as travel along it; crossed where
+                            the force has gone and the feed turns round */
 };
 
 struct model_hot_end {  /* for MODEL_END_HOT: F = F0 + k Q^n */
@@ -115,7 +116,8 @@ struct model_sensor {
     double nonlinearity_n; /* deviation at full scale; grows with the square of the load */
     double hysteresis_n;   /* how much more the cell shows while the load falls than while it rises */
     int32_t counts_min, counts_max;
-    bool encoder; /* on the filament, before the blocked end */
+    bool encoder;        /* on the filament */
+    bool encoder_at_end; /* past the guide tube, by the end that the filament meets; else at the nip */
     double encoder_mm_per_count;
 };
 
@@ -160,10 +162,12 @@ struct model_state {
     double gear_mm;             /* pitch-line travel of the gear */
     double filament_mm;         /* filament travel at the nip since run start */
     double force_feeder_n;      /* at the nip */
-    double force_n;             /* push force at the load cell, true */
+    double force_end_n;         /* at the end of the filament, behind any tube */
+    double force_n;             /* push force at the load cell, true: one of the two */
     double brake_factor;        /* realised spread of the brake load of this run */
     double fed_mm;              /* way of the pitch line since the gear was new, forward and back */
     double fed_clean_mm;        /* the same when it was last cleaned; set by model_clean */
+    double fed_start_mm;        /* fed_mm when this run began: the truth of the run is told for it */
     double backlash_at_mm;      /* where in the play of the reduction the drive stands: 0 as when pushing */
     double gross_slip_mm;       /* ever, of this gear: the wear state */
     double gross_slip_start_mm; /* the same when this run began: the truth of the run is told for it */
@@ -173,7 +177,7 @@ struct model_state {
     double hung_n;              /* dead weight on the load cell, set by the caller; stays over runs */
     double cell_follows_n;      /* load that the cell's hysteresis has followed to; stays over runs */
     double tube_play_mm;        /* where in the tube's clearance the filament lies: 0 as when pushed */
-    double melted_mm;           /* filament the hot end has taken in, as length of filament */
+    double melted_mm;           /* filament the end has taken in or, as a brake, let through: its length */
     bool coils_on;       /* set by the caller; false: the rotor is free and the filament springs back */
     bool coils_were_off; /* the rotor has to find the commanded field again when they come on */
 };
@@ -212,7 +216,8 @@ void model_step(const struct model_parameters *p, struct model_state *s, double 
  * carries push force and hung weight together. Its hysteresis is a play of a quarter of full scale: after a
  * reversal the deviation goes from one side to the other within that much load, then stays; the load's
  * history is that of the ends of steps. *over_range tells saturation. The encoder
- * sees the filament at the nip, before any tube, so it sees slip-backs too; 0 without an encoder. */
+ * sees the filament at the nip, before any tube, so it sees slip-backs too; or its far end, which the
+ * column's compression and the tube's play keep from following. 0 without an encoder. */
 int32_t model_read_force(const struct model_parameters *p, struct model_state *s, bool *over_range);
 int32_t model_read_encoder(const struct model_parameters *p, const struct model_state *s);
 
@@ -243,15 +248,22 @@ struct model_truth model_truth_nominal(const struct model_parameters *p, double 
 /* Brush the debris out of the teeth: grip is as it was with so much wear and no metre fed. */
 void model_clean(struct model_state *s);
 
-/* The force that the hot end wants at that volumetric rate, at the end of the filament, N. */
+/* Metres fed since the gear was cleaned, as they stood when the present run began. */
+double model_fed_since_cleaning_m(const struct model_state *s);
+
+/* The force that the hot end wants at that volumetric rate, at the end of the filament, N; NaN where the
+ * parameters have no load line (exponent 0). */
 double model_load_line_n(const struct model_parameters *p, double rate_mm3_s);
 
 /* Forward against the blocked end up to force_n at the cell and back, at a slow steady speed, from the
- * parameters: quadratures along the way, no time steps. */
+ * parameters: quadratures along the way, no time steps. Ripple of the gear and spread are left out. */
 struct model_reversal_truth {
     double lost_motion_mm; /* commanded feed between the release and the next contact that moves nothing:
                               backlash and the tube's clearance */
-    double hysteresis_mj;  /* integral of F dx over forward and back, F at the cell, x the commanded feed */
+    double hysteresis_mj;  /* integral of F dx over forward and back, F at the cell, x the commanded feed; NaN
+                              when the feeder cannot push that much. What creep and friction take, and never
+                              below 0, for a cell at the feeder. Below 0 for one behind a tube with
+                              friction: the force there falls later than it rose */
     double force_ratio; /* of the force just before the turn to that where the filament begins to slide back,
                            both at the nip: exp(2 friction bend) */
 };

@@ -1,6 +1,7 @@
 /* Defaults, and what parameters may be. */
 #include "rig/model/model.h"
 
+#include "rig/model/hot_end.h"
 #include "rig/model/nip.h"
 
 #include <math.h>
@@ -98,6 +99,9 @@ static const char *check_drive(const struct model_parameters *p)
         {g->eccentricity_mm, 0, g->drive_diameter_mm / 20,
          "eccentricity must be 0 to a twentieth of the drive diameter"},
         {g->tooth_ripple_mm, 0, 1, "tooth ripple must be 0 to 1 mm"},
+        {g->motor_turn_ripple_mm, 0, 1, "motor turn ripple must be 0 to 1 mm"},
+        {g->full_step_ripple_mm, 0, 1, "full step ripple must be 0 to 1 mm"},
+        {g->backlash_mm, 0, 10, "backlash must be 0 to 10 mm"},
         {g->reduction, 0.01, 1000, "reduction must be 0.01 to 1000"},
         {g->efficiency, 0.01, 1, "efficiency must be 0.01 to 1"},
     };
@@ -106,10 +110,16 @@ static const char *check_drive(const struct model_parameters *p)
         return wrong;
     if (m->full_steps_per_rev % 4 != 0)
         return "full steps per revolution must be a multiple of 4";
-    /* Else the pitch point would run backwards within a tooth. */
+    /* Else the pitch point would run backwards within a tooth, a motor turn or a full step. */
+    double per_turn_mm =
+        g->reduction * (g->motor_turn_ripple_mm + m->full_steps_per_rev * g->full_step_ripple_mm);
     if (g->tooth_ripple_mm * g->teeth * 2 / g->drive_diameter_mm > 0.5)
         return "tooth ripple is too large for that many teeth: ripple * teeth * 2 / drive diameter must be "
                "at most 0.5";
+    if ((g->tooth_ripple_mm * g->teeth + per_turn_mm) * 2 / g->drive_diameter_mm > 0.5)
+        return "ripples per tooth, motor turn and full step are too large together: ripple * number in a "
+               "turn "
+               "of the gear * 2 / drive diameter must add up to at most 0.5";
     return NULL;
 }
 
@@ -131,6 +141,12 @@ static const char *check_nip(const struct model_parameters *p)
         {n->wear_per_m, 0, 100, "wear must be 0 to 100 per metre"},
         {n->dent_preload_n, 0, 1e6, "dent preload must be 0 to 1000000 N"},
         {n->dent_mm_per_n, 0, 1, "dent must be 0 to 1 mm per N"},
+        {n->fade_per_m, 0, 10, "fade must be 0 to 10 per metre"},
+        {n->hardness_mpa, 0, 1e5, "hardness must be 0 (grip as set) to 100000 MPa"},
+        {n->shear_strength_mpa, 0, 1e5, "shear strength must be 0 to 100000 MPa"},
+        {n->tooth_depth_mm, 0, 10, "tooth depth must be 0 (from the pitch) to 10 mm"},
+        {n->toothed_sides, 0, 2, "toothed sides must be 1 or 2"},
+        {n->debris_mm_per_m, 0, 100, "debris must be 0 to 100 mm per metre"},
     };
     const char *wrong = FIRST_OUTSIDE(table);
     if (wrong != NULL)
@@ -139,7 +155,11 @@ static const char *check_nip(const struct model_parameters *p)
         return "shear fraction must be 0, or between the onset fraction and 0.99";
     if (n->shear_fraction > 0 && !(n->shear_slip_mm > 0) && p->gear.teeth == 0)
         return "a gear without teeth needs a shear slip, as there is no tooth pitch to slip by";
-    struct nip at_default = nip_at(p, n->preload_n, 1, 1);
+    if (n->hardness_mpa > 0 && !(n->shear_strength_mpa > 0))
+        return "grip from the geometry of the teeth needs a shear strength above 0";
+    if (n->hardness_mpa > 0 && p->gear.teeth == 0)
+        return "grip from the geometry of the teeth needs gear teeth";
+    struct nip at_default = nip_at(p, n->preload_n, 1, 1, 0);
     if (at_default.creep_per_n * at_default.grip_n >= 0.9)
         return "creep alone would lose 0.9 of the feed or more at the grip limit";
     return NULL;
@@ -156,6 +176,9 @@ static const char *check_line(const struct model_parameters *p)
         {f->free_length_mm, 0.1, 10000, "free length must be 0.1 to 10000 mm"},
         {f->stiffness_n_per_mm, 0.01, 1e6, "fixture stiffness must be 0.01 to 1000000 N/mm"},
         {f->gap_mm, 0, 1000, "gap must be 0 to 1000 mm"},
+        {f->end, MODEL_END_BLOCKED, MODEL_END_HOT, "the end must be blocked, free, brake or hot"},
+        {f->brake_n, 0, 1e5, "brake load must be 0 to 100000 N"},
+        {f->brake_repeat, 0, 0.3, "brake repeat must be 0 to 0.3"},
         {t->bend_rad, 0, 100, "tube bend must be 0 to 100 rad"},
         {t->friction, 0, 2, "tube friction must be 0 to 2"},
         {t->bend_rad * t->friction, 0, 10, "tube friction times bend must be at most 10"},
@@ -163,14 +186,25 @@ static const char *check_line(const struct model_parameters *p)
         {h->exponent, 0, 3, "hot end exponent must be 0 (no hot end), or 0.05 to 3"},
         {h->force_n, 0, 1e5, "hot end force must be 0 to 100000 N"},
         {h->coefficient, 0, 1e6, "hot end coefficient must be 0 to 1000000"},
+        {h->temperature_c, -273.15, 2000, "hot end temperature must be -273.15 to 2000 C"},
+        {h->reference_c, -273.15, 2000, "hot end reference temperature must be -273.15 to 2000 C"},
+        {h->per_kelvin, -0.2, 0.2, "hot end change per kelvin must be -0.2 to 0.2"},
+        {h->consistency_pa_s_n, 0, 1e9, "hot end consistency must be 0 (coefficient as set) to 1e9 Pa s^n"},
+        {h->nozzle_radius_mm, 0, 10, "nozzle radius must be 0 to 10 mm"},
+        {h->nozzle_length_mm, 0, 100, "nozzle length must be 0 to 100 mm"},
     };
     const char *wrong = FIRST_OUTSIDE(table);
     if (wrong != NULL)
         return wrong;
     if (h->exponent > 0 && h->exponent < 0.05)
         return "hot end exponent must be 0 (no hot end), or 0.05 to 3";
-    if (h->exponent > 0 && !(h->coefficient > 1e-6))
-        return "hot end coefficient must be more than 1e-6";
+    if (h->consistency_pa_s_n > 0 && !(h->nozzle_radius_mm >= 0.01 && h->nozzle_length_mm > 0))
+        return "a hot end with a consistency needs a nozzle radius of at least 0.01 mm and a nozzle length";
+    double coefficient = hot_end_of(p).coefficient;
+    if (h->exponent > 0 && !(coefficient > 1e-6 && coefficient < 1e9))
+        return "hot end coefficient must be more than 1e-6 and, at its temperature, less than 1e9";
+    if (f->end == MODEL_END_BRAKE && !(f->brake_n > 0))
+        return "a brake needs a brake load above 0";
     return NULL;
 }
 
@@ -203,6 +237,8 @@ static const char *check_sensor(const struct model_parameters *p)
         return "least counts must be below greatest counts";
     if (c->encoder && !(c->encoder_mm_per_count >= 1e-7 && c->encoder_mm_per_count <= 100))
         return "encoder resolution must be 1e-7 to 100 mm per count";
+    if (c->encoder_at_end && !c->encoder)
+        return "an encoder at the end needs an encoder";
     return NULL;
 }
 

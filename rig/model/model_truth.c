@@ -2,6 +2,7 @@
  * forces at the load cell at the end; the only numerical work is a root of the load angle and one integral
  * over the rise. */
 #include "rig/model/drive.h"
+#include "rig/model/hot_end.h"
 #include "rig/model/model.h"
 #include "rig/model/nip.h"
 #include "rig/model/push_line.h"
@@ -86,7 +87,7 @@ static double gear_travel_to_mm(const struct push_truth *t, double force_n)
 
 static struct model_truth truth_of(const struct push_truth *t, double motor_n)
 {
-    double ratio = t->line.ratio;
+    double ratio = t->p->sensor.at_feeder ? 1 : t->line.ratio; /* nip over cell */
     bool tears = t->nip.shear_n > 0;
     double grip_stall_n = tears ? t->nip.shear_n : t->nip.grip_n;
     bool motor = motor_n < grip_stall_n;
@@ -101,10 +102,11 @@ static struct model_truth truth_of(const struct push_truth *t, double motor_n)
         .stall_force_n = fmin(motor_n, grip_stall_n) / ratio,
         .limited_by = motor ? MODEL_LIMIT_MOTOR : MODEL_LIMIT_GRIP,
         .settles = !motor && !tears,
-        .stiffness_n_per_mm = push_line_cell_stiffness(&t->line),
+        .stiffness_n_per_mm = t->p->sensor.at_feeder ? push_line_feeder_stiffness(&t->line)
+                                                     : push_line_cell_stiffness(&t->line),
     };
     bool periodic = motor || (tears && t->p->nip.shear_scatter < PERIODIC_SCATTER);
-    if (periodic && !(t->p->hot_end.exponent > 0))
+    if (periodic && !hot_end_of(t->p).on)
         truth.drop_period_mm = drop_period_mm(t, fmin(motor_n, grip_stall_n), motor);
     return truth;
 }
@@ -115,8 +117,8 @@ struct model_truth model_truth_nominal(const struct model_parameters *p, double 
     struct push_truth t = {
         .p = p,
         .drive = drive_at(p, at_n, speed_mm_s, 1, 0),
-        .nip = nip_at(p, at_n, speed_mm_s, 1),
-        .line = push_line_of(p, 0),
+        .nip = nip_at(p, at_n, speed_mm_s, 1, 0),
+        .line = push_line_blocked(p),
     };
     t.drive.eccentricity_mm = 0;
     return truth_of(&t, drive_motor_force_n(&t.drive, 0));
@@ -129,8 +131,9 @@ struct model_truth model_truth_of_run(const struct model_parameters *p, const st
     struct push_truth t = {
         .p = p,
         .drive = drive_at(p, s->preload_n, speed_mm_s, s->motor_factor, s->gear_angle_start_rad),
-        .nip = nip_at(p, s->preload_n, speed_mm_s, s->refit_factor * s->repeat_factor * wear),
-        .line = push_line_of(p, 0),
+        .nip = nip_at(p, s->preload_n, speed_mm_s, s->refit_factor * s->repeat_factor * wear,
+                      model_fed_since_cleaning_m(s)),
+        .line = push_line_blocked(p),
     };
     double grip_stall_n = t.nip.shear_n > 0 ? t.nip.shear_n : t.nip.grip_n;
     double mean_n = t.drive.gear_torque_n_mm / (t.drive.diameter_mm / 2);

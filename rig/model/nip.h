@@ -15,9 +15,14 @@ struct nip {
     double shear_n; /* mean force at which teeth tear loose; 0: never */
 };
 
-/* The nip at that preload and speed. grip_factor is what mounting, run and wear make of the grip limit (1:
- * nominal). */
-struct nip nip_at(const struct model_parameters *p, double preload_n, double speed_mm_s, double grip_factor);
+/* The nip at that preload and speed, fed_m metres after the gear was cleaned. grip_factor is what mounting,
+ * run and wear make of the grip limit (1: nominal). The grip at 1 mm/s is coefficient times preload up to
+ * saturation, or that of the teeth's geometry when the filament's hardness is stated (grip.h). */
+struct nip nip_at(const struct model_parameters *p, double preload_n, double speed_mm_s, double grip_factor,
+                  double fed_m);
+
+/* Whether the grip changes while the gear feeds, without any gross slip. */
+bool nip_fades(const struct model_nip *n);
 
 /* exp(-wear * metres of gross slip). */
 double nip_wear_factor(const struct model_nip *n, double gross_slip_mm);

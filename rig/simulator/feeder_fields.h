@@ -9,7 +9,7 @@
 #include <stddef.h>
 #include <stdint.h>
 
-enum feeder_field_kind { FEEDER_DOUBLE, FEEDER_INT, FEEDER_INT32, FEEDER_BOOL };
+enum feeder_field_kind { FEEDER_DOUBLE, FEEDER_INT, FEEDER_INT32, FEEDER_BOOL, FEEDER_END };
 
 struct feeder_field {
     const char *section;
@@ -29,5 +29,7 @@ double *feeder_field_double(struct model_parameters *p, const struct feeder_fiel
 int *feeder_field_int(struct model_parameters *p, const struct feeder_field *f);
 int32_t *feeder_field_int32(struct model_parameters *p, const struct feeder_field *f);
 bool *feeder_field_bool(struct model_parameters *p, const struct feeder_field *f);
+/* A word of RIG_END_NAMES. */
+enum model_end *feeder_field_end(struct model_parameters *p, const struct feeder_field *f);
 
 #endif

@@ -2,8 +2,28 @@
 
 #include "datasets/format/yaml_strict.h"
 #include "rig/simulator/feeder_fields.h"
+#include "rig/simulator/rig_run.h"
 
 #include <string.h>
+
+static enum err_code read_end(const struct yaml_node *section, const struct feeder_field *f,
+                              struct model_parameters *p, struct err *e)
+{
+    char word[32] = "";
+    const struct yaml_node *node;
+    enum err_code code = yaml_get_node(section, f->key, false, &node, e);
+    if (code != ERR_OK || node == NULL)
+        return code;
+    code = yaml_get_text(section, f->key, true, word, sizeof word, e);
+    for (int end = MODEL_END_BLOCKED; code == ERR_OK && end <= MODEL_END_HOT; end++)
+        if (strcmp(word, RIG_END_NAMES[end]) == 0) {
+            *feeder_field_end(p, f) = (enum model_end)end;
+            return ERR_OK;
+        }
+    if (code == ERR_OK)
+        code = yaml_complain(node, e, "%s: '%s' is none of blocked, free, brake and hot", f->key, word);
+    return code;
+}
 
 static enum err_code read_field(const struct yaml_node *section, const struct feeder_field *f,
                                 struct model_parameters *p, struct err *e)
@@ -16,6 +36,8 @@ static enum err_code read_field(const struct yaml_node *section, const struct fe
                                e);
     case FEEDER_BOOL:
         return yaml_get_bool(section, f->key, false, feeder_field_bool(p, f), e);
+    case FEEDER_END:
+        return read_end(section, f, p, e);
     case FEEDER_INT:
         whole = *feeder_field_int(p, f);
         code = yaml_get_int64(section, f->key, false, (int64_t)f->low, (int64_t)f->high, f->unit, &whole, e);
@@ -104,6 +126,8 @@ static bool same_field(struct model_parameters a, struct model_parameters b, con
         return *feeder_field_int32(&a, f) == *feeder_field_int32(&b, f);
     case FEEDER_BOOL:
         return *feeder_field_bool(&a, f) == *feeder_field_bool(&b, f);
+    case FEEDER_END:
+        return *feeder_field_end(&a, f) == *feeder_field_end(&b, f);
     }
     return true;
 }

@@ -3,8 +3,15 @@
  *
  *     hang NEWTONS   hang a dead weight of that force in place of what hung there     hung NEWTONS
  *     measure        what a perfect caliper reads: mm of filament since last measured  the number
+ *     end blocked    fit the blocked end                                              set end blocked
+ *     end free       leave the end of the filament free                               set end free
+ *     end brake N    fit the brake, or set it, to N newtons                            set end brake N
+ *     end hot C      fit the hot end, or set it, to C degrees Celsius                  set end hot C
+ *     tube DEG       fit a guide tube bent by DEG degrees in all; 0 takes it away      set tube DEG
+ *     clean          clean the drive gear                                              set clean
  *
- * and anything else "refused: " and why. */
+ * and anything else "refused: " and why. What is set holds from the next arming on, whichever feeder is
+ * mounted then. */
 #ifndef RIG_SIMULATOR_HANDS_H
 #define RIG_SIMULATOR_HANDS_H
 

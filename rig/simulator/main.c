@@ -56,7 +56,10 @@ static struct argp_option option_table[] = {
     {"link", 'l', "PATH", 0, "Make PATH a symbolic link to the terminal while the rig runs", 0},
     {"serial", 'n', "TEXT", 0, "Serial number that the rig tells (default SIMULATED)", 0},
     {"hands", 'H', NULL, 0,
-     "Obey lines on standard input: 'hang NEWTONS' and 'measure'; each is answered by a line", 0},
+     "Obey lines on standard input: 'hang NEWTONS', 'measure', 'end blocked', 'end free', 'end brake "
+     "NEWTONS', "
+     "'end hot CELSIUS', 'tube DEGREES', 'clean'; each is answered by a line",
+     0},
     {"idle-exit", 'i', "SECONDS", 0, "End when no host has sent anything for that long", 0},
     {"protocol-major", 'p', "N", 0, "Pretend to speak this major version of the protocol (for tests)", 0},
     {0}};

@@ -1,5 +1,6 @@
 #include "rig/simulator/rig_state.h"
 
+#include "rig/simulator/bench_hands.h"
 #include "rig/simulator/ramp.h"
 #include "rig/wire/frame.h"
 #include "rig/wire/message.h"
@@ -21,9 +22,9 @@
 
 struct rig_state {
     struct rig_setup setup;
-    struct model_parameters *feeders;
-    struct model_state *models; /* one for each feeder: it keeps its wear while it is off the rig */
-    uint64_t *mounts;           /* how often each was mounted */
+    struct model_parameters *feeders; /* with what hands had set up when each was last armed */
+    struct model_state *models;       /* one for each feeder: it keeps its wear while it is off the rig */
+    uint64_t *mounts;                 /* how often each was mounted */
     char serial[WIRE_TEXT_MAX + 1];
     rig_state_write write;
     void *context;
@@ -43,6 +44,7 @@ struct rig_state {
     char feeder_name[WIRE_TEXT_MAX + 1];
     uint32_t preload_mn;
     double hung_n;
+    struct bench_hands hands;
     double travel_mm; /* of the filament in the runs before the present one, since it was last measured */
 
     uint32_t rate_millihertz; /* 0: not sampling */
@@ -391,6 +393,10 @@ static enum wire_reason arm(struct rig_state *rig, const uint8_t *body, size_t l
         return WIRE_REFUSED_OUT_OF_RANGE;
     struct model_state *model = &rig->models[rig->feeder];
     close_travel(rig);
+    rig->feeders[rig->feeder] = bench_hands_on(&rig->hands, &rig->feeders[rig->feeder]);
+    if (rig->hands.clean)
+        model_clean(model);
+    rig->hands.clean = false;
     model_begin_run(&rig->feeders[rig->feeder], model, rig->preload_mn * 1e-3);
     model->coils_on = true;
     rig->model_us = rig->clock_us;
@@ -421,12 +427,9 @@ static void record_run(struct rig_state *rig, double steps_s)
         rig->run_count++;
         rig->run_counted = true;
     }
-    struct rig_run *run = &rig->runs[rig->run_count - 1];
-    run->feeder = rig->feeder;
-    run->nip_preload_n = rig->preload_mn > 0 ? rig->preload_mn * 1e-3 : p->nip.preload_n;
-    run->speed_mm_s = steps_s * model_feed_per_microstep_mm(p, run->nip_preload_n);
-    run->nominal = model_truth_nominal(p, run->nip_preload_n, fabs(run->speed_mm_s));
-    run->realised = model_truth_of_run(p, &rig->models[rig->feeder], fabs(run->speed_mm_s));
+    const struct model_state *model = &rig->models[rig->feeder];
+    const double speed_mm_s = steps_s * model_feed_per_microstep_mm(p, model->preload_n);
+    rig->runs[rig->run_count - 1] = rig_run_of(p, model, rig->feeder, speed_mm_s);
     rig->runs_changed++;
 }
 
@@ -511,6 +514,37 @@ double rig_state_measure_mm(struct rig_state *rig)
     const double travelled_mm = rig->travel_mm + now_mm;
     rig->travel_mm = -now_mm;
     return travelled_mm;
+}
+
+static bool set_hands(struct rig_state *rig, const struct bench_hands *hands, char *why, size_t size)
+{
+    if (!bench_hands_check(hands, rig->feeders, rig->setup.feeder_count, why, size))
+        return false;
+    rig->hands = *hands;
+    return true;
+}
+
+bool rig_state_set_end(struct rig_state *rig, enum model_end end, double value, char *why, size_t size)
+{
+    struct bench_hands hands = rig->hands;
+    hands.end_set = true;
+    hands.end = end;
+    hands.brake_n = value;
+    hands.temperature_c = value;
+    return set_hands(rig, &hands, why, size);
+}
+
+bool rig_state_set_tube(struct rig_state *rig, double bend_rad, char *why, size_t size)
+{
+    struct bench_hands hands = rig->hands;
+    hands.tube_set = true;
+    hands.bend_rad = bend_rad;
+    return set_hands(rig, &hands, why, size);
+}
+
+void rig_state_clean(struct rig_state *rig)
+{
+    rig->hands.clean = true;
 }
 
 /* ---- time ---- */

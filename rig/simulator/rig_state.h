@@ -5,6 +5,7 @@
 #define RIG_SIMULATOR_RIG_STATE_H
 
 #include "rig/model/model.h"
+#include "rig/simulator/rig_run.h"
 
 #include <stdbool.h>
 #include <stddef.h>
@@ -29,16 +30,6 @@ struct rig_setup {
  * frame was dropped because there was no room. */
 typedef bool (*rig_state_write)(void *context, const uint8_t *frame, size_t length, size_t samples);
 
-/* An armed run that moved, with the truth about its latest forward move (or its first move, when all went
- * backward). */
-struct rig_run {
-    size_t feeder; /* index into the setup's feeders */
-    double nip_preload_n;
-    double speed_mm_s; /* at the effective diameter; negative: backward */
-    struct model_truth nominal;
-    struct model_truth realised;
-};
-
 struct rig_state;
 
 /* At rig time 0. NULL when out of memory. rig_state_free(NULL) is fine. */
@@ -56,6 +47,13 @@ void rig_state_hang(struct rig_state *rig, double force_n);
 /* How far the filament has travelled at the nip since the last call, in mm, forward positive: what a perfect
  * caliper would read. Over all mountings; 0 before any. */
 double rig_state_measure_mm(struct rig_state *rig);
+/* Fit what the filament meets, in place of what was there: value is the load in N that a brake is set to, or
+ * the temperature in C of a hot end. Fit a guide tube bent by bend_rad in all, 0: none. Clean the drive gear.
+ * All of it holds from the next arming on, for whichever feeder is mounted then. False when a feeder of this
+ * rig cannot be simulated so; then nothing changes, and why (of size bytes) says the reason. */
+bool rig_state_set_end(struct rig_state *rig, enum model_end end, double value, char *why, size_t size);
+bool rig_state_set_tube(struct rig_state *rig, double bend_rad, char *why, size_t size);
+void rig_state_clean(struct rig_state *rig);
 
 /* Rig time at which the watchdog trips if nothing is heard; INT64_MAX when it does not run. */
 int64_t rig_state_watchdog_due_us(const struct rig_state *rig);

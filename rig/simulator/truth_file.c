@@ -66,6 +66,9 @@ static json_t *feeder_json(const struct model_parameters *parameters, bool *fail
         case FEEDER_INT32:
             set(section, f->key, json_integer(*feeder_field_int32(&p, f)), failed);
             break;
+        case FEEDER_END:
+            set(section, f->key, json_string(RIG_END_NAMES[*feeder_field_end(&p, f)]), failed);
+            break;
         case FEEDER_BOOL:
             set(section, f->key, json_boolean(*feeder_field_bool(&p, f)), failed);
             break;
@@ -81,6 +84,14 @@ static json_t *run_json(const struct rig_setup *setup, const struct rig_run *run
     set(o, "feeder", json_string(setup->feeders[run->feeder].name), failed);
     set(o, "nip_preload_n", number_or_null(run->nip_preload_n), failed);
     set(o, "speed_mm_s", number_or_null(run->speed_mm_s), failed);
+    set(o, "end", json_string(RIG_END_NAMES[run->end]), failed);
+    set(o, "brake_load_n", number_or_null(run->brake_load_n), failed);
+    set(o, "hot_end_temperature_c", number_or_null(run->hot_end_temperature_c), failed);
+    set(o, "load_line_n", number_or_null(run->load_line_n), failed);
+    set(o, "guide_tube_bend_deg", number_or_null(run->guide_tube_bend_deg), failed);
+    set(o, "fed_since_cleaning_m", number_or_null(run->fed_since_cleaning_m), failed);
+    set(o, "lost_motion_mm", number_or_null(run->lost_motion_mm), failed);
+    set(o, "force_ratio", number_or_null(run->force_ratio), failed);
     set(o, "nominal", truth_json(&run->nominal, failed), failed);
     set(o, "realised", truth_json(&run->realised, failed), failed);
     return o;

@@ -139,6 +139,15 @@ static struct session *analyse(int threads)
     return session;
 }
 
+/* Comparisons of pushes at one speed; those of what else the tests come to follow them. */
+static size_t plain_comparisons(const struct session *s)
+{
+    size_t n = 0;
+    while (n < s->comparison_count && s->comparisons[n].test[0] == 0)
+        n++;
+    return n;
+}
+
 Test(session, a_captured_series_is_summed_up)
 {
     struct session *s = analyse(0);
@@ -168,8 +177,8 @@ Test(session, a_captured_series_is_summed_up)
     /* One motor, diameters as 8 to 12: the stall force is as 12 to 8. */
     cr_expect_float_eq(
         s->feeders[0].points[0].stall_force_n.value / s->feeders[1].points[0].stall_force_n.value, 1.5, 0.04);
-    cr_expect_eq(s->comparison_count, 2);
-    for (size_t i = 0; i < s->comparison_count; i++) {
+    cr_expect_eq(plain_comparisons(s), 2);
+    for (size_t i = 0; i < plain_comparisons(s); i++) {
         const struct comparison *c = &s->comparisons[i];
         cr_expect_str_eq(c->quantity, "stall_force_n");
         cr_expect(c->by_blocks);
@@ -238,7 +247,7 @@ Test(session, the_same_name_in_two_series_is_two_feeders)
         cr_expect_eq(s->feeders[s->runs[i].feeder].series, s->runs[i].series);
     for (size_t i = 0; i < 4; i++)
         cr_expect_eq(s->feeders[i].points[0].run_count, 2);
-    cr_expect_eq(s->comparison_count, 12);
+    cr_expect_eq(plain_comparisons(s), 12);
     session_free(s);
 }
 
@@ -353,7 +362,7 @@ Test(session, a_calibration_too_old_or_too_narrow_is_flagged_in_every_result)
         cr_expect_eq(s->feeders[1].points[j].stall_flags.count, 1);
     }
     cr_expect_eq(s->feeders[0].torque_curve.flags.count, 2);
-    cr_assert_eq(s->comparison_count, 2);
+    cr_assert_eq(plain_comparisons(s), 2);
     for (size_t i = 0; i < 2; i++) {
         cr_assert_eq(s->comparisons[i].flags.count, 2);
         cr_expect_str_eq(s->comparisons[i].flags.text[0],

@@ -60,8 +60,9 @@ static void points(void)
 
 static void torque(void)
 {
+    struct push_settings settings = {.estimates = {0}};
     points();
-    speed_sweep_torque(w.pointers, w.count, &w.calibration, &w.feeder);
+    speed_sweep_torque(w.pointers, w.count, &w.calibration, &settings, &w.feeder);
 }
 
 Test(speed_sweep, runs_are_gathered_by_speed_in_rising_order)
@@ -194,7 +195,8 @@ Test(speed_sweep, a_torque_curve_is_refused_with_one_speed)
         add(4.9, 61.3 + 0.37 * i, false, LIMITED_MOTOR);
     torque();
     cr_expect(!w.feeder.torque_curve.present);
-    cr_expect_str_eq(w.feeder.torque_curve.why_not, "pushed at one speed only");
+    cr_expect_str_eq(w.feeder.torque_curve.why_not,
+                     "pushed at one speed only: a torque curve takes pushes at several");
 }
 
 Test(speed_sweep, a_torque_curve_is_refused_when_the_motor_limited_nothing)

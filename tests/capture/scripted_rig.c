@@ -96,7 +96,9 @@ static uint8_t obey(struct scripted_rig *rig, const struct wire_frame *frame)
         if (wire_unpack_move(frame->body, frame->length, &rig->move) != WIRE_OK)
             return WIRE_REFUSED_MALFORMED;
         rig->moving = true;
+        rig->moves++;
         rig->since_move = 0;
+        rig->move_from = rig->position;
         rig->speed = rig->move.speed_millisteps_s / 1000.0 * SAMPLE_US / 1e6;
         return WIRE_ACCEPTED;
     case WIRE_STOP:
@@ -143,6 +145,10 @@ static bool act_script(struct scripted_rig *rig)
 {
     struct script *s = &rig->script;
     int before = rig->since_move - BATCH;
+    if (rig->moves < s->acts_in_move)
+        return true;
+    if (s->tells_late && rig->moves > 1 && before < 30 && rig->since_move >= 30)
+        send_event(rig, WIRE_EVENT_MOTION_DONE, (int32_t)rig->move_from);
     if (s->restarts_after > before && s->restarts_after <= rig->since_move && s->restarts_after > 0) {
         rig->boot++;
         rig->sequence = 0;
@@ -188,8 +194,9 @@ static void sample(struct scripted_rig *rig)
         if (rig->moving) {
             rig->since_move++;
             rig->position += rig->speed;
-            if (fabs(rig->position) >= rig->move.travel_microsteps) {
-                rig->position = copysign(rig->move.travel_microsteps, rig->speed);
+            double travel = rig->move.travel_microsteps - (rig->moves > 1 ? s->stops_short : 0);
+            if (fabs(rig->position - rig->move_from) >= travel) {
+                rig->position = rig->move_from + copysign(travel, rig->speed);
                 rig->moving = false;
                 event = WIRE_EVENT_MOTION_DONE;
                 value = (int32_t)rig->position;

@@ -30,7 +30,10 @@ struct script {
     int stop_request_after; /* samples after the move: raises *stop_requests by stop_request_count */
     int stop_request_count;
     int emergency_after; /* samples after the move: that flag, nothing else */
+    int acts_in_move;    /* all that is told in samples happens after this move, from 1; 0: the first */
+    int stops_short;     /* microsteps that it misses in the second and later moves */
     bool forgets_motion_done;
+    bool tells_late; /* each "motion done" once more, while the move after it goes on */
     volatile sig_atomic_t stop_requests;
 };
 
@@ -56,7 +59,8 @@ struct scripted_rig {
     bool sampling, moving;
     int64_t time_us;
     double position, speed; /* microsteps, microsteps per sample */
-    int since_move;
+    double move_from;       /* position at which the move began */
+    int moves, since_move;
 };
 
 /* Fill *rig from script and start it. */

@@ -15,6 +15,8 @@ static struct run_record record;
 static struct run_columns columns;
 static struct err e;
 static bool recorded;
+static int cycles; /* of the run to come */
+static double time_limit_s = 3;
 
 /* Carry out a run of 4 mm at 5 mm/s with 0.01 mm a microstep: 400 microsteps, 4 N at the scripted slope. */
 static enum err_code carry_out(const struct script *script, double force_limit_n)
@@ -27,6 +29,7 @@ static enum err_code carry_out(const struct script *script, double force_limit_n
     struct wire_identity identity;
     struct err other;
     struct runner_setup setup = {.travel_mm = 4,
+                                 .cycles = cycles,
                                  .acceleration_mm_s2 = 250,
                                  .rest_before_s = 0.3,
                                  .rest_after_s = 0.2,
@@ -44,7 +47,7 @@ static enum err_code carry_out(const struct script *script, double force_limit_n
     record.counts_max = 8388607;
     record.force_limit_n = force_limit_n;
     record.travel_limit_mm = 6;
-    record.time_limit_s = 3;
+    record.time_limit_s = time_limit_s;
     record.full_steps_per_rev = 200;
     record.microsteps = 16;
     record.conditions.stated[CONDITION_NIP_PRELOAD_N] = true;
@@ -237,6 +240,115 @@ Test(runner, a_refused_move_is_a_fault_with_the_rigs_reason)
     cr_expect_eq(carry_out(&script, 20), ERR_DEVICE);
     cr_expect_str_eq(e.text, "the rig refused 'move': a number the rig cannot carry out");
     cr_expect_eq(record.ended, RUN_FAULT);
+    run_columns_free(&columns);
+}
+
+/* Rows from one turn of the feed to the next: where it stands after each way, in microsteps. */
+static size_t turns(int32_t *where, size_t room)
+{
+    size_t n = 0;
+    int32_t direction = 0;
+    for (size_t i = 1; i < columns.n; i++) {
+        int32_t moved = columns.commanded_steps[i] - columns.commanded_steps[i - 1];
+        if (moved == 0)
+            continue;
+        if (direction != 0 && (moved > 0) != (direction > 0) && n < room)
+            where[n++] = columns.commanded_steps[i - 1];
+        direction = moved;
+    }
+    return n;
+}
+
+Test(runner, a_reversal_goes_forward_and_back_in_one_arming)
+{
+    const struct script script = {.zero_counts = 7321};
+    int32_t where[8];
+    size_t i = 0;
+    size_t last = 0;
+    cycles = 3;
+    time_limit_s = 9;
+    record.cleaned = true;
+    cr_assert_eq(carry_out(&script, 20), ERR_OK, "%s", e.text);
+    cr_expect_eq(record.ended, RUN_COMPLETE);
+    cr_expect_str_eq(record.ended_why, "travel complete");
+    cr_expect_eq(times_sent(WIRE_ARM), 1);
+    cr_expect_eq(times_sent(WIRE_MOVE), 6);
+    cr_expect_eq(times_sent(WIRE_CUT), 1);
+    cr_expect_eq(rig.move.speed_millisteps_s, -500000, "of the last way");
+    cr_expect_eq(rig.move.travel_microsteps, 400);
+    cr_assert_eq(turns(where, 8), 5);
+    for (size_t turn = 0; turn < 5; turn++)
+        cr_expect_eq(where[turn], turn % 2 == 0 ? 400 : 0, "after way %zu", turn + 1);
+    cr_expect_eq(columns.commanded_steps[columns.n - 1], 0, "every cycle ends where it began");
+    while (columns.commanded_steps[i + 1] == 0)
+        i++;
+    cr_expect_eq(record.push_start_us, columns.time_us[i], "the first motion");
+    for (i = 0; i < columns.n; i++) {
+        if (columns.commanded_steps[i] != 0)
+            last = i;
+    }
+    cr_expect_lt(llabs(record.push_end_us - columns.time_us[last]), 4000, "the end of the last way");
+    cr_expect_str_eq(record.events[0].text, "drive gear cleaned");
+    cr_expect_eq(record.events[0].time_us, 0);
+    run_columns_free(&columns);
+}
+
+Test(runner, a_reversal_goes_on_when_the_rigs_word_is_lost_or_late)
+{
+    static const struct script SCRIPTS[] = {{.forgets_motion_done = true}, {.tells_late = true}};
+    for (size_t s = 0; s < 2; s++) {
+        int32_t where[6];
+        cycles = 2;
+        time_limit_s = 9;
+        cr_assert_eq(carry_out(&SCRIPTS[s], 20), ERR_OK, "%s", e.text);
+        cr_expect_eq(record.ended, RUN_COMPLETE, "%zu: %s", s, record.ended_why);
+        cr_expect_eq(times_sent(WIRE_MOVE), 4);
+        cr_assert_eq(turns(where, 6), 3);
+        cr_expect(where[0] == 400 && where[1] == 0 && where[2] == 400);
+        cr_expect_eq(columns.commanded_steps[columns.n - 1], 0);
+        cr_expect_eq(has_event("did not arrive"), s == 0);
+        run_columns_free(&columns);
+    }
+}
+
+Test(runner, limits_hold_on_the_way_back_too)
+{
+    /* The time limit of 3 s falls into the fourth way of 0.8 s; the rig of the second script keeps none. */
+    static const struct script SCRIPTS[] = {{.zero_counts = 31},
+                                            {.zero_counts = 31, .keeps_no_limits = true}};
+    static const double FORCE_N[] = {2.5, 20};
+    static const char *const WHY[] = {"force limit on the rig", "time limit, found by the host"};
+    for (size_t s = 0; s < 2; s++) {
+        cycles = 3;
+        cr_assert_eq(carry_out(&SCRIPTS[s], FORCE_N[s]), ERR_OK, "%s", e.text);
+        cr_expect_eq(record.ended, RUN_LIMIT);
+        cr_expect_str_eq(record.ended_why, WHY[s]);
+        cr_expect_eq(times_sent(WIRE_MOVE), s == 0 ? 1 : 4);
+        run_columns_free(&columns);
+    }
+}
+
+Test(runner, a_reversal_that_ends_elsewhere_is_a_fault_of_that_run)
+{
+    const struct script script = {.stops_short = 7};
+    cycles = 2;
+    cr_expect_eq(carry_out(&script, 20), ERR_OK, "%s", e.text);
+    cr_expect_eq(record.ended, RUN_FAULT);
+    cr_expect_str_eq(record.ended_why, "the rig stopped at 7 microsteps, not at 0");
+    cr_expect_eq(times_sent(WIRE_MOVE), 2);
+    run_columns_free(&columns);
+}
+
+Test(runner, a_reversal_is_stopped_on_any_way)
+{
+    const struct script script = {.stop_request_after = 200, .stop_request_count = 1, .acts_in_move = 4};
+    cycles = 3;
+    cr_assert_eq(carry_out(&script, 20), ERR_OK, "%s", e.text);
+    cr_expect_eq(record.ended, RUN_INTERRUPTED);
+    cr_expect_str_eq(record.ended_why, "stopped by the operator");
+    cr_expect_eq(times_sent(WIRE_MOVE), 4);
+    cr_expect_eq(times_sent(WIRE_STOP), 1);
+    cr_expect_eq(times_sent(WIRE_CUT), 1);
     run_columns_free(&columns);
 }
 

@@ -261,6 +261,25 @@ Test(analyze_commands, results_do_not_depend_on_the_number_of_threads)
     free(three);
 }
 
+Test(analyze_commands, margin_of_operating_charts_reaches_the_results)
+{
+    static const struct {
+        const char *words;
+        double margin;
+    } rows[] = {{"compare --json s", 0.2},
+                {"compare --json s --margin 37.5", 0.375},
+                {"compare --json --margin=0 s", 0}};
+    for (size_t i = 0; i < sizeof rows / sizeof rows[0]; i++) {
+        json_t *root;
+        cr_expect_eq(run("%s", rows[i].words), EXIT_DONE, "%s", complained);
+        root = json_loads(said, 0, NULL);
+        cr_assert_not_null(root);
+        cr_expect_float_eq(json_number_value(json_object_get(root, "margin")), rows[i].margin, 1e-12, "%s",
+                           rows[i].words);
+        json_decref(root);
+    }
+}
+
 Test(analyze_commands, compare_gives_the_verdict_first)
 {
     json_t *root, *c;
@@ -312,6 +331,9 @@ Test(analyze_commands, misuse_is_told_in_one_place_with_status_2)
         {"report s", "--out DIR is missing; see --help"},
         {"report s --out r --threads two", "'two' is not a whole number"},
         {"compare s --threads -1", "-1 is outside 0 to 64"},
+        {"report s --out r --margin 501", "--margin: 501 % is outside 0 to 500 %"},
+        {"compare s --margin -1", "--margin: -1 % is outside 0 to 500 %"},
+        {"compare s --margin 20x", "--margin: '20x' is not a number"},
         {"compare s --frob", "--frob"},
         {"verify s --out r", "--out"},
         {"report s --out none/r", "none/r"},
@@ -405,4 +427,42 @@ Test(analyze_commands, full_disk_on_standard_output_is_not_a_success)
     text = scratch_read("full.txt");
     cr_expect_not_null(strstr(text, "standard output"), "%s", text);
     free(text);
+}
+
+/* The same motor behind both gears: 87.4 N on 8 mm is 0.3496 N m, 58.9 N on 12 mm 0.3534 N m. */
+Test(analyze_commands, predict_holds_a_series_against_a_data_sheet)
+{
+    static const char motor[] = "nipbench_motor: 1\n"
+                                "full_steps_per_rev: 200\n"
+                                "holding_torque_nm: 0.4972\n" /* root 2 times 0.3516 */
+                                "rated_current_a: 1.3\n"
+                                "set_current_a: 1.3\n"
+                                "current_is: peak\n"
+                                "phase_resistance_ohm: 2.1\n"
+                                "phase_inductance_h: 0.004\n"
+                                "supply_v: 24\n"
+                                "efficiency: 1\n"
+                                "end: true\n";
+    char *other;
+    scratch_write("m.yaml", motor);
+    cr_expect_eq(run("predict m.yaml s --out p"), EXIT_DONE, "%s", complained);
+    cr_expect(strstr(said, "SIMULATED DATA\n") == said);
+    cr_expect(strstr(said, "gear-8: drive diameter 8 mm") != NULL, "%s", said);
+    cr_expect(strstr(said, "agree at all speeds") != NULL, "%s", said);
+    other = scratch_read("p/prediction.csv");
+    cr_expect(strstr(other, "measured,2,4.75,") != NULL, "%s", other);
+    free(other);
+    other = scratch_replace(motor, "current_is: peak", "current_is: rms");
+    scratch_write("m.yaml", other);
+    free(other);
+    cr_expect_eq(run("predict m.yaml s --feeder gear-12 --json"), EXIT_ANSWER_NO, "%s", complained);
+    cr_expect(strstr(complained, "differ in 1 of 1 cases") != NULL, "%s", complained);
+    cr_expect(strstr(said, "peak value that was taken for rms") != NULL, "%s", said);
+    cr_expect(strstr(said, "gear-8") == NULL);
+    cr_expect_eq(run("predict m.yaml s --feeder gear-9"), EXIT_WRONG_USE);
+    other = scratch_replace(motor, "full_steps_per_rev: 200", "full_steps_per_rev: 400");
+    scratch_write("m.yaml", other);
+    free(other);
+    cr_expect_eq(run("predict m.yaml s"), EXIT_BAD_INPUT);
+    cr_expect(strstr(complained, "full_steps_per_rev is 400") != NULL, "%s", complained);
 }

@@ -60,6 +60,10 @@ Test(conditions, bad_entries_of_a_plan_are_refused_with_their_place)
         {"a word for a number", "nip_preload_n: strong\n", 1, 16, "'strong' is not a number"},
         {"a number out of range", "humidity_percent: 100.5\n", 1, 19, "outside 0 to 100 %"},
         {"a temperature out of range", "ambient_temperature_c: -41\n", 1, 24, "outside -40 to 100 °C"},
+        {"a seat that is none", "motor: M\nload_cell_seat: feeders\n", 2, 17,
+         "load_cell_seat: 'feeders' is neither feeder nor end"},
+        {"a bend past all", "guide_tube_bend_deg: 3601\n", 1, 22, "outside 0 to 3600 degrees"},
+        {"a modulus of nothing", "filament_modulus_mpa: 0\n", 1, 23, "outside 1 to 1e+06 MPa"},
         {"a list for a word", "motor: [M]\n", 1, 8, "single value"},
         {"a list in place of a mapping", "- motor\n", 1, 1, "mapping"},
         {"a word too long", "motor: aaaaaaaaaabbbbbbbbbbccccccccccddddddddddeeeeeeeeeeffffffffffggggg\n", 1,
@@ -156,4 +160,20 @@ Test(conditions, a_difference_of_just_the_tolerance_is_none)
     cr_expect_eq(conditions_compare(&a, &b, tolerance, d), 1);
     tolerance[CONDITION_FILAMENT_DIAMETER_MM] = 0.1;
     cr_expect_eq(conditions_compare(&a, &b, tolerance, d), 0, "the plan's own tolerance counts");
+}
+
+Test(conditions, the_load_cell_sits_at_the_feeder_or_at_the_end)
+{
+    struct conditions c = {0};
+    struct err e;
+    json_t *json;
+    cr_assert_eq(read_yaml("load_cell_seat: feeder\n", &c, &e), ERR_OK, "%s", e.text);
+    cr_expect_str_eq(c.word[CONDITION_LOAD_CELL_SEAT], "feeder");
+    cr_assert_eq(read_yaml("load_cell_seat: end\n", &c, &e), ERR_OK, "%s", e.text);
+    cr_expect_str_eq(c.word[CONDITION_LOAD_CELL_SEAT], "end");
+    /* A record may come from a program that knows more seats. */
+    json = json_loads("{\"load_cell_seat\": \"table\"}", 0, NULL);
+    cr_assert_eq(conditions_from_json(json, "f.json", &c, &e), ERR_OK, "%s", e.text);
+    cr_expect_str_eq(c.word[CONDITION_LOAD_CELL_SEAT], "table");
+    json_decref(json);
 }

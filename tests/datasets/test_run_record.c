@@ -4,6 +4,7 @@
 
 #include <criterion/criterion.h>
 #include <math.h>
+#include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
 
@@ -159,5 +160,89 @@ Test(run_record, what_a_device_said_is_cleaned_and_kept)
     cr_assert_eq(run_record_read(scratch_path("r.json"), back, &e), ERR_OK, "%s", e.text);
     cr_expect_str_eq(back->ended_why, "stuck ?[2J? at 3 \xc2\xb0");
     cr_expect_str_eq(back->events[0].text, "tab?here");
+    free(back);
+}
+
+Test(run_record, what_a_test_of_a_kind_adds_comes_back)
+{
+    struct run_record r = scratch_record();
+    struct run_record *back = malloc(sizeof *back);
+    struct err e;
+    memset(back, 0xA5, sizeof *back);
+    r.test = PLAN_MELT_PUSH;
+    r.rate_mm3_s = 11.25;
+    r.travel_mm = 18.75;
+    cr_assert_eq(run_record_write(scratch_path("r.json"), &r, &e), ERR_OK, "%s", e.text);
+    cr_assert_eq(run_record_read(scratch_path("r.json"), back, &e), ERR_OK, "%s", e.text);
+    cr_expect(back->test == PLAN_MELT_PUSH && back->rate_mm3_s == 11.25 && back->travel_mm == 18.75);
+    cr_expect(back->cycles == 0 && back->repeat == 0 && !back->cleaned, "what is left out is nothing");
+    r.test = PLAN_REVERSAL;
+    r.rate_mm3_s = 0;
+    r.cycles = 7;
+    cr_assert_eq(run_record_write(scratch_path("r.json"), &r, &e), ERR_OK, "%s", e.text);
+    cr_assert_eq(run_record_read(scratch_path("r.json"), back, &e), ERR_OK, "%s", e.text);
+    cr_expect(back->test == PLAN_REVERSAL && back->cycles == 7 && back->rate_mm3_s == 0);
+    r.test = PLAN_ENDURANCE;
+    r.cycles = 0;
+    r.repeat = 31;
+    r.cleaned = true;
+    cr_assert_eq(run_record_write(scratch_path("r.json"), &r, &e), ERR_OK, "%s", e.text);
+    cr_assert_eq(run_record_read(scratch_path("r.json"), back, &e), ERR_OK, "%s", e.text);
+    cr_expect(back->test == PLAN_ENDURANCE && back->repeat == 31 && back->cleaned && back->cycles == 0);
+    free(back);
+}
+
+Test(run_record, nothing_is_written_of_what_a_run_does_not_have)
+{
+    static const char *const keys[] = {"rate_mm3_s", "\"travel_mm\"", "cycles", "\"repeat\"", "cleaned"};
+    struct run_record r = scratch_record();
+    struct err e;
+    char *text;
+    cr_assert_eq(run_record_write(scratch_path("r.json"), &r, &e), ERR_OK, "%s", e.text);
+    text = scratch_read("r.json");
+    for (size_t i = 0; i < sizeof keys / sizeof keys[0]; i++)
+        cr_expect_null(strstr(text, keys[i]), "%s", keys[i]);
+    free(text);
+    r.travel_mm = 18.75;
+    cr_assert_eq(run_record_write(scratch_path("r.json"), &r, &e), ERR_OK, "%s", e.text);
+    text = scratch_read("r.json");
+    cr_expect_not_null(strstr(text, "\"travel_mm\": 18.75"));
+    free(text);
+}
+
+Test(run_record, what_a_run_cannot_have_is_refused)
+{
+    static const struct {
+        const char *legend, *to, *message;
+    } rows[] = {
+        {"a negative rate", "\"rate_mm3_s\": -1.5", "rate_mm3_s: -1.5 is outside 0"},
+        {"a rate of a sweep", "\"rate_mm3_s\": 1.5", "rate_mm3_s: only melt-push has a volumetric rate"},
+        {"a rate in words", "\"rate_mm3_s\": \"fast\"", "rate_mm3_s: must be a number"},
+        {"a travel backward", "\"travel_mm\": -0.5", "travel_mm: -0.5 is outside 0"},
+        {"a travel of null", "\"travel_mm\": null", "travel_mm: must be a number"},
+        {"half a cycle", "\"cycles\": 2.5", "cycles: must be a whole number"},
+        {"too many cycles", "\"cycles\": 1001", "cycles: 1001 is outside 0 to 1000"},
+        {"cycles of a sweep", "\"cycles\": 3", "cycles: only reversal has cycles"},
+        {"less than no repeat", "\"repeat\": -1", "repeat: -1 is outside 0"},
+        {"a repeat of a sweep", "\"repeat\": 4", "repeat: only endurance has repeats"},
+        {"cleaned how often", "\"cleaned\": 2", "cleaned: must be true or false"},
+    };
+    struct run_record r = scratch_record();
+    struct run_record *back = malloc(sizeof *back);
+    struct err e;
+    char *text;
+    cr_assert_eq(run_record_write(scratch_path("good.json"), &r, &e), ERR_OK, "%s", e.text);
+    text = scratch_read("good.json");
+    for (size_t i = 0; i < sizeof rows / sizeof rows[0]; i++) {
+        char with[120];
+        char *bad;
+        snprintf(with, sizeof with, "%s, \"gaps\"", rows[i].to);
+        bad = scratch_replace(text, "\"gaps\"", with);
+        memset(&e, 0, sizeof e);
+        cr_expect_eq(run_record_read(scratch_write("r.json", bad), back, &e), ERR_FILE, "%s", rows[i].legend);
+        cr_expect_not_null(strstr(e.text, rows[i].message), "%s: %s", rows[i].legend, e.text);
+        free(bad);
+    }
+    free(text);
     free(back);
 }

@@ -10,25 +10,6 @@ static void assert_digits(double value, double expected, double relative)
     cr_assert(fabs(value / expected - 1) <= relative, "%.12g, expected %.12g", value, expected);
 }
 
-/* Euler's column formula; 1.75 mm filament of 3.5 GPa over 50 mm. */
-Test(formulas, euler_buckling_of_filament)
-{
-    const double e = 3.5e9, d = 1.75e-3, l = 50e-3;
-    assert_digits(formulas_round_bar_moment_m4(d), 4.603859840e-13, 2e-10);
-    assert_digits(formulas_euler_buckling_n(e, d, l, FORMULAS_PINNED_PINNED), 6.361358547, 1e-10);
-    assert_digits(formulas_euler_buckling_n(e, d, l, FORMULAS_FIXED_FIXED), 25.445434188, 1e-10);
-    assert_digits(formulas_euler_buckling_n(e, d, l, FORMULAS_FIXED_FREE), 1.590339637, 3e-10);
-}
-
-/* Fixed at one end, pinned at the other: tan x = x with x = pi / K. */
-Test(formulas, fixed_pinned_factor_solves_its_equation)
-{
-    double x = M_PI / FORMULAS_FIXED_PINNED;
-    assert_digits(FORMULAS_FIXED_PINNED, 0.6991556597, 1e-10);
-    cr_assert(fabs(tan(x) - x) < 1e-12, "%g", tan(x) - x);
-    cr_assert(x > M_PI && x < 2 * M_PI);
-}
-
 /* Belt friction (Eytelwein): quarter turn and whole turn. */
 Test(formulas, belt_friction_over_a_quarter_and_a_whole_turn)
 {

@@ -6,6 +6,7 @@
 #include "analyze/report/report_write.h"
 #include "analyze/report/svg_inline.h"
 #include "tests/analyze/report/fixture_session.h"
+#include "tests/analyze/report/page_checks.h"
 #include "tests/datasets/scratch.h"
 
 #include <criterion/criterion.h>
@@ -15,41 +16,9 @@
 #include <sys/stat.h>
 #include <unistd.h>
 
-enum output { OUTPUT_JSON, OUTPUT_CSV, OUTPUT_HTML, OUTPUT_TEXT };
-
-/* One output of a session in memory. The caller frees. */
-static char *output(const struct session *s, enum output what)
-{
-    char *text = NULL;
-    size_t length = 0;
-    struct err e = {0};
-    FILE *out = open_memstream(&text, &length);
-    enum err_code code = ERR_OK;
-    cr_assert_not_null(out);
-    if (what == OUTPUT_JSON)
-        code = report_json_write(s, out, &e);
-    else if (what == OUTPUT_CSV)
-        report_csv_write(s, out);
-    else if (what == OUTPUT_HTML)
-        code = report_html_write(s, NULL, out, &e);
-    else
-        code = compare_text_write(s, out, &e);
-    fclose(out);
-    cr_assert_eq(code, ERR_OK, "%s", e.text);
-    return text;
-}
-
-static size_t count_of(const char *text, const char *word)
-{
-    size_t n = 0;
-    for (const char *p = strstr(text, word); p != NULL; p = strstr(p + strlen(word), word))
-        n++;
-    return n;
-}
-
 static json_t *parsed(const struct session *s)
 {
-    char *text = output(s, OUTPUT_JSON);
+    char *text = page_output(s, OUTPUT_JSON);
     json_error_t error;
     json_t *root = json_loads(text, JSON_REJECT_DUPLICATES, &error);
     cr_assert_not_null(root, "line %d: %s", error.line, error.text);
@@ -140,7 +109,7 @@ Test(report, torque_is_a_lower_bound_where_the_motor_did_not_give_way)
 {
     struct session *s = fixture_session(false);
     json_t *root = parsed(s), *feeders = json_object_get(root, "feeders");
-    char *page = output(s, OUTPUT_HTML);
+    char *page = page_output(s, OUTPUT_HTML);
     static const struct {
         size_t feeder, point;
         bool bound;
@@ -161,7 +130,7 @@ Test(report, torque_is_a_lower_bound_where_the_motor_did_not_give_way)
 Test(report, results_json_is_valid_and_the_same_twice_with_hostile_text)
 {
     struct session *s = fixture_session(true), *again = fixture_session(true);
-    char *first = output(s, OUTPUT_JSON), *second = output(again, OUTPUT_JSON);
+    char *first = page_output(s, OUTPUT_JSON), *second = page_output(again, OUTPUT_JSON);
     json_t *root = parsed(s);
     cr_expect_str_eq(first, second);
     cr_expect_null(strstr(first, "/home/x"), "the path of the folder is nobody's affair");
@@ -194,7 +163,7 @@ Test(report, results_csv_has_one_row_of_full_width_for_each_run)
 {
     for (int hostile = 0; hostile < 2; hostile++) {
         struct session *s = fixture_session(hostile);
-        char *text = output(s, OUTPUT_CSV);
+        char *text = page_output(s, OUTPUT_CSV);
         const char *p = text;
         size_t header = csv_fields(&p), rows = 0;
         cr_expect_eq(strspn(text, "abcdefghijklmnopqrstuvwxyz0123456789_,"), strcspn(text, "\r"),
@@ -213,81 +182,10 @@ Test(report, results_csv_has_one_row_of_full_width_for_each_run)
     }
 }
 
-/* The page is also XML: the checker of pictures reads the body when it is wrapped as one. Tables, lists and
- * the like are only elements to it; every id is put through the same set as in the page. */
-static void expect_well_formed(const char *page)
-{
-    const char *body = strstr(page, "<main>"), *end = strstr(page, "</main>");
-    char *wrapped = NULL, *unused = NULL;
-    size_t length = 0, unused_length = 0;
-    struct err e = {0};
-    FILE *out = open_memstream(&wrapped, &length), *sink = open_memstream(&unused, &unused_length);
-    cr_assert(body != NULL && end != NULL);
-    /* Links and inner pictures are what a picture may not have: rename them. */
-    fputs("<svg>", out);
-    for (const char *p = body; p < end; p++) {
-        if (strncmp(p, "<a ", 3) == 0) {
-            fputs("<span ", out);
-            p += 2;
-        } else if (strncmp(p, "<svg ", 5) == 0) {
-            fputs("<g ", out);
-            p += 4;
-        } else if (strncmp(p, "</svg>", 6) == 0) {
-            fputs("</g>", out);
-            p += 5;
-        } else if (strncmp(p, "</a>", 4) == 0) {
-            fputs("</span>", out);
-            p += 3;
-        } else {
-            fputc(*p, out);
-        }
-    }
-    fputs("</main></svg>", out);
-    fclose(out);
-    cr_expect_eq(svg_inline(wrapped, strlen(wrapped), "x", "", "", sink, &e), ERR_OK, "%s", e.text);
-    fclose(sink);
-    free(wrapped);
-    free(unused);
-}
-
-static int by_text(const void *a, const void *b)
-{
-    return strcmp(*(char *const *)a, *(char *const *)b);
-}
-
-/* Every id="..." of a page occurs once, and every reference has its target. Returns how many ids there are.
- */
-static size_t expect_unique_ids(const char *page)
-{
-    char **ids = NULL;
-    size_t n = 0;
-    for (const char *p = page; (p = strstr(p, " id=")) != NULL;) {
-        char quote = p[4];
-        ids = realloc(ids, (n + 1) * sizeof *ids);
-        cr_assert_not_null(ids);
-        ids[n++] = strndup(p + 5, (size_t)(strchr(p + 5, quote) - (p + 5)));
-        p += 5;
-    }
-    qsort(ids, n, sizeof *ids, by_text);
-    for (size_t i = 1; i < n; i++)
-        cr_expect_str_neq(ids[i - 1], ids[i], "id used twice");
-    for (const char *p = page; (p = strstr(p, "href=")) != NULL; p += 6) {
-        char *target;
-        cr_expect_eq(p[6], '#', "a reference out of the page: %.40s", p);
-        target = strndup(p + 7, strcspn(p + 7, "\"'"));
-        cr_expect_not_null(bsearch(&target, ids, n, sizeof *ids, by_text), "nothing is called %s", target);
-        free(target);
-    }
-    for (size_t i = 0; i < n; i++)
-        free(ids[i]);
-    free(ids);
-    return n;
-}
-
 Test(report, page_gives_the_answer_first_and_is_marked_simulated)
 {
     struct session *s = fixture_session(false);
-    char *page = output(s, OUTPUT_HTML);
+    char *page = page_output(s, OUTPUT_HTML);
     const char *answer = strstr(
                    page, "gear-8mm pushes 37.8 N ± 2.3 N harder than gear-12mm at 10 mm/s (95 % interval "
                          "35.5 N to 40.1 N); both are motor-limited."),
@@ -301,11 +199,11 @@ Test(report, page_gives_the_answer_first_and_is_marked_simulated)
     cr_expect_not_null(strstr(page, "no difference shown"));
     cr_expect_not_null(strstr(page, "name=\"viewport\""));
     cr_expect_not_null(strstr(page, "emergency stop"));
-    expect_well_formed(page);
-    cr_expect_gt(expect_unique_ids(page), 10);
+    page_expect_well_formed(page);
+    cr_expect_gt(page_expect_unique_ids(page), 10);
     free(page);
     s->simulated = false;
-    page = output(s, OUTPUT_HTML);
+    page = page_output(s, OUTPUT_HTML);
     cr_expect_null(strstr(page, "SIMULATED DATA"));
     free(page);
     fixture_session_free(s);
@@ -314,7 +212,7 @@ Test(report, page_gives_the_answer_first_and_is_marked_simulated)
 Test(report, page_holds_no_raw_hostile_text_and_fetches_nothing)
 {
     struct session *s = fixture_session(true);
-    char *page = output(s, OUTPUT_HTML);
+    char *page = page_output(s, OUTPUT_HTML);
     cr_expect_null(strstr(page, "<script"));
     cr_expect_null(strstr(page, "<img"));
     cr_expect_null(strstr(page, "<b>cable"));
@@ -326,8 +224,8 @@ Test(report, page_holds_no_raw_hostile_text_and_fetches_nothing)
     cr_expect_not_null(strstr(page, "&lt;script&gt;"));
     cr_expect_not_null(strstr(page, "&#39;it&#39;\\&#39;&#39;s $(id)&#39;"),
                        "the folder is not a safe shell word");
-    expect_well_formed(page);
-    expect_unique_ids(page);
+    page_expect_well_formed(page);
+    page_expect_unique_ids(page);
     free(page);
     fixture_session_free(s);
 }
@@ -382,7 +280,7 @@ Test(report, comparison_table_is_aligned_and_clean)
 {
     for (int hostile = 0; hostile < 2; hostile++) {
         struct session *s = fixture_session(hostile);
-        char *text = output(s, OUTPUT_TEXT);
+        char *text = page_output(s, OUTPUT_TEXT);
         const char *table = strstr(text, "\nverdict ");
         cr_assert_not_null(table);
         for (const unsigned char *p = (const unsigned char *)text; *p != 0; p++)
@@ -392,7 +290,7 @@ Test(report, comparison_table_is_aligned_and_clean)
             cr_expect_eq(strstr(table + 1, "quantity") - (table + 1), column);
             cr_expect_eq(strncmp(text, "SIMULATED DATA\ngear-8mm pushes 37.8 N", 37), 0);
         }
-        cr_expect_eq(count_of(table, "\nnot comparable "), 7);
+        cr_expect_eq(page_count(table, "\nnot comparable "), 7);
         free(text);
         fixture_session_free(s);
     }
@@ -481,10 +379,10 @@ Test(report_folder, each_figure_redraws_alone_and_hostile_names_run_nothing, .in
     cr_expect_neq(access(scratch_path("it's a report/X"), F_OK), 0, "a name ran as a command");
     page = scratch_read("it's a report/report.html");
     cr_assert_not_null(page);
-    cr_expect_eq(count_of(page, "<svg "), 7);
+    cr_expect_eq(page_count(page, "<svg "), 7);
     cr_expect_null(strstr(page, "<script"));
-    expect_well_formed(page);
-    cr_expect_gt(expect_unique_ids(page), 100);
+    page_expect_well_formed(page);
+    cr_expect_gt(page_expect_unique_ids(page), 100);
     free(page);
     figures_free(&figures);
     fixture_session_free(s);

@@ -164,3 +164,11 @@ Test(text_format, csv_numbers_that_are_not_finite_are_empty)
         free(text);
     }
 }
+
+Test(text_format, units_are_written_as_people_write_them)
+{
+    cr_expect_str_eq(text_unit("mm3/s"), "mm³/s");
+    cr_expect_str_eq(text_unit("1"), "", "a bare number");
+    cr_expect_str_eq(text_unit("1/N"), "1/N");
+    cr_expect_str_eq(text_unit("um"), "µm");
+}

@@ -2,6 +2,7 @@
 
 #include <criterion/criterion.h>
 #include <math.h>
+#include <stdlib.h>
 #include <string.h>
 
 /* The default feeder with nothing left to chance and a round gear. */
@@ -54,7 +55,8 @@ static double full_step_mm(const struct model_parameters *p, const struct model_
 
 static double lag_mm(const struct model_parameters *p, const struct model_state *s)
 {
-    return s->commanded_mm - s->gear_mm - 4 * full_step_mm(p, s) * (double)s->cycles_lost;
+    return s->commanded_mm - (s->gear_mm - s->backlash_at_mm) -
+           4 * full_step_mm(p, s) * (double)s->cycles_lost;
 }
 
 Test(model, pull_out_torque_agrees_with_the_outside_check)
@@ -334,6 +336,8 @@ Test(model, runs_differ_but_not_by_how_long_the_last_one_was)
     move(&p, &a, 20, 5, 0.001);
     model_begin_run(&p, &a, 77);
     model_begin_run(&p, &b, 77);
+    cr_expect_gt(a.fed_mm, 20, "the metres fed are all that stays");
+    a.fed_mm = a.fed_start_mm = 0;
     cr_expect_eq(memcmp(&a, &b, sizeof a), 0);
     cr_expect_eq(a.preload_n, 77);
     cr_expect_neq(a.gear_angle_start_rad, first_angle);
@@ -419,9 +423,22 @@ Test(model, reversal_in_a_tube_loses_motion)
     while (s.force_n == end)
         move(&p, &s, -0.0004, 4, 0.0001);
     double lost = filament - s.filament_mm;
-    cr_expect_float_eq(lost, end * (1.3691077706 - 1 / 1.3691077706) / 120.264 + 0.137, 0.0005);
-    cr_expect_float_eq(s.tube_play_mm, 0.137, 1e-12);
+    cr_expect_float_eq(lost, end * (1.3691077706 - 1 / 1.3691077706) / 120.264, 0.0005);
+    cr_expect_eq(s.tube_play_mm, 0, "under force the filament keeps to its wall");
     cr_expect_float_eq(s.force_n / s.force_feeder_n, 1.3691077706, 1e-9);
+    while (s.force_n > 0)
+        move(&p, &s, -0.0004, 4, 0.0001);
+    p.sensor.encoder = p.sensor.encoder_at_end = true;
+    p.sensor.encoder_mm_per_count = 0.0001;
+    int32_t at = model_read_encoder(&p, &s);
+    double at_mm = s.filament_mm, play_mm = 0.137 - s.tube_play_mm;
+    move(&p, &s, -0.1, 4, 0.001);
+    cr_expect_leq(abs(model_read_encoder(&p, &s) - at), 6, "the far end stands in the play");
+    move(&p, &s, -0.137, 4, 0.001);
+    cr_expect_float_eq(s.tube_play_mm, 0.137, 1e-12);
+    double end_mm = 0.0001 * (model_read_encoder(&p, &s) - at);
+    cr_expect_float_eq(end_mm, s.filament_mm - at_mm + play_mm, 0.0002, "then it follows");
+    cr_expect_lt(end_mm, -0.08);
 }
 
 Test(model, hot_end_settles_on_its_load_line)
@@ -431,6 +448,7 @@ Test(model, hot_end_settles_on_its_load_line)
     } cases[] = {{5.3, 9.1, 0.47, 3.1}, {0, 4.7, 1, 4.3}, {11.9, 2.3, 1.3, 2.7}, {2.1, 17, 0.31, 1.9}};
     for (size_t i = 0; i < sizeof cases / sizeof cases[0]; i++) {
         struct model_parameters p = exact();
+        p.fixture.end = MODEL_END_HOT;
         p.hot_end.force_n = cases[i].force_n;
         p.hot_end.coefficient = cases[i].coefficient;
         p.hot_end.exponent = cases[i].exponent;
@@ -563,6 +581,24 @@ Test(model, eccentric_gear_feeds_unevenly_once_per_turn_and_teeth_once_per_tooth
     }
 }
 
+Test(model, a_geared_motor_feeds_unevenly_once_per_its_turn_and_per_full_step)
+{
+    struct model_parameters p = exact();
+    p.fixture.end = MODEL_END_FREE;
+    p.gear.reduction = 3.7;
+    p.gear.motor_turn_ripple_mm = 0.013;
+    p.gear.full_step_ripple_mm = 0.00071;
+    struct model_state s = mounted(&p, 31);
+    double a0 = s.gear_angle_start_rad;
+    for (int i = 0; i < 300; i++) {
+        move(&p, &s, 0.17, 17, 0.002);
+        double angle = a0 + s.commanded_mm / 4;
+        double expected = s.commanded_mm + 0.013 * (sin(3.7 * angle) - sin(3.7 * a0)) +
+                          0.00071 * (sin(740 * angle) - sin(740 * a0));
+        cr_assert_float_eq(s.filament_mm, expected, 1e-7);
+    }
+}
+
 Test(model, motor_force_is_torque_over_the_radius_the_gear_shows)
 {
     struct model_parameters p = exact();
@@ -607,6 +643,11 @@ Test(model, whatever_is_asked_force_and_lag_stay_within_bounds)
         p.tube.clearance_mm = model_random_uniform(&r) < 0.5 ? 0 : 0.7 * model_random_uniform(&r);
         p.hot_end.exponent = model_random_uniform(&r) < 0.7 ? 0 : 0.2 + model_random_uniform(&r);
         p.hot_end.coefficient = 8;
+        static const enum model_end ends[] = {MODEL_END_BLOCKED, MODEL_END_HOT, MODEL_END_BRAKE,
+                                              MODEL_END_FREE};
+        p.fixture.end = ends[k % 4];
+        p.fixture.brake_n = 90 * model_random_uniform(&r);
+        p.gear.backlash_mm = model_random_uniform(&r) < 0.5 ? 0 : 0.3 * model_random_uniform(&r);
         if (model_check(&p) != NULL)
             continue;
         tried++;
@@ -621,6 +662,9 @@ Test(model, whatever_is_asked_force_and_lag_stay_within_bounds)
             model_step(&p, &s, (s.commanded_mm + way) / per_microstep,
                        0.001 * exp(2 * model_random_normal(&r)));
             cr_assert(isfinite(s.filament_mm) && isfinite(s.gear_mm), "feeder %d step %d", k, i);
+            cr_assert(s.backlash_at_mm >= 0 && s.backlash_at_mm <= p.gear.backlash_mm);
+            cr_assert(!(s.force_feeder_n > 0 && s.backlash_at_mm > 0), "feeder %d step %d: pushes loose", k,
+                      i);
             cr_assert(s.force_n >= 0 && s.force_feeder_n >= s.force_n / ratio - 1e-6 &&
                           s.force_feeder_n <= s.force_n * ratio + 1e-6,
                       "feeder %d step %d: %g N, %g N", k, i, s.force_feeder_n, s.force_n);

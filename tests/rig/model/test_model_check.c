@@ -39,6 +39,10 @@ Test(model_check, each_bad_number_is_named_in_words)
         {FIELD(gear.drive_diameter_mm), 0, "drive diameter"},
         {FIELD(gear.eccentricity_mm), 2, "eccentricity"},
         {FIELD(gear.tooth_ripple_mm), 0.3, "tooth ripple"},
+        {FIELD(gear.motor_turn_ripple_mm), -0.1, "motor turn ripple"},
+        {FIELD(gear.full_step_ripple_mm), -0.1, "full step ripple"},
+        {FIELD(gear.full_step_ripple_mm), 0.0099, "ripples"},
+        {FIELD(gear.backlash_mm), -0.1, "backlash"},
         {FIELD(gear.reduction), 0, "reduction"},
         {FIELD(gear.efficiency), 1.01, "efficiency"},
         {FIELD(nip.preload_n), -1, "preload"},
@@ -55,6 +59,21 @@ Test(model_check, each_bad_number_is_named_in_words)
         {FIELD(nip.wear_per_m), -1, "wear"},
         {FIELD(nip.dent_preload_n), -1, "dent preload"},
         {FIELD(nip.dent_mm_per_n), -1, "dent"},
+        {FIELD(nip.fade_per_m), -1, "fade"},
+        {FIELD(nip.hardness_mpa), -1, "hardness"},
+        {FIELD(nip.hardness_mpa), 50, "shear strength"},
+        {FIELD(nip.shear_strength_mpa), -1, "shear strength"},
+        {FIELD(nip.tooth_depth_mm), -1, "tooth depth"},
+        {FIELD(nip.debris_mm_per_m), -1, "debris"},
+        {FIELD(fixture.brake_n), -1, "brake load"},
+        {FIELD(fixture.brake_repeat), 0.5, "brake repeat"},
+        {FIELD(hot_end.temperature_c), -300, "temperature"},
+        {FIELD(hot_end.reference_c), 3000, "reference"},
+        {FIELD(hot_end.per_kelvin), 1, "per kelvin"},
+        {FIELD(hot_end.consistency_pa_s_n), -1, "consistency"},
+        {FIELD(hot_end.consistency_pa_s_n), 9000, "nozzle radius"},
+        {FIELD(hot_end.nozzle_radius_mm), -1, "nozzle radius"},
+        {FIELD(hot_end.nozzle_length_mm), -1, "nozzle length"},
         {FIELD(fixture.filament_diameter_mm), 0, "filament diameter"},
         {FIELD(fixture.filament_modulus_mpa), 0, "modulus"},
         {FIELD(fixture.free_length_mm), 0, "free length"},
@@ -119,6 +138,25 @@ Test(model_check, whole_numbers_and_combinations_are_checked)
     p = model_default();
     p.hot_end.exponent = 0.5;
     cr_expect(strstr(model_check(&p), "coefficient") != NULL);
+    p.hot_end.coefficient = 5;
+    cr_expect_null(model_check(&p));
+    p.hot_end.reference_c = 800;
+    p.hot_end.per_kelvin = 0.15;
+    cr_expect(strstr(model_check(&p), "at its temperature") != NULL);
+    p = model_default();
+    p.fixture.end = MODEL_END_BRAKE;
+    cr_expect(strstr(model_check(&p), "brake load") != NULL);
+    p.fixture.end = (enum model_end)4;
+    cr_expect(strstr(model_check(&p), "end must be") != NULL);
+    p = model_default();
+    p.nip.toothed_sides = 3;
+    cr_expect(strstr(model_check(&p), "sides") != NULL);
+    p.nip.toothed_sides = 2;
+    p.nip.hardness_mpa = 60;
+    p.nip.shear_strength_mpa = 40;
+    cr_expect_null(model_check(&p));
+    p.gear.teeth = 0;
+    cr_expect(strstr(model_check(&p), "needs gear teeth") != NULL);
     p = model_default();
     p.sensor.counts_min = p.sensor.counts_max;
     cr_expect(strstr(model_check(&p), "counts") != NULL);

@@ -69,17 +69,17 @@ Test(push_line, tube_ratio_follows_the_belt_formula)
     }
 }
 
-Test(push_line, the_end_force_stays_until_stick_band_and_clearance_are_crossed)
+Test(push_line, the_end_force_stays_until_the_stick_band_is_crossed)
 {
     struct model_parameters p = with_tube(0.2, QUARTER_TURN, 0.143);
     struct push_line line = push_line_of(&p, 0);
     struct push_line_state s = push_line_pushed(&line, 61.7);
     double end_n = s.force_end_n;
     double column = 2500 * 2.405281875 / 50;
-    double lost_mm = (end_n * 1.3691077706 - end_n / 1.3691077706) / column + 0.143;
+    double lost_mm = (end_n * 1.3691077706 - end_n / 1.3691077706) / column;
     push_line_move(&line, &s, -(lost_mm - 1e-6));
     cr_expect_float_eq(s.force_end_n, end_n, 1e-12);
-    cr_expect_float_eq(s.play_mm, 0.143, 2e-6);
+    cr_expect_eq(s.play_mm, 0, "no play under force");
     push_line_move(&line, &s, -0.01);
     cr_expect_lt(s.force_end_n, end_n - 0.1);
     double low_n = s.force_end_n;
@@ -111,9 +111,13 @@ Test(push_line, unloaded_filament_meets_the_wall_where_it_left_it)
     struct push_line_state s = push_line_pushed(&line, 47.3);
     push_line_move(&line, &s, -push_line_release_mm(&line, &s));
     cr_expect_float_eq(s.force_feeder_n, 0, 1e-9);
-    cr_expect_float_eq(s.filament_mm, p.fixture.gap_mm - 0.21, 1e-9);
+    cr_expect_float_eq(s.filament_mm, p.fixture.gap_mm, 1e-9);
     push_line_move(&line, &s, -0.5);
-    push_line_move(&line, &s, 0.5 + 0.21 - 1e-6);
+    cr_expect_float_eq(s.play_mm, 0.21, 1e-12);
+    cr_expect_float_eq(push_line_far_end_mm(&line, &s), p.fixture.gap_mm - 0.5 + 0.21, 1e-9);
+    push_line_move(&line, &s, 0.21);
+    cr_expect_float_eq(push_line_far_end_mm(&line, &s), p.fixture.gap_mm - 0.5 + 0.21, 1e-9, "the end waits");
+    push_line_move(&line, &s, 0.5 - 0.21 - 1e-6);
     cr_expect_eq(s.force_end_n, 0);
     push_line_move(&line, &s, 0.1 + 1e-6);
     cr_expect_float_eq(s.force_end_n, 0.1 * push_line_cell_stiffness(&line), 1e-6);
@@ -145,10 +149,12 @@ Test(push_line, a_wall_that_gives_way_lowers_the_end_force_first)
     push_line_move(&line, &s, -0.03); /* into the stick band */
     double feeder_n = s.force_feeder_n;
     double end_n = s.force_end_n;
-    push_line_move_wall(&line, &s, 0.02);
+    push_line_give(&line, &s, 0.02);
     cr_expect_float_eq(s.force_end_n, end_n - 0.02 * 40, 1e-9);
     cr_expect_eq(s.force_feeder_n, feeder_n);
-    push_line_move_wall(&line, &s, 0.3);
+    push_line_give(&line, &s, 0.3);
     cr_expect_float_eq(s.force_feeder_n / s.force_end_n, line.ratio, 1e-9, "sliding forward again");
-    cr_expect_float_eq(s.filament_mm, push_line_pushed(&line, s.force_feeder_n).filament_mm, 1e-9);
+    cr_expect_float_eq(s.given_mm, 0.32, 1e-12);
+    cr_expect_float_eq(s.filament_mm - s.given_mm, push_line_pushed(&line, s.force_feeder_n).filament_mm,
+                       1e-9);
 }

@@ -39,6 +39,7 @@ Test(feeder_file, every_kind_of_value_arrives)
                            "gear: {teeth: 37, reduction: 3.25}\n"
                            "sensor:\n  counts_min: -7000001\n  encoder: false\n"
                            "tube:\n  bend_rad: 1.625\n"
+                           "fixture: {end: brake, brake_n: 31.5}\n"
                            "end: true\n",
                            &p, &e),
                  ERR_OK, "%s", e.text);
@@ -49,6 +50,50 @@ Test(feeder_file, every_kind_of_value_arrives)
     cr_expect_eq(p.sensor.counts_min, -7000001);
     cr_expect_not(p.sensor.encoder);
     cr_expect_float_eq(p.tube.bend_rad, 1.625, 1e-15);
+    cr_expect_eq(p.fixture.end, MODEL_END_BRAKE);
+    cr_expect_float_eq(p.fixture.brake_n, 31.5, 1e-15);
+}
+
+Test(feeder_file, the_newer_parameters_have_their_places)
+{
+    struct model_parameters p;
+    struct err e;
+    cr_assert_eq(
+        read_text("name: g\n"
+                  "gear: {motor_turn_ripple_mm: 0.011, full_step_ripple_mm: 0.0007, backlash_mm: 0.093}\n"
+                  "nip:\n  fade_per_m: 0.021\n  hardness_mpa: 61\n  shear_strength_mpa: 39\n"
+                  "  tooth_depth_mm: 0.47\n  toothed_sides: 2\n  debris_mm_per_m: 0.0033\n"
+                  "fixture: {end: hot, brake_n: 12.5, brake_repeat: 0.013}\n"
+                  "hot_end:\n  exponent: 0.45\n  temperature_c: 217\n  reference_c: 205\n"
+                  "  per_kelvin: 0.0125\n  consistency_pa_s_n: 7900\n  nozzle_radius_mm: 0.21\n"
+                  "  nozzle_length_mm: 1.9\n"
+                  "sensor: {at_feeder: true}\n"
+                  "end: true\n",
+                  &p, &e),
+        ERR_OK, "%s", e.text);
+    struct model_parameters expected = model_default();
+    snprintf(expected.name, sizeof expected.name, "g");
+    expected.gear.motor_turn_ripple_mm = 0.011;
+    expected.gear.full_step_ripple_mm = 0.0007;
+    expected.gear.backlash_mm = 0.093;
+    expected.nip.fade_per_m = 0.021;
+    expected.nip.hardness_mpa = 61;
+    expected.nip.shear_strength_mpa = 39;
+    expected.nip.tooth_depth_mm = 0.47;
+    expected.nip.toothed_sides = 2;
+    expected.nip.debris_mm_per_m = 0.0033;
+    expected.fixture.end = MODEL_END_HOT;
+    expected.fixture.brake_n = 12.5;
+    expected.fixture.brake_repeat = 0.013;
+    expected.hot_end = (struct model_hot_end){.exponent = 0.45,
+                                              .temperature_c = 217,
+                                              .reference_c = 205,
+                                              .per_kelvin = 0.0125,
+                                              .consistency_pa_s_n = 7900,
+                                              .nozzle_radius_mm = 0.21,
+                                              .nozzle_length_mm = 1.9};
+    expected.sensor.at_feeder = true;
+    cr_expect_eq(memcmp(&p, &expected, sizeof p), 0);
 }
 
 Test(feeder_file, bad_files_are_refused_with_their_place)
@@ -67,6 +112,7 @@ Test(feeder_file, bad_files_are_refused_with_their_place)
         {"unknown key", "name: g\ngear:\n  tooth: 20\nend: true\n", 3, "tooth"},
         {"not a number", "name: g\ngear:\n  reduction: 3x\nend: true\n", 3, "3x"},
         {"not a whole number", "name: g\ngear:\n  teeth: 20.5\nend: true\n", 3, "teeth"},
+        {"no such end", "name: g\nfixture:\n  end: wall\nend: true\n", 3, "'wall' is none of blocked, free"},
         {"outside its range", "name: g\nmotor:\n  microsteps: 2000\nend: true\n", 3, "microsteps"},
         {"not a mapping", "name: g\ngear: 8\nend: true\n", 2, NULL},
         {"name too long", "name: abcdefghijklmnopqrstuvwxyz0123456\nend: true\n", 1, "name"},

@@ -4,6 +4,7 @@
 
 #include <criterion/criterion.h>
 #include <jansson.h>
+#include <math.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
@@ -44,6 +45,10 @@ Test(truth_file, holds_parameters_and_truth_of_each_run)
     struct bench *b = bench_new(8675309, 3);
     b->feeders[1].nip.grip_coefficient = 0.4;
     b->feeders[1].sensor.encoder_mm_per_count = 0.005;
+    b->feeders[0].fixture.end = MODEL_END_BRAKE;
+    b->feeders[0].fixture.brake_n = 40;
+    b->feeders[0].fixture.brake_repeat = 0.05;
+    b->feeders[1].tube = (struct model_tube){1.5707963267948966, 0.3, 0.11};
     bench_start(b);
     cr_assert_eq(truth_file_write(path, &b->setup, b->rig, &e), ERR_OK, "%s", e.text);
     static const char *const names[] = {"gear-b", "gear-a"};
@@ -78,6 +83,17 @@ Test(truth_file, holds_parameters_and_truth_of_each_run)
         cr_expect_str_eq(json_string_value(json_object_get(run, "feeder")), names[i]);
         cr_expect_float_eq(number(run, "speed_mm_s"), expected->speed_mm_s, 1e-12);
         cr_expect_float_eq(number(run, "nip_preload_n"), 100, 1e-12);
+        cr_expect_str_eq(json_string_value(json_object_get(run, "end")), i == 0 ? "blocked" : "brake");
+        cr_expect(json_is_null(json_object_get(run, "hot_end_temperature_c")));
+        cr_expect(json_is_null(json_object_get(run, "load_line_n")));
+        cr_expect_float_eq(number(run, "guide_tube_bend_deg"), i == 0 ? 90 : 0, 1e-12);
+        cr_expect_float_eq(number(run, "lost_motion_mm"), i == 0 ? 0.11 : 0, 1e-12);
+        cr_expect_float_eq(number(run, "force_ratio"), i == 0 ? exp(0.3 * 3.14159265358979) : 1, 1e-9);
+        cr_expect_eq(number(run, "fed_since_cleaning_m"), 0);
+        if (i == 0)
+            cr_expect(json_is_null(json_object_get(run, "brake_load_n")));
+        else
+            cr_expect(number(run, "brake_load_n") != 40 && fabs(number(run, "brake_load_n") - 40) < 6.01);
         expect_truth(json_object_get(run, "nominal"), &expected->nominal);
         expect_truth(json_object_get(run, "realised"), &expected->realised);
     }

@@ -1,0 +1,228 @@
+"""Whether what `rig/demo --full` left in a folder is right: every series is there, verifies and has its truth; what the
+report says of each test agrees with what the simulator knows.
+
+    python3 tests/rig/check_full_demo.py DIR NIPBENCH_ANALYZE [TEST...]
+
+Prints each thing that is wrong and exits 1 when there is one. TEST: those that were captured, if not all.
+"""
+import json
+import math
+import pathlib
+import re
+import subprocess
+import sys
+
+TESTS = ["blocked-push", "speed-sweep", "free-run", "loaded-feed", "preload-sweep", "reversal", "melt-push", "endurance"]
+PUSHES = ["blocked-push", "speed-sweep", "preload-sweep", "endurance"]
+# How many half widths of its 95 % interval a value may be off, about four standard uncertainties: one in 15,000 by
+# chance, and some 60 are compared. Of all intervals together so many must hold the truth: fewer than one demo in 1,000
+# would fall below by chance.
+HALF_WIDTHS = 2
+HELD_LEAST = 0.85
+
+wrong = []
+
+
+def expect(good, sentence):
+    if not good:
+        wrong.append(sentence)
+
+
+def load(path):
+    with open(path, encoding="utf-8") as file:
+        return json.load(file)
+
+
+def numbers(setting):
+    return [float(word) for word in re.findall(r"-?\d+(?:\.\d+)?", setting or "")]
+
+
+# The greatest brake load of the loaded-feed plan: what lies above it was not reached and has no value.
+GREATEST_LOAD_N = 64
+
+
+def below(limit, value):
+    return value if value < limit else None
+
+
+def creep(p, preload):
+    nip = p["nip"]
+    return nip["creep_floor_per_n"] + nip["creep_extra_per_n"] * math.exp(-preload / nip["creep_preload_n"])
+
+
+def melt_coefficient(p, celsius):
+    hot = p["hot_end"]
+    return hot["coefficient"] * math.exp(-hot["per_kelvin"] * (celsius - hot["reference_c"]))
+
+
+def grip(p, speed, preload=1):
+    """Grip limit of a clean gear; with preload 1 the grip coefficient. No demo preload that counts is saturated."""
+    return p["nip"]["grip_coefficient"] * preload * speed ** -p["nip"]["grip_speed_exponent"]
+
+
+def motor_limit(truth, feeder):
+    return next(run["nominal"]["motor_limit_n"] for run in truth["runs"] if run["feeder"] == feeder)
+
+
+def feed_ratio(p, preload):
+    """Feed to a microstep against that at no dent: past the dent preload the effective diameter shrinks."""
+    dent = max(0, preload - p["nip"]["dent_preload_n"]) * p["nip"]["dent_mm_per_n"]
+    return 1 - dent / p["gear"]["drive_diameter_mm"]
+
+
+# What is true of a quantity: p has the feeder's parameters, s the numbers in the quantity's setting, m the force at
+# which its motor gives way. None: the quantity need not have a value there. Speeds are those of the plans.
+TRUTHS = {
+    "free-run": {
+        "eccentricity_um": lambda p, s, m: 1000 * p["gear"]["eccentricity_mm"],
+        "tooth_ripple_um": lambda p, s, m: 1000 * p["gear"]["tooth_ripple_mm"],
+        "full_step_ripple_um": lambda p, s, m: 1000 * p["gear"]["full_step_ripple_mm"],
+        "effective_feed_ratio": lambda p, s, m: feed_ratio(p, s[0]),
+        "noise_n": lambda p, s, m: p["sensor"]["noise_n"],
+        "mains_n": lambda p, s, m: p["sensor"]["mains_n"],
+    },
+    "loaded-feed": {
+        "creep_per_n": lambda p, s, m: creep(p, s[0]),
+        "slip_onset_n": lambda p, s, m: below(0.8 * GREATEST_LOAD_N, p["nip"]["onset_fraction"] * grip(p, 5, s[0])),
+        "greatest_feed_force_n": lambda p, s, m: below(GREATEST_LOAD_N, min(m, grip(p, 5, s[0]))),
+        "effective_feed_ratio": lambda p, s, m: feed_ratio(p, s[0]),
+    },
+    "preload-sweep": {
+        "grip_coefficient": lambda p, s, m: grip(p, 5),
+        "top_force_n": lambda p, s, m: m,
+        "best_preload_n": lambda p, s, m: m / grip(p, 5),
+    },
+    "reversal": {
+        "lost_motion_mm": lambda p, s, m:
+            p["gear"]["backlash_mm"] + (p["tube"]["clearance_mm"] if s and s[0] > 0 else 0),
+        "lost_motion_tube_mm": lambda p, s, m: p["tube"]["clearance_mm"],
+        "force_ratio": lambda p, s, m: math.exp(2 * p["tube"]["friction"] * math.radians(s[0] if s else 0)),
+        "guide_tube_friction": lambda p, s, m: p["tube"]["friction"],
+    },
+    "melt-push": {
+        "force_at_rate_n": lambda p, s, m:
+            p["hot_end"]["force_n"] + melt_coefficient(p, s[0]) * s[1] ** p["hot_end"]["exponent"],
+    },
+    "endurance": {
+        "grip_fade_percent_per_m": lambda p, s, m: 100 * p["nip"]["fade_per_m"],
+    },
+}
+
+
+def check_files(folder, analyze, tests):
+    for test in tests:
+        series = folder / test / "series"
+        verified = subprocess.run([analyze, "verify", series], capture_output=True, text=True)
+        expect(verified.returncode == 0, f"{test}: verify ended with {verified.returncode}: {verified.stderr}")
+        for name in ("plan.yaml", "calibration.json"):
+            expect((folder / test / name).read_bytes() == (series / name).read_bytes(),
+                   f"{test}: the series holds another {name} than the one that it was run with")
+        runs = [load(path) for path in sorted((series / "runs").glob("*.json"))]
+        expect(len(runs) > 0 and all(run["test"] == test for run in runs), f"{test}: runs of other tests")
+        expect(all(run["ended"] == "complete" for run in runs),
+               f"{test}: {sum(run['ended'] != 'complete' for run in runs)} of {len(runs)} runs are not complete")
+        truth = load(folder / test / "truth.json")
+        expect([known["feeder"] for known in truth["runs"]] == [run["feeder"] for run in runs],
+               f"{test}: the truth file knows {len(truth['runs'])} runs, the series has {len(runs)}, or other feeders")
+        check_bench(test, folder, runs)
+    page = (folder / "report/report.html").read_text(encoding="utf-8")
+    expect("SIMULATED" in page, "report.html does not say that the data are simulated")
+
+
+def check_bench(test, folder, runs):
+    """The operator did what was asked for: what the runs say was on the bench, and cleaned gears."""
+    told = (folder / test / "capture.log").read_text(encoding="utf-8")
+    expect(told.count("mount feeder ") == len({(run["block"], run["feeder"]) for run in runs}),
+           f"{test}: feeders were mounted {told.count('mount feeder ')} times")
+    cleaned = [run for run in runs if run.get("cleaned")]
+    expect(told.count("clean the drive gear") == len(cleaned), f"{test}: cleaned {len(cleaned)} times, by its records")
+    expect(all(run["events"][0] == {"text": "drive gear cleaned", "time_us": 0} for run in cleaned),
+           f"{test}: a cleaning is no event of its run")
+    if test == "endurance":
+        expect(len(cleaned) > 0, "endurance: the gear was never cleaned")
+    if test == "reversal":
+        expect(all(run["cycles"] == 3 for run in runs), "reversal: runs of other than 3 cycles")
+
+
+def check_quantities(folder, results, tests):
+    all_held = all_compared = 0
+    for test in tests:
+        if test not in TRUTHS:
+            continue
+        truth = load(folder / test / "truth.json")
+        parameters = {p["name"]: p for p in truth["feeders"]}
+        # Feeders of one name in several series are told apart as "gear-8mm (series 4)".
+        outcomes = [(feeder["feeder"].split(" (")[0], outcome) for feeder in results["feeders"]
+                    for outcome in feeder["tests"] if outcome["test"] == test]
+        expect(sorted(feeder for feeder, _ in outcomes) == sorted(parameters),
+               f"{test}: results.json has this test of {[feeder for feeder, _ in outcomes]}")
+        for feeder, outcome in outcomes:
+            name = f"{test}, {feeder}"
+            expect(outcome["present"], f"{name}: no answer: {outcome['why_not']}")
+            held = compared = 0
+            for key, worked_out in TRUTHS[test].items():
+                found = [q for q in outcome["quantities"] if q["key"] == key]
+                expect(len(found) > 0, f"{name}: no {key}")
+                for q in found:
+                    known = worked_out(parameters[feeder], numbers(q["setting"]), motor_limit(truth, feeder))
+                    value = q["quantity"]
+                    if known is None:
+                        continue
+                    where = f"{name}: {key} {q['setting'] or ''}"
+                    answered = value is not None and value["low_95"] is not None and value["high_95"] is not None
+                    expect(answered, f"{where}: no value with an interval; in truth {known:.5g}")
+                    if not answered:
+                        continue
+                    compared += 1
+                    low, high = value["low_95"], value["high_95"]
+                    held += low <= known <= high
+                    if not low <= known <= high:
+                        print(f"  misses: {where}: {value['value']:.5g} ({low:.5g} to {high:.5g}), in truth {known:.5g}")
+                    half = (high if known > value["value"] else 2 * value["value"] - low) - value["value"]
+                    expect(abs(value["value"] - known) <= HALF_WIDTHS * half,
+                           f"{where}: {value['value']:.5g} ({low:.5g} to {high:.5g}), in truth {known:.5g}")
+            print(f"{name}: {held} of {compared} intervals hold the truth")
+            all_held += held
+            all_compared += compared
+    print(f"{all_held} of all {all_compared} intervals hold the truth")
+    expect(all_held >= HELD_LEAST * all_compared, f"only {all_held} of {all_compared} intervals hold the truth")
+
+
+def check_pushes(folder, results, tests):
+    """Run by run, as in the small demo. Where the grip fades while a push goes on, its truth lies between what it was when
+    the push began and what it was at the end."""
+    for test in tests:
+        if test not in PUSHES:
+            continue
+        known = load(folder / test / "truth.json")
+        fade_per_m = known["feeders"][0]["nip"]["fade_per_m"]
+        runs = sorted((run for run in results["runs"] if run["test"] == test), key=lambda run: run["order"])
+        expect(len(runs) == len(known["runs"]), f"{test}: {len(known['runs'])} runs moved, results.json has {len(runs)}")
+        held = right = 0
+        for truth, run in zip(known["runs"], runs):
+            stall = run["stall_force_n"]
+            begin = truth["realised"]["stall_force_n"]
+            end = begin * (1 - fade_per_m * (truth["fed_since_cleaning_m"] + run["fed_mm"] / 1000)) / (
+                1 - fade_per_m * truth["fed_since_cleaning_m"])
+            held += stall is not None and stall["low_95"] <= begin and stall["high_95"] >= end
+            right += run["limited_by"] == truth["realised"]["limited_by"]
+        print(f"{test}: {held} of {len(runs)} stall forces hold the truth, what limited it right in {right}")
+        expect(held >= 0.8 * len(runs), f"{test}: only {held} of {len(runs)} stall forces hold the truth")
+        expect(right >= 0.9 * len(runs), f"{test}: what limited it right in only {right} of {len(runs)} runs")
+
+
+def main():
+    folder, analyze = pathlib.Path(sys.argv[1]), pathlib.Path(sys.argv[2]).resolve()
+    tests = sys.argv[3:] or TESTS
+    check_files(folder, analyze, tests)
+    results = load(folder / "report/results.json")
+    expect(results["simulated"] is True, "results.json does not say that the data are simulated")
+    check_pushes(folder, results, tests)
+    check_quantities(folder, results, tests)
+    for sentence in wrong:
+        print(sentence)
+    return 1 if wrong else 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())
