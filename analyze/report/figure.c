@@ -146,7 +146,7 @@ static enum err_code build_outcomes(const struct session *session, struct figure
                 continue;
             slug(f->outcomes[i].charts[j].name, chart, sizeof chart);
             /* The feeder's number and the chart's keep names apart that are cut or made alike. */
-            snprintf(name, sizeof name, "test-%.18s-%u-%.12s-%u-%.16s", test, (unsigned)(j + 1) % 1000u,
+            snprintf(name, sizeof name, "test-%.18s-%u-%.20s-%u-%.24s", test, (unsigned)(j + 1) % 1000u,
                      chart, (unsigned)(feeder + 1) % 100000u, feeder_slug);
             for (size_t k = strlen(name); k > 0 && name[k - 1] == '-'; k--)
                 name[k - 1] = 0;

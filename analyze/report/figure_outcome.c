@@ -311,7 +311,7 @@ static size_t key_rows(const struct outcome_chart *chart, const struct layers *h
         size_t length = characters(chart->groups[i].name);
         longest = length > longest ? length : longest;
     }
-    *columns = (size_t)(0.96 * WIDTH / ((double)longest * CHARACTER + 60));
+    *columns = (size_t)(0.86 * WIDTH / ((double)longest * CHARACTER + 60));
     *columns = *columns < 1 ? 1 : *columns > entries ? entries : *columns;
     return (entries + *columns - 1) / *columns;
 }
