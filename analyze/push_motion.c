@@ -326,9 +326,11 @@ static struct stretch find_motion(const struct run_columns *c, const struct run_
     return s;
 }
 
-enum err_code push_motion_take(const struct run_columns *c, const struct run_record *record,
-                               const struct calibration *calibration, struct push_motion *m,
-                               struct push_result *r, double drift_limit_n, struct err *e)
+/* Zero, scales and the samples of the motion: what a push and a motion to and fro have in common. */
+static enum err_code take_stretch(const struct run_columns *c, const struct run_record *record,
+                                  const struct calibration *calibration, struct push_motion *m,
+                                  struct push_result *r, double drift_limit_n, bool back_too,
+                                  struct stretch *s, struct err *e)
 {
     double slope = 0, middle_us = 0, per_microstep;
     m->run_number = record->number;
@@ -338,17 +340,27 @@ enum err_code push_motion_take(const struct run_columns *c, const struct run_rec
     per_microstep = push_feed_per_microstep_mm(record, calibration, &m->relative_feed);
     m->step_mm = per_microstep * record->microsteps;
     m->microstep_mm = per_microstep;
-    struct stretch s = find_motion(c, record, false);
-    if (s.last < s.first + PUSH_MOTION_QUIET_LEAST)
-        return err_set(e, ERR_NO_ANSWER, "no forward feed between the start and the end of the push");
-    code = take_samples(c, &s, calibration, per_microstep, slope, middle_us, m, r, e);
+    *s = find_motion(c, record, back_too);
+    if (s->last < s->first + PUSH_MOTION_QUIET_LEAST)
+        return err_set(e, ERR_NO_ANSWER, "%s",
+                       back_too ? "no feed between the start and the end of the motion"
+                                : "no forward feed between the start and the end of the push");
+    return take_samples(c, s, calibration, per_microstep, slope, middle_us, m, r, e);
+}
+
+enum err_code push_motion_take(const struct run_columns *c, const struct run_record *record,
+                               const struct calibration *calibration, struct push_motion *m,
+                               struct push_result *r, double drift_limit_n, struct err *e)
+{
+    struct stretch s;
+    enum err_code code = take_stretch(c, record, calibration, m, r, drift_limit_n, false, &s, e);
     if (code != ERR_OK)
         return code;
     for (size_t j = s.first + 1; j < s.first + m->n; j++) {
         if (c->commanded_steps[j] < c->commanded_steps[j - 1])
             return err_set(e, ERR_NO_ANSWER, "the commanded feed runs backward during the push");
     }
-    smooth_feed(m->feed_mm, m->n, per_microstep);
+    smooth_feed(m->feed_mm, m->n, m->microstep_mm);
     take_lost(c, s.first, calibration, m);
     look_over(c, s.first, record, m, m->n, r);
     if (!m->saturated)
@@ -422,18 +434,8 @@ enum err_code push_motion_take_both_ways(const struct run_columns *c, const stru
                                          const struct calibration *calibration, struct push_motion *m,
                                          struct push_result *r, double drift_limit_n, struct err *e)
 {
-    double slope = 0, middle_us = 0, per_microstep;
-    m->run_number = record->number;
-    enum err_code code = take_zero(c, record, calibration, m, r, drift_limit_n, &slope, &middle_us, e);
-    if (code != ERR_OK)
-        return code;
-    per_microstep = push_feed_per_microstep_mm(record, calibration, &m->relative_feed);
-    m->step_mm = per_microstep * record->microsteps;
-    m->microstep_mm = per_microstep;
-    struct stretch s = find_motion(c, record, true);
-    if (s.last < s.first + PUSH_MOTION_QUIET_LEAST)
-        return err_set(e, ERR_NO_ANSWER, "no feed between the start and the end of the motion");
-    code = take_samples(c, &s, calibration, per_microstep, slope, middle_us, m, r, e);
+    struct stretch s;
+    enum err_code code = take_stretch(c, record, calibration, m, r, drift_limit_n, true, &s, e);
     if (code == ERR_OK)
         code = find_legs(c->commanded_steps + s.first, m, e);
     if (code != ERR_OK)
@@ -442,7 +444,7 @@ enum err_code push_motion_take_both_ways(const struct run_columns *c, const stru
         size_t n = m->legs[k + 1] - m->legs[k] + 1;
         if (n > 1)
             feed_between_counts(c->commanded_steps + s.first + m->legs[k], m->time_s + m->legs[k], n,
-                                per_microstep, m->feed_mm + m->legs[k]);
+                                m->microstep_mm, m->feed_mm + m->legs[k]);
     }
     take_lost(c, s.first, calibration, m);
     look_over(c, s.first, record, m, m->legs[1] + 1, r);

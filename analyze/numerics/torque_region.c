@@ -25,26 +25,8 @@
 
 static const double PI = 3.14159265358979323846;
 /* Shapes with which each corner begins. */
-static const double GRID[] = {TORQUE_SEARCH_PHI_LOW,
-                              .003,
-                              .01,
-                              .03,
-                              .07,
-                              .15,
-                              .25,
-                              .37,
-                              .5,
-                              .63,
-                              .75,
-                              .85,
-                              .92,
-                              .96,
-                              .98,
-                              .99,
-                              .996,
-                              .999,
-                              TORQUE_SEARCH_PHI_HIGH};
-enum { GRID_COUNT = sizeof GRID / sizeof GRID[0] };
+static const double *const GRID = TORQUE_SEARCH_SHAPES;
+enum { GRID_COUNT = TORQUE_SEARCH_SHAPE_COUNT };
 
 struct node {
     double corner, phi, alpha, beta;

@@ -143,30 +143,32 @@ static void refine_shape(struct torque_search *p, double low, double middle, dou
     gsl_min_fminimizer_free(minimiser);
 }
 
+const double TORQUE_SEARCH_SHAPES[TORQUE_SEARCH_SHAPE_COUNT] = {TORQUE_SEARCH_PHI_LOW,
+                                                                .003,
+                                                                .01,
+                                                                .03,
+                                                                .07,
+                                                                .15,
+                                                                .25,
+                                                                .37,
+                                                                .5,
+                                                                .63,
+                                                                .75,
+                                                                .85,
+                                                                .92,
+                                                                .96,
+                                                                .98,
+                                                                .99,
+                                                                .996,
+                                                                .999,
+                                                                TORQUE_SEARCH_PHI_HIGH};
+
 /* The profile may have more than one hill: a grid finds them, and every hill within reach of the best is
  * climbed. */
 static void search_shape(struct torque_search *p)
 {
-    static const double grid[] = {TORQUE_SEARCH_PHI_LOW,
-                                  .003,
-                                  .01,
-                                  .03,
-                                  .07,
-                                  .15,
-                                  .25,
-                                  .37,
-                                  .5,
-                                  .63,
-                                  .75,
-                                  .85,
-                                  .92,
-                                  .96,
-                                  .98,
-                                  .99,
-                                  .996,
-                                  .999,
-                                  TORQUE_SEARCH_PHI_HIGH};
-    enum { COUNT = sizeof grid / sizeof grid[0] };
+    const double *grid = TORQUE_SEARCH_SHAPES;
+    enum { COUNT = TORQUE_SEARCH_SHAPE_COUNT };
     double value[COUNT], least = INFINITY;
     for (size_t i = 0; i < COUNT; i++) {
         value[i] = minus_profile(grid[i], p);

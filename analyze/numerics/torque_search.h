@@ -10,8 +10,11 @@
 #include <stddef.h>
 
 /* Shape limits: w tau of the middle speed from 1e-4 (no inductance seen) to 100 (no resistance seen). */
-#define TORQUE_SEARCH_PHI_LOW    1e-8
-#define TORQUE_SEARCH_PHI_HIGH   (1 - 1e-4)
+#define TORQUE_SEARCH_PHI_LOW  1e-8
+#define TORQUE_SEARCH_PHI_HIGH (1 - 1e-4)
+/* Shapes with which a search begins: the profile may have more than one hill. */
+#define TORQUE_SEARCH_SHAPE_COUNT 19
+extern const double TORQUE_SEARCH_SHAPES[TORQUE_SEARCH_SHAPE_COUNT];
 #define TORQUE_SEARCH_IMPOSSIBLE (-1e300)
 
 struct torque_search_point {

@@ -257,3 +257,14 @@ Test(preload_sweep, bad_series_are_told_in_one_line)
     cr_expect_eq(sum_up(), ERR_NO_ANSWER);
     cr_expect(strstr(e.text, "no contact") != NULL, "%s", e.text);
 }
+
+/* At one speed a motor gives way at one force: a push that tore at 31 N and was taken for the motor's would
+ * pull the level down and the best preload with it. */
+Test(preload_sweep, push_far_below_the_others_is_not_the_motors)
+{
+    ladder(3, 5, 0.83, 1000, 61.3);
+    add(41.9, 5, 31.2, LIMITED_MOTOR);
+    cr_assert_eq(sum_up(), ERR_OK, "%s", e.text);
+    cr_expect_float_eq(outcome_find(&outcome, "top_force_n", "")->q.value, 61.3, 0.6);
+    cr_expect_float_eq(outcome_find(&outcome, "best_preload_n", "")->q.value, 61.3 / 0.83, 1.2);
+}

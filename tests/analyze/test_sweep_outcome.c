@@ -135,6 +135,17 @@ Test(sweep_outcome, a_precise_sweep_tells_the_motor)
     check_budgets();
 }
 
+/* The 95 % interval alone would tell it here; it is told only where far more than that lies within the
+ * factor. */
+Test(sweep_outcome, what_is_just_told_is_not_yet_sure)
+{
+    struct err e = {0};
+    sweep(0.0003);
+    cr_assert_eq(sum_up(&e), ERR_OK, "%s", e.text);
+    cr_expect(!outcome_find(&w.outcome, "flux_linkage_wb", "")->q.present);
+    cr_expect(outcome_find(&w.outcome, "corner_speed_mm_s", "")->q.present);
+}
+
 Test(sweep_outcome, a_coarse_sweep_says_that_the_motor_cannot_be_told_apart)
 {
     struct err e = {0};
