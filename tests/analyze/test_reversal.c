@@ -134,6 +134,24 @@ Test(reversal, encoder_past_the_tube_sees_drive_and_tube_together)
     cr_expect(says("(bend 0) would tell its part"));
 }
 
+/* Speed over sample rate and travel: the share of its force that a sample at the turn stands for. */
+Test(reversal, sample_at_the_turn_is_in_the_budgets_of_ratio_and_friction)
+{
+    cr_assert_eq(run_at(97.3), ERR_OK, "%s", s.e.text);
+    cr_assert_eq(sum_up(), ERR_OK, "%s", s.e.text);
+    static const char *const keys[] = {"force_ratio", "guide_tube_friction"};
+    double share = s.push.speed_mm_s / (1000 * 2.37), bend = 97.3 * M_PI / 180;
+    for (int k = 0; k < 2; k++) {
+        const struct outcome_quantity *q = outcome_find(&s.outcome, keys[k], "with 97.3 degrees of bend");
+        double found = 0, wanted = k == 0 ? q->q.value * share : share / (2 * bend);
+        for (size_t i = 0; i < q->budget.count; i++) {
+            if (strcmp(q->budget.components[i].name, "one sample at the turn") == 0)
+                found = q->budget.components[i].contribution;
+        }
+        cr_expect_float_eq(found, wanted, 1e-6 * wanted, "%s: %g, wanted %g", keys[k], found, wanted);
+    }
+}
+
 Test(reversal, encoder_at_the_nip_sees_the_drive_alone_and_says_so)
 {
     s.p.sensor.encoder_at_end = false;
