@@ -14,11 +14,14 @@ import sys
 
 TESTS = ["blocked-push", "speed-sweep", "free-run", "loaded-feed", "preload-sweep", "reversal", "melt-push", "endurance"]
 PUSHES = ["blocked-push", "speed-sweep", "preload-sweep", "endurance"]
-# How many half widths of its 95 % interval a value may be off, about four standard uncertainties: one in 15,000 by
-# chance, and some 60 are compared. Of all intervals together so many must hold the truth: fewer than one demo in 1,000
-# would fall below by chance.
-HALF_WIDTHS = 2
+# How unlikely a value may be that is off, by Student's t with the degrees of freedom of its interval: many intervals rest
+# on a few runs, and with 5 degrees of freedom one in 500 is off by more than two half widths. Some 80 are compared, so that
+# fewer than one honest demo in 10,000 fails. Of all intervals together so many must hold the truth: fewer than one demo in
+# 1,000 would fall below by chance.
+CHANCE_LEAST = 1e-6
 HELD_LEAST = 0.85
+DEGREES_MOST = 1e6  # past that t is normal
+SLICES = 4000
 
 wrong = []
 
@@ -144,6 +147,34 @@ def check_bench(test, folder, runs):
         expect(all(run["cycles"] == 3 for run in runs), "reversal: runs of other than 3 cycles")
 
 
+def beyond(t, degrees):
+    """Two-sided probability of a Student's t beyond t: with t = sqrt(degrees) tan(a) its density is that of
+    cos(a)^(degrees - 1). By Simpson's rule, both parts over the width in which the power is not nothing."""
+    def area(low, high):
+        high = min(high, low + 12 / math.sqrt(degrees) if degrees > 100 else high)
+        step = (high - low) / SLICES
+        return step / 3 * sum((1 if i in (0, SLICES) else 4 if i % 2 else 2) * math.cos(low + i * step) ** (degrees - 1)
+                              for i in range(SLICES + 1))
+    start = math.atan(t / math.sqrt(degrees))
+    return area(start, math.pi / 2) / area(0, math.pi / 2)
+
+
+def half_width_in_errors(degrees):
+    """The t that is exceeded with 5 %."""
+    low, high = 1.0, 13.0
+    while high - low > 1e-6:
+        middle = (low + high) / 2
+        low, high = (middle, high) if beyond(middle, degrees) > 0.05 else (low, middle)
+    return low
+
+
+def chance(value, known):
+    """How likely an honest value is that far off, by its interval, whose two halves may differ."""
+    degrees = min(max(value.get("degrees_of_freedom") or DEGREES_MOST, 1), DEGREES_MOST)
+    half = (value["high_95"] - value["value"]) if known > value["value"] else (value["value"] - value["low_95"])
+    return beyond(abs(value["value"] - known) / half * half_width_in_errors(math.floor(degrees)), degrees)
+
+
 def check_quantities(folder, results, tests):
     all_held = all_compared = 0
     for test in tests:
@@ -178,9 +209,10 @@ def check_quantities(folder, results, tests):
                     held += low <= known <= high
                     if not low <= known <= high:
                         print(f"  misses: {where}: {value['value']:.5g} ({low:.5g} to {high:.5g}), in truth {known:.5g}")
-                    half = (high if known > value["value"] else 2 * value["value"] - low) - value["value"]
-                    expect(abs(value["value"] - known) <= HALF_WIDTHS * half,
-                           f"{where}: {value['value']:.5g} ({low:.5g} to {high:.5g}), in truth {known:.5g}")
+                    if not low <= known <= high:
+                        expect(chance(value, known) >= CHANCE_LEAST,
+                               f"{where}: {value['value']:.5g} ({low:.5g} to {high:.5g}), in truth {known:.5g}: "
+                               f"a chance of {chance(value, known):.2g}")
             print(f"{name}: {held} of {compared} intervals hold the truth")
             all_held += held
             all_compared += compared
