@@ -5,6 +5,8 @@
 
 #include "analyze/motor_parameters.h"
 #include "analyze/numerics/budget.h"
+#include "analyze/numerics/design_compare.h"
+#include "analyze/numerics/group_letters.h"
 #include "analyze/numerics/quantity.h"
 #include "analyze/outcome.h"
 #include "datasets/format/series.h"
@@ -146,8 +148,10 @@ struct feeder_result {
     char name[FEEDER_NAME_MAX + 1]; /* unique in the session: "gear-8mm", or "gear-8mm (series 2)" */
     size_t series;                  /* the series it was measured in */
     char description[PLAN_TEXT_MAX + 1];
-    struct conditions conditions;
-    bool conditions_vary; /* its own runs differ: conditions holds the first run's */
+    struct conditions conditions;        /* of its first run */
+    struct conditions *conditions_range; /* least and greatest values over its runs, two of them; NULL: all
+                                            runs have conditions */
+    bool conditions_vary;                /* its own runs differ by more than the plan's tolerances */
     struct speed_point points[SPEED_POINTS_MAX];
     size_t point_count;
     size_t reference; /* index of the session's reference speed in points; point_count if absent */
@@ -167,24 +171,57 @@ enum verdict {
 };
 extern const char *const VERDICT_NAMES[VERDICT_COUNT]; /* "a_higher" ... as in results.json */
 
-#define COMPARISON_REASONS_MAX 16
+#define COMPARISON_REASONS_MAX  16
+#define COMPARISON_ACCEPTED_MAX 6
+/* Two feeders in one quantity. */
 struct comparison {
     char quantity[40]; /* "stall_force_n" or "slip_onset_n", or the key of an outcome's quantity */
     char test[24];    /* "" for pushes at one speed; else the outcome's test: speed_mm_s then means nothing */
     char setting[48]; /* of the outcome's quantity */
     char unit[16];    /* of the difference */
     double speed_mm_s;
-    size_t a, b;                /* indices into session.feeders */
-    struct quantity difference; /* a minus b */
-    struct budget budget;       /* of the difference; empty where there is none */
+    size_t a, b;                          /* indices into session.feeders */
+    size_t family;                        /* index into session.families; SIZE_MAX: of none, not comparable */
+    struct quantity difference;           /* a minus b, with the 95 % interval of this pair alone */
+    struct budget budget;                 /* of the difference; empty where there is none */
+    double family_low_95, family_high_95; /* 95 % interval together with all pairs of its family: wider where
+                                             those are several; NAN where there is none */
     bool has_p_value;
-    double p_value; /* two-sided; adjusted over all comparisons of the session (Holm) */
-    double p_value_unadjusted;
-    bool by_blocks; /* paired by block; else Welch */
+    double p_value;            /* two-sided; adjusted over pairs, then over quantities */
+    double p_value_family;     /* adjusted over the pairs of its family alone */
+    double p_value_unadjusted; /* of this pair alone */
+    bool shown;                /* that they differ: p_value below the level */
+    double matters;            /* the smallest difference that matters; NAN: nobody stated one */
+    bool has_equivalence_p_value;
+    double equivalence_p_value; /* that they differ by less than matters; adjusted over all such (Holm) */
+    bool by_blocks;             /* compared within blocks */
+    /* What more repeats would bring: see comparison_size.h. Zeros where nothing can be said. */
+    double wanted_difference; /* which difference the repeats below are for: matters, else the one seen */
+    int wanted_repeats;       /* repeats that find it in 80 % of such series; 0: not known, or too many */
+    double seen_difference;   /* that the present repeats find in 80 % of such series; NAN: not known */
     enum verdict verdict;
     char reasons[COMPARISON_REASONS_MAX][256];
     size_t reason_count;
+    /* Conditions that differ by more than the tolerance and were accepted all the same, each with both values
+     * and the tolerance. Whoever shows a number of this comparison shows these beside it. */
+    char accepted[COMPARISON_ACCEPTED_MAX][256];
+    size_t accepted_count;
     struct result_flags flags; /* of the two means, each with the feeder's name, or "both" */
+};
+
+/* Feeders that were measured alike, all compared with each other in one quantity. */
+struct comparison_family {
+    char quantity[40], test[24], setting[48], unit[16]; /* as in struct comparison */
+    double speed_mm_s;
+    size_t count;                     /* 0 where no pair of them could be judged */
+    size_t members[ANOVA_GROUPS_MAX]; /* indices into session.feeders, the highest value first */
+    double value[ANOVA_GROUPS_MAX];   /* of each member: what is ranked */
+    char letters[ANOVA_GROUPS_MAX]
+                [GROUP_LETTERS_SIZE]; /* two members that share one were not shown to differ;
+                                          "" where letters ran out */
+    bool designed; /* compared by the scatter of values per run: design then says how; else by the budgets of
+                      one value each */
+    struct design_result design; /* its groups are the members in the order of session.feeders; no pairs */
 };
 
 struct session {
@@ -196,6 +233,12 @@ struct session {
     size_t feeder_count;
     struct comparison *comparisons;
     size_t comparison_count;
+    struct comparison_family *families;
+    size_t family_count;
+    size_t adjusted_count;                        /* families whose p values were adjusted together (Holm) */
+    bool accept[CONDITION_COUNT];                 /* conditions that may differ */
+    struct plan_matter matters[PLAN_MATTERS_MAX]; /* differences that matter, before those of the plans */
+    size_t matter_count;
     double reference_speed_mm_s; /* of the first plan that has blocked pushes, their first speed */
     double margin;               /* of the load, in operating charts */
     bool simulated;              /* any series is marked so */
@@ -209,7 +252,10 @@ enum err_code session_analyse(const char *const *folders, size_t count, int thre
 #define SESSION_MARGIN 0.2
 struct session_options {
     int threads;
-    double margin; /* of the load, in operating charts: 0.2 for 20 % */
+    double margin;                                /* of the load, in operating charts: 0.2 for 20 % */
+    bool accept[CONDITION_COUNT];                 /* conditions in which compared feeders may differ */
+    struct plan_matter matters[PLAN_MATTERS_MAX]; /* differences that matter: they go before those of plans */
+    size_t matter_count;
 };
 enum err_code session_analyse_with(const char *const *folders, size_t count,
                                    const struct session_options *options, struct session **session,

@@ -1,12 +1,11 @@
 #include "analyze/comparison.h"
 
-#include "analyze/bench_test.h"
+#include "analyze/comparison_push.h"
 #include "analyze/numerics/difference.h"
+#include "analyze/numerics/studentised_range.h"
 #include "analyze/outcome_comparison.h"
-#include "analyze/push_budget.h"
 
 #include <math.h>
-#include <stdarg.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
@@ -16,133 +15,6 @@ const char *const VERDICT_NAMES[VERDICT_COUNT] = {"a_higher", "b_higher", "no_di
 
 /* Two-sided level of the verdicts, and of the 95 % intervals. */
 #define LEVEL 0.05
-
-void comparison_reason(struct comparison *c, const char *format, ...)
-{
-    va_list arguments;
-    if (c->reason_count >= COMPARISON_REASONS_MAX)
-        return;
-    va_start(arguments, format);
-    vsnprintf(c->reasons[c->reason_count++], sizeof c->reasons[0], format, arguments);
-    va_end(arguments);
-}
-
-/* Of two plans' tolerances the stricter. */
-static void tolerances(const struct session *s, const struct feeder_result *a, const struct feeder_result *b,
-                       double *out)
-{
-    for (size_t i = 0; i < CONDITION_COUNT; i++)
-        out[i] = fmin(s->series[a->series]->plan.tolerance[i], s->series[b->series]->plan.tolerance[i]);
-}
-
-void comparison_gate(const struct session *s, struct comparison *c, const bool *ignored)
-{
-    const struct feeder_result *a = &s->feeders[c->a], *b = &s->feeders[c->b];
-    struct condition_difference differences[CONDITION_COUNT];
-    double tolerance[CONDITION_COUNT];
-    size_t count;
-    tolerances(s, a, b, tolerance);
-    count = conditions_compare(&a->conditions, &b->conditions, tolerance, differences);
-    for (size_t i = 0; i < count; i++) {
-        if (ignored == NULL || !ignored[differences[i].id])
-            comparison_reason(c, "%s", differences[i].text);
-    }
-    if (a->conditions_vary)
-        comparison_reason(c, "the conditions of %s differ from run to run", a->name);
-    if (b->conditions_vary)
-        comparison_reason(c, "the conditions of %s differ from run to run", b->name);
-    if (s->series[a->series]->simulated != s->series[b->series]->simulated)
-        comparison_reason(c, "one of the two was measured, the other is simulated");
-}
-
-static const struct quantity *quantity_of(const struct run_result *run, bool onset)
-{
-    return onset ? &run->push.slip_onset_n : &run->push.stall_force_n;
-}
-
-static bool wanted_run(const struct run_result *run, size_t series, size_t feeder, double speed_mm_s,
-                       bool onset)
-{
-    return run->analysed && run->series == series && run->feeder == feeder &&
-           bench_test_is_plain_push(run->record->test) &&
-           fabs(run->record->speed_mm_s - speed_mm_s) <= 1e-6 * speed_mm_s &&
-           quantity_of(run, onset)->present && !quantity_of(run, onset)->at_least;
-}
-
-/* Values of one feeder at one speed with the block of each; returns the count. Several runs in one block
- * share its mounting: they are one value, their mean, and not so many independent ones. */
-static size_t gather(const struct session *s, size_t feeder, double speed_mm_s, bool onset, double *values,
-                     int *blocks)
-{
-    const struct feeder_result *f = &s->feeders[feeder];
-    size_t n = 0;
-    for (size_t i = 0; i < s->run_count; i++) {
-        const struct run_result *run = &s->runs[i];
-        if (!wanted_run(run, f->series, feeder, speed_mm_s, onset))
-            continue;
-        size_t j = 0, together = 0;
-        double sum = 0;
-        while (j < n && blocks[j] != run->record->block)
-            j++;
-        if (j < n)
-            continue;
-        for (size_t k = i; k < s->run_count; k++) {
-            const struct run_result *other = &s->runs[k];
-            if (wanted_run(other, f->series, feeder, speed_mm_s, onset) &&
-                other->record->block == run->record->block) {
-                sum += quantity_of(other, onset)->value;
-                together++;
-            }
-        }
-        values[n] = sum / (double)together;
-        blocks[n++] = run->record->block;
-    }
-    return n;
-}
-
-/* Bring both groups to the blocks they share, one value each; false when a block holds several or too few are
- * shared. */
-static bool pair_by_block(double *a, const int *block_a, size_t na, double *b, const int *block_b, size_t nb,
-                          size_t *shared)
-{
-    double *pa = malloc((na + 1) * sizeof *pa), *pb = malloc((na + 1) * sizeof *pb);
-    bool single = pa != NULL && pb != NULL;
-    size_t n = 0;
-    for (size_t i = 0; single && i < na; i++) {
-        size_t partners = 0, at = 0;
-        for (size_t j = 0; j < na; j++)
-            single = single && (j == i || block_a[j] != block_a[i]);
-        for (size_t j = 0; j < nb; j++) {
-            if (block_b[j] == block_a[i]) {
-                partners++;
-                at = j;
-            }
-        }
-        single = single && partners <= 1;
-        if (single && partners == 1) {
-            pa[n] = a[i];
-            pb[n++] = b[at];
-        }
-    }
-    /* Unpaired runs would be thrown away: only pair when nothing is. */
-    single = single && n >= 2 && n == na && n == nb;
-    if (single) {
-        memcpy(a, pa, n * sizeof *a);
-        memcpy(b, pb, n * sizeof *b);
-        *shared = n;
-    }
-    free(pa);
-    free(pb);
-    return single;
-}
-
-static double mean_of(const double *values, size_t n)
-{
-    double sum = 0;
-    for (size_t i = 0; i < n; i++)
-        sum += values[i];
-    return sum / (double)n;
-}
 
 bool comparison_same_calibration(const struct session *s, const struct feeder_result *fa,
                                  const struct feeder_result *fb)
@@ -164,182 +36,322 @@ bool comparison_same_calibration(const struct session *s, const struct feeder_re
     return true;
 }
 
-/* What the calibration adds to the uncertainty of a difference. A wrong gain that is common to both stretches
- * both forces and so their difference alike, and a load cell that reads less with rising loads does so for
- * both: their share grows with the difference only. Two calibrations are wrong each in its own way. */
-static void add_calibrations(struct budget *budget, const struct session *s, const struct feeder_result *fa,
-                             const struct feeder_result *fb, double mean_a, double mean_b, double difference)
+double comparison_family_p(double difference, double standard_error, double degrees_of_freedom, size_t count)
 {
-    const struct calibration *a = &s->series[fa->series]->calibration,
-                             *b = &s->series[fb->series]->calibration;
-    if (comparison_same_calibration(s, fa, fb)) {
-        push_budget_add_calibration(budget, mean_a, mean_a > 0 ? fabs(difference) / mean_a : 0,
-                                    ", common to both", a);
-        return;
+    if (count <= 2 || !(standard_error > 0))
+        return difference_p_value(difference, standard_error, degrees_of_freedom);
+    return studentised_range_upper(sqrt(2) * fabs(difference) / standard_error, (int)count,
+                                   fmax(1, degrees_of_freedom));
+}
+
+double comparison_family_factor(double degrees_of_freedom, size_t count)
+{
+    return count <= 2 ? quantity_t_975(degrees_of_freedom)
+                      : studentised_range_quantile(LEVEL, (int)count, fmax(1, degrees_of_freedom)) / sqrt(2);
+}
+
+static size_t pair_index(size_t count, size_t i, size_t j)
+{
+    return i * count - i * (i + 1) / 2 + j - i - 1;
+}
+
+struct comparison *comparison_of(struct session *s, const struct comparison_question *q, size_t first,
+                                 size_t i, size_t j)
+{
+    return &s->comparisons[first + pair_index(q->count, i, j)];
+}
+
+/* The smallest difference that matters: what the caller of the session said, else the stricter of the plans.
+ */
+static double difference_that_matters(const struct session *s, const struct comparison *c)
+{
+    for (size_t i = 0; i < s->matter_count; i++) {
+        if (strcmp(s->matters[i].quantity, c->quantity) == 0)
+            return s->matters[i].difference;
     }
-    push_budget_add_calibration(budget, mean_a, 1, " of a", a);
-    push_budget_add_calibration(budget, mean_b, 1, " of b", b);
+    return fmin(plan_matters(&s->series[s->feeders[c->a].series]->plan, c->quantity),
+                plan_matters(&s->series[s->feeders[c->b].series]->plan, c->quantity));
 }
 
-/* What the mean of a feeder's runs at a speed owes to the runs' own scatter: variance in N^2; adds to the
- * degrees of freedom. */
-static double own_variance_of_mean(const struct session *s, size_t feeder, double speed_mm_s, bool onset,
-                                   double *degrees)
+enum err_code comparison_add_pairs(struct session *s, const struct comparison_question *q,
+                                   comparison_ignore *ignore, size_t *first, struct err *e)
 {
-    double variance = 0;
-    size_t n = 0;
-    for (size_t i = 0; i < s->run_count; i++) {
-        const struct run_result *run = &s->runs[i];
-        if (!wanted_run(run, s->feeders[feeder].series, feeder, speed_mm_s, onset))
-            continue;
-        variance +=
-            push_budget_own_variance(onset ? &run->push.onset_budget : &run->push.stall_budget, degrees);
-        n++;
+    size_t pairs = q->count * (q->count - 1) / 2;
+    struct comparison *grown =
+        realloc(s->comparisons, (s->comparison_count + pairs + 1) * sizeof *s->comparisons);
+    *first = s->comparison_count;
+    if (grown == NULL)
+        return err_set(e, ERR_MEMORY, "not enough memory to compare %zu feeders", q->count);
+    s->comparisons = grown;
+    for (size_t i = 0; i < q->count; i++) {
+        for (size_t j = i + 1; j < q->count; j++) {
+            struct comparison *c = &s->comparisons[s->comparison_count++];
+            bool ignored[CONDITION_COUNT] = {false};
+            *c = (struct comparison){.a = q->feeders[i],
+                                     .b = q->feeders[j],
+                                     .speed_mm_s = q->speed_mm_s,
+                                     .family = SIZE_MAX,
+                                     .family_low_95 = NAN,
+                                     .family_high_95 = NAN,
+                                     .seen_difference = NAN,
+                                     .verdict = VERDICT_NOT_COMPARABLE};
+            snprintf(c->quantity, sizeof c->quantity, "%s", q->quantity);
+            snprintf(c->test, sizeof c->test, "%s", q->test);
+            snprintf(c->setting, sizeof c->setting, "%s", q->setting);
+            snprintf(c->unit, sizeof c->unit, "%s", q->unit);
+            c->matters = difference_that_matters(s, c);
+            if (ignore != NULL)
+                ignore(s, c, ignored);
+            comparison_gate(s, c, ignored);
+        }
     }
-    return n > 0 ? variance / ((double)n * (double)n) : 0;
+    return ERR_OK;
 }
 
-static void judge(const struct session *s, struct comparison *c, bool onset, double *a, double *b,
-                  int *block_a, int *block_b)
+static bool may_be_compared(struct session *s, const struct comparison_question *q, size_t first, size_t i,
+                            size_t j)
 {
-    struct difference d;
-    struct err e;
-    enum err_code code;
-    const struct feeder_result *fa = &s->feeders[c->a], *fb = &s->feeders[c->b];
-    size_t na = gather(s, c->a, c->speed_mm_s, onset, a, block_a);
-    size_t nb = gather(s, c->b, c->speed_mm_s, onset, b, block_b), shared = 0;
-    c->by_blocks = fa->series == fb->series && pair_by_block(a, block_a, na, b, block_b, nb, &shared);
-    code = c->by_blocks ? difference_paired(a, b, shared, &d, &e) : difference_welch(a, na, b, nb, &d, &e);
-    if (code != ERR_OK) {
-        c->verdict = VERDICT_NOT_COMPARABLE;
-        comparison_reason(c, "%.200s", e.text);
-        return;
+    return comparison_of(s, q, first, i < j ? i : j, i < j ? j : i)->reason_count == 0;
+}
+
+static enum err_code add_family(struct session *s, const struct comparison_question *q, size_t first,
+                                comparison_judge *judge, const size_t *members, size_t count, struct err *e)
+{
+    struct comparison_family *grown = realloc(s->families, (s->family_count + 1) * sizeof *s->families), *f;
+    if (grown == NULL)
+        return err_set(e, ERR_MEMORY, "not enough memory to compare %zu feeders", count);
+    s->families = grown;
+    f = &s->families[s->family_count];
+    memset(f, 0, sizeof *f);
+    snprintf(f->quantity, sizeof f->quantity, "%s", q->quantity);
+    snprintf(f->test, sizeof f->test, "%s", q->test);
+    snprintf(f->setting, sizeof f->setting, "%s", q->setting);
+    snprintf(f->unit, sizeof f->unit, "%s", q->unit);
+    f->speed_mm_s = q->speed_mm_s;
+    f->count = count;
+    for (size_t i = 0; i < count; i++) {
+        f->members[i] = q->feeders[members[i]];
+        for (size_t j = i + 1; j < count; j++)
+            comparison_of(s, q, first, members[i], members[j])->family = s->family_count;
     }
-    budget_init(&c->budget);
-    /* A few blocks may agree by chance better than any run is known: the interval is not narrower than the
-     * runs' own scatter. */
-    double own_degrees = 0;
-    double own = sqrt(own_variance_of_mean(s, c->a, c->speed_mm_s, onset, &own_degrees) +
-                      own_variance_of_mean(s, c->b, c->speed_mm_s, onset, &own_degrees));
-    if (d.standard_error >= own)
-        push_budget_add(&c->budget,
-                        c->by_blocks ? "scatter of the differences, block by block"
-                                     : "scatter of the runs of both",
-                        d.standard_error, d.degrees_of_freedom, BUDGET_TYPE_A, false);
-    else
-        push_budget_add(&c->budget, "scatter within the runs of both", own, own_degrees, BUDGET_TYPE_A,
-                        false);
-    add_calibrations(&c->budget, s, fa, fb, mean_of(a, na), mean_of(b, nb), d.mean);
-    c->difference = budget_combine(&c->budget, d.mean, na < nb ? na : nb);
-    c->has_p_value = true;
-    /* A gain common to both cannot make a difference out of none; two calibrations can. */
-    c->p_value_unadjusted = comparison_same_calibration(s, fa, fb)
-                                ? d.p_value
-                                : difference_p_value(d.mean, c->difference.standard_uncertainty,
-                                                     c->difference.degrees_of_freedom);
-    /* Only until all p values are adjusted. */
-    c->verdict = d.mean > 0 ? VERDICT_A_HIGHER : VERDICT_B_HIGHER;
+    s->family_count++;
+    return judge(s, q, first, members, count, f, e);
 }
 
-static const struct speed_point *point_at(const struct feeder_result *f, double speed_mm_s)
+/* Members of a family, from feeder i on: each one that may be compared with all before it and is of no family
+ * yet. Returns how many. */
+static size_t gather_members(struct session *s, const struct comparison_question *q, size_t first, size_t i,
+                             bool *placed, size_t *members)
 {
-    for (size_t i = 0; i < f->point_count; i++) {
-        if (fabs(f->points[i].speed_mm_s - speed_mm_s) <= 1e-6 * speed_mm_s)
-            return &f->points[i];
+    size_t count = 0;
+    for (size_t j = i; j < q->count && count < ANOVA_GROUPS_MAX; j++) {
+        bool alike = !placed[j];
+        for (size_t k = 0; alike && k < count; k++)
+            alike = may_be_compared(s, q, first, members[k], j);
+        if (alike)
+            members[count++] = j;
     }
-    return NULL;
+    for (size_t k = 0; count > 1 && k < count; k++)
+        placed[members[k]] = true;
+    return count;
 }
 
-/* Whether there is anything to compare: both have the speed and the quantity in every run. */
-static bool wanted(const struct speed_point *a, const struct speed_point *b, bool onset)
+/* Tolerances are no equivalence: a may be like b and b like c, but a unlike c. What the families leave over
+ * is judged pair by pair, each a family of its own. */
+enum err_code comparison_form_families(struct session *s, const struct comparison_question *q, size_t first,
+                                       comparison_judge *judge, struct err *e)
 {
-    if (a == NULL || b == NULL || a->run_count == 0 || b->run_count == 0)
-        return false;
-    return !onset || (a->slip_onset_n.present && b->slip_onset_n.present && a->no_onset_count == 0 &&
-                      b->no_onset_count == 0);
+    bool *placed = calloc(q->count + 1, sizeof *placed);
+    size_t members[ANOVA_GROUPS_MAX];
+    enum err_code code = ERR_OK;
+    if (placed == NULL)
+        return err_set(e, ERR_MEMORY, "not enough memory to compare %zu feeders", q->count);
+    for (size_t i = 0; code == ERR_OK && i < q->count; i++) {
+        size_t count = placed[i] ? 0 : gather_members(s, q, first, i, placed, members);
+        if (count > 1)
+            code = add_family(s, q, first, judge, members, count, e);
+    }
+    for (size_t i = 0; code == ERR_OK && i < q->count; i++) {
+        for (size_t j = i + 1; code == ERR_OK && j < q->count; j++) {
+            const struct comparison *c = comparison_of(s, q, first, i, j);
+            const size_t pair[2] = {i, j};
+            if (c->reason_count == 0 && c->family == SIZE_MAX)
+                code = add_family(s, q, first, judge, pair, 2, e);
+        }
+    }
+    free(placed);
+    return code;
 }
 
+/* A family and the least p value in it. */
+struct family_rank {
+    size_t family;
+    double p;
+};
+
+static int by_p(const void *a, const void *b)
+{
+    const struct family_rank *x = a, *y = b;
+    if (x->p != y->p)
+        return x->p < y->p ? -1 : 1;
+    return x->family < y->family ? -1 : x->family > y->family;
+}
+
+static void adjust_family(struct session *s, size_t family, double times, double least)
+{
+    for (size_t i = 0; i < s->comparison_count; i++) {
+        struct comparison *c = &s->comparisons[i];
+        if (c->has_p_value && c->family == family)
+            c->p_value = fmax(least, fmin(1, times * c->p_value_family));
+    }
+}
+
+/* Holm, Scand. J. Statist. 6 (1979) 65-70, over families. */
 static enum err_code adjust(struct session *s, struct err *e)
+{
+    struct family_rank *ranks = malloc((s->family_count + 1) * sizeof *ranks);
+    size_t count = 0;
+    double least = 0;
+    if (ranks == NULL)
+        return err_set(e, ERR_MEMORY, "not enough memory to adjust the p values of %zu families",
+                       s->family_count);
+    for (size_t f = 0; f < s->family_count; f++)
+        ranks[f] = (struct family_rank){f, INFINITY};
+    for (size_t i = 0; i < s->comparison_count; i++) {
+        const struct comparison *c = &s->comparisons[i];
+        if (c->has_p_value)
+            ranks[c->family].p = fmin(ranks[c->family].p, c->p_value_family);
+    }
+    qsort(ranks, s->family_count, sizeof *ranks, by_p);
+    while (count < s->family_count && isfinite(ranks[count].p))
+        count++;
+    for (size_t r = 0; r < count; r++) {
+        double times = (double)(count - r);
+        adjust_family(s, ranks[r].family, times, least);
+        least = fmax(least, fmin(1, times * ranks[r].p));
+    }
+    s->adjusted_count = count;
+    free(ranks);
+    return ERR_OK;
+}
+
+/* Whether the two differ by less than what matters: adjusted over all pairs for which that is asked. */
+static enum err_code test_equivalence(struct session *s, struct err *e)
 {
     double *p = malloc((s->comparison_count + 1) * sizeof *p),
            *adjusted = malloc((s->comparison_count + 1) * sizeof *p);
-    size_t n = 0;
     if (p == NULL || adjusted == NULL) {
         free(p);
         free(adjusted);
         return err_set(e, ERR_MEMORY, "not enough memory to adjust %zu p values", s->comparison_count);
     }
     for (size_t i = 0; i < s->comparison_count; i++) {
-        if (s->comparisons[i].has_p_value)
-            p[n++] = s->comparisons[i].p_value_unadjusted;
+        const struct comparison *c = &s->comparisons[i];
+        p[i] = NAN;
+        if (c->has_p_value && c->matters > 0)
+            p[i] = design_equivalence_p(c->difference.value, c->difference.standard_uncertainty,
+                                        c->difference.degrees_of_freedom, c->matters);
     }
-    difference_holm(p, n, adjusted);
-    n = 0;
+    difference_holm(p, s->comparison_count, adjusted);
     for (size_t i = 0; i < s->comparison_count; i++) {
-        struct comparison *c = &s->comparisons[i];
-        if (!c->has_p_value)
-            continue;
-        c->p_value = adjusted[n++];
-        if (c->p_value >= LEVEL)
-            c->verdict = VERDICT_NO_DIFFERENCE_SHOWN;
+        s->comparisons[i].has_equivalence_p_value = !isnan(p[i]);
+        s->comparisons[i].equivalence_p_value = adjusted[i];
     }
     free(p);
     free(adjusted);
     return ERR_OK;
 }
 
-enum err_code comparison_all(struct session *s, struct err *e)
+static void give_verdicts(struct session *s)
 {
-    size_t most = 0;
-    double *a = malloc((s->run_count + 1) * sizeof *a), *b = malloc((s->run_count + 1) * sizeof *b);
-    int *block_a = malloc((s->run_count + 1) * sizeof *block_a),
-        *block_b = malloc((s->run_count + 1) * sizeof *block_b);
-    enum err_code code = ERR_OK;
-    for (size_t i = 0; i < s->feeder_count; i++)
-        most += 2 * s->feeders[i].point_count * (s->feeder_count - 1 - i);
-    most += outcome_comparison_most(s);
-    s->comparisons = calloc(most + 1, sizeof *s->comparisons);
-    if (s->comparisons == NULL || a == NULL || b == NULL || block_a == NULL || block_b == NULL) {
-        code = err_set(e, ERR_MEMORY, "not enough memory to compare %zu feeders", s->feeder_count);
-        goto out;
+    for (size_t i = 0; i < s->comparison_count; i++) {
+        struct comparison *c = &s->comparisons[i];
+        if (!c->has_p_value)
+            continue;
+        c->shown = c->p_value < LEVEL;
+        if (c->has_equivalence_p_value && c->equivalence_p_value < LEVEL)
+            c->verdict = VERDICT_EQUIVALENT;
+        else if (c->shown)
+            c->verdict = c->difference.value > 0 ? VERDICT_A_HIGHER : VERDICT_B_HIGHER;
+        else
+            c->verdict = VERDICT_NO_DIFFERENCE_SHOWN;
     }
-    for (size_t i = 0; i < s->feeder_count; i++) {
-        for (size_t j = i + 1; j < s->feeder_count; j++) {
-            for (size_t k = 0; k < 2 * s->feeders[i].point_count; k++) {
-                bool onset = k >= s->feeders[i].point_count;
-                const struct speed_point *pa = &s->feeders[i].points[k % s->feeders[i].point_count];
-                const struct speed_point *pb = point_at(&s->feeders[j], pa->speed_mm_s);
-                struct comparison *c = &s->comparisons[s->comparison_count];
-                if (!wanted(pa, pb, onset))
-                    continue;
-                *c = (struct comparison){.a = i, .b = j, .speed_mm_s = pa->speed_mm_s};
-                snprintf(c->quantity, sizeof c->quantity, "%s", onset ? "slip_onset_n" : "stall_force_n");
-                snprintf(c->unit, sizeof c->unit, "N");
-                s->comparison_count++;
-                comparison_gate(s, c, NULL);
-                if (!onset && pa->censored_count > 0)
-                    comparison_reason(
-                        c,
-                        "%zu of %zu pushes of %s met a limit before they stalled: only \"at least\" is known",
-                        pa->censored_count, pa->run_count, s->feeders[i].name);
-                if (!onset && pb->censored_count > 0)
-                    comparison_reason(
-                        c,
-                        "%zu of %zu pushes of %s met a limit before they stalled: only \"at least\" is known",
-                        pb->censored_count, pb->run_count, s->feeders[j].name);
-                if (c->reason_count > 0)
-                    c->verdict = VERDICT_NOT_COMPARABLE;
-                else
-                    judge(s, c, onset, a, b, block_a, block_b);
-            }
+}
+
+/* A family in which no pair could be judged has no members to rank. */
+static void drop_unjudged(struct session *s)
+{
+    for (size_t k = 0; k < s->family_count; k++) {
+        bool judged = false;
+        for (size_t i = 0; !judged && i < s->comparison_count; i++)
+            judged = s->comparisons[i].family == k && s->comparisons[i].has_p_value;
+        if (!judged)
+            s->families[k].count = 0;
+    }
+}
+
+/* Members with their values, the highest first; groups of the design keep the order of session.feeders. */
+static void rank_members(struct comparison_family *f)
+{
+    for (size_t i = 1; i < f->count; i++) {
+        for (size_t j = i; j > 0 && f->value[j] > f->value[j - 1]; j--) {
+            double value = f->value[j];
+            size_t member = f->members[j];
+            f->value[j] = f->value[j - 1];
+            f->members[j] = f->members[j - 1];
+            f->value[j - 1] = value;
+            f->members[j - 1] = member;
         }
     }
-    outcome_comparison_add(s);
-    code = adjust(s, e);
-out:
-    free(a);
-    free(b);
-    free(block_a);
-    free(block_b);
-    return code;
+}
+
+static size_t rank_of(const struct comparison_family *f, size_t feeder)
+{
+    size_t i = 0;
+    while (i < f->count && f->members[i] != feeder)
+        i++;
+    return i;
+}
+
+static enum err_code give_letters(struct session *s, struct err *e)
+{
+    bool *differ = malloc(ANOVA_GROUPS_MAX * ANOVA_GROUPS_MAX);
+    if (differ == NULL)
+        return err_set(e, ERR_MEMORY, "not enough memory for the letters of groups");
+    for (size_t k = 0; k < s->family_count; k++) {
+        struct comparison_family *f = &s->families[k];
+        rank_members(f);
+        memset(differ, 0, f->count * f->count);
+        for (size_t i = 0; i < s->comparison_count; i++) {
+            const struct comparison *c = &s->comparisons[i];
+            if (c->family != k || !c->shown)
+                continue;
+            size_t a = rank_of(f, c->a), b = rank_of(f, c->b);
+            differ[a * f->count + b] = differ[b * f->count + a] = true;
+        }
+        if (!group_letters(differ, f->count, f->letters))
+            memset(f->letters, 0, sizeof f->letters);
+    }
+    free(differ);
+    return ERR_OK;
+}
+
+enum err_code comparison_all(struct session *s, struct err *e)
+{
+    enum err_code code;
+    s->comparisons = NULL;
+    s->families = NULL;
+    s->comparison_count = s->family_count = s->adjusted_count = 0;
+    code = comparison_push_add(s, e);
+    if (code == ERR_OK)
+        code = outcome_comparison_add(s, e);
+    if (code == ERR_OK)
+        code = adjust(s, e);
+    if (code == ERR_OK)
+        code = test_equivalence(s, e);
+    if (code != ERR_OK)
+        return code;
+    give_verdicts(s);
+    drop_unjudged(s);
+    return give_letters(s, e);
 }

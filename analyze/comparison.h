@@ -1,23 +1,55 @@
-/* Comparison of feeders under identical conditions: the gate, then the difference. No I/O. */
+/* Comparison of feeders under identical conditions: who may be compared, in which family, and what the p
+ * values of all families together show. No I/O. */
 #ifndef ANALYZE_COMPARISON_H
 #define ANALYZE_COMPARISON_H
 
 #include "analyze/analysis.h"
+#include "analyze/comparison_gate.h"
 
 /* Compare every pair of session->feeders in every quantity and at every speed that both have, and in every
- * quantity of their outcomes that is marked so, into session->comparisons. p values are adjusted over all of
- * them (Holm). ERR_MEMORY only. */
+ * quantity of their outcomes that is marked so, into session->comparisons. Feeders that were all measured
+ * alike form a family (session->families): their pairs are judged together by the design that was run. p
+ * values are adjusted over the pairs of a family by the studentised range, then over families: Holm's steps
+ * taken over the families in the order of their least p values, so that the chance of any false claim in the
+ * session stays at the level. What session held of either before is forgotten, not freed. ERR_MEMORY only. */
 enum err_code comparison_all(struct session *session, struct err *e);
 
-/* Below: shared with the comparison of outcomes. */
-
-/* Add every reason for which c->a and c->b were not measured alike. ignored: CONDITION_COUNT flags of
- * conditions that do not count here; NULL: all count. */
-void comparison_gate(const struct session *s, struct comparison *c, const bool *ignored);
-/* Printf form; what is past the maximum is dropped, what is too long is cut. */
-void comparison_reason(struct comparison *c, const char *format, ...) __attribute__((format(printf, 2, 3)));
 /* Whether both were measured with one calibration, so that its errors are the same in both. */
 bool comparison_same_calibration(const struct session *s, const struct feeder_result *fa,
                                  const struct feeder_result *fb);
+
+/* Below: what asks a question of several feeders. */
+
+/* One quantity, and the feeders that have it. */
+struct comparison_question {
+    char quantity[40], test[24], setting[48], unit[16]; /* as in struct comparison */
+    double speed_mm_s;
+    const size_t *feeders; /* indices into session.feeders, rising */
+    size_t count;
+    bool onset; /* of pushes: the slip onset, else the stall force */
+};
+
+/* The comparison of feeders[i] and feeders[j] of a question, i < j. Valid until the next one is added. */
+struct comparison *comparison_of(struct session *s, const struct comparison_question *q, size_t first,
+                                 size_t i, size_t j);
+
+/* Add all pairs of a question to s->comparisons, gated (ignored as in comparison_gate, for each pair: NULL or
+ * a function that fills it). *first: index of the first pair. ERR_MEMORY. */
+typedef void comparison_ignore(const struct session *s, const struct comparison *c, bool *ignored);
+enum err_code comparison_add_pairs(struct session *s, const struct comparison_question *q,
+                                   comparison_ignore *ignore, size_t *first, struct err *e);
+/* Form families of the pairs without a reason against them and judge each: judge fills the comparisons of the
+ * members (indices into q->feeders, rising) and family->value[], ->designed and ->design; it gives pairs that
+ * cannot be judged a reason. ERR_MEMORY. */
+typedef enum err_code comparison_judge(struct session *s, const struct comparison_question *q, size_t first,
+                                       const size_t *members, size_t count, struct comparison_family *family,
+                                       struct err *e);
+enum err_code comparison_form_families(struct session *s, const struct comparison_question *q, size_t first,
+                                       comparison_judge *judge, struct err *e);
+
+/* p value of a pair among the pairs of a family of count members: studentised range; t where they are two. */
+double comparison_family_p(double difference, double standard_error, double degrees_of_freedom, size_t count);
+/* Half width of the 95 % interval of such a pair, all pairs together, in standard errors. */
+double comparison_family_factor(double degrees_of_freedom, size_t count);
 
 #endif

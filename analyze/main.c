@@ -54,7 +54,9 @@ enum key {
     KEY_MARGIN = 'm',
     KEY_NO_FIGURES = 256,
     KEY_FEEDER,
-    KEY_SPEEDS
+    KEY_SPEEDS,
+    KEY_ACCEPT,
+    KEY_MATTERS
 };
 
 /* What the words after a command said. */
@@ -65,7 +67,50 @@ struct request {
     bool json, no_figures, dry_run;
     int threads;
     double margin; /* of the load, in operating charts: 0.2 for 20 % */
+    bool accept[CONDITION_COUNT];
+    struct plan_matter matters[PLAN_MATTERS_MAX];
+    size_t matter_count;
 };
+
+/* Conditions that may differ, with commas between them. */
+static void take_accept(const char *argument, struct request *r)
+{
+    char word[64];
+    for (const char *p = argument;; p++) {
+        size_t length = strcspn(p, ","), id;
+        snprintf(word, sizeof word, "%.*s", (int)(length < 60 ? length : 60), p);
+        id = conditions_find(word);
+        if (id == CONDITION_COUNT)
+            exit(misuse("--accept: '%.60s' is no condition; they are listed in datasets/README.md, such as "
+                        "nip_preload_n",
+                        word));
+        r->accept[id] = true;
+        p += length;
+        if (*p == 0)
+            return;
+    }
+}
+
+/* QUANTITY=DIFFERENCE: the smallest difference that matters. */
+static void take_matters(const char *argument, struct request *r)
+{
+    struct plan_matter *m = &r->matters[r->matter_count];
+    size_t length = strcspn(argument, "=");
+    struct err e;
+    if (argument[length] == 0 || length == 0 || length >= sizeof m->quantity ||
+        strspn(argument, "abcdefghijklmnopqrstuvwxyz0123456789_") != length)
+        exit(misuse("--matters: '%.100s' is not of the form QUANTITY=DIFFERENCE, as in stall_force_n=2",
+                    argument));
+    if (r->matter_count == PLAN_MATTERS_MAX)
+        exit(misuse("--matters: '%.100s' is one too many", argument));
+    snprintf(m->quantity, sizeof m->quantity, "%.*s", (int)length, argument);
+    if (number_read_double(argument + length + 1, 1e-12, 1e12, "--matters", "", &m->difference, &e) !=
+        ERR_OK) {
+        complain(&e);
+        exit(EXIT_WRONG_USE);
+    }
+    r->matter_count++;
+}
 
 static error_t take_option(int key, char *argument, struct argp_state *state)
 {
@@ -109,6 +154,12 @@ static error_t take_option(int key, char *argument, struct argp_state *state)
         }
         r->margin = percent / 100;
         return 0;
+    case KEY_ACCEPT:
+        take_accept(argument, r);
+        return 0;
+    case KEY_MATTERS:
+        take_matters(argument, r);
+        return 0;
     case ARGP_KEY_ARG:
         if (r->series_count == SERIES_MAX)
             exit(misuse("'%.200s' is one series too many; see --help", argument));
@@ -139,11 +190,28 @@ static error_t take_option(int key, char *argument, struct argp_state *state)
             0                                                                                                \
     }
 
+#define OPTION_ACCEPT                                                                                        \
+    {                                                                                                        \
+        "accept", KEY_ACCEPT, "FIELD,...", 0,                                                                \
+            "Compare feeders although they differ in these conditions, such as nip_preload_n; every number " \
+            "that rests on it says so",                                                                      \
+            0                                                                                                \
+    }
+#define OPTION_MATTERS                                                                                       \
+    {                                                                                                        \
+        "matters", KEY_MATTERS, "QUANTITY=DIFFERENCE", 0,                                                    \
+            "The smallest difference that matters, as in stall_force_n=2: feeders shown to differ by less "  \
+            "are called equivalent. Goes before what the plan says; may be given for several quantities",    \
+            0                                                                                                \
+    }
+
 static const struct argp_option report_options_table[] = {
     {"out", KEY_OUT, "DIR", 0, "Folder for the report; a new or empty one, or that of an earlier report", 0},
     OPTION_JSON,
     OPTION_THREADS,
     OPTION_MARGIN,
+    OPTION_ACCEPT,
+    OPTION_MATTERS,
     {"no-figures", KEY_NO_FIGURES, NULL, 0, "Write the figures' scripts and data but do not draw them", 0},
     {0}};
 static const struct argp_option calibrate_options[] = {
@@ -156,7 +224,8 @@ static const struct argp_option calibrate_options[] = {
     {"dry-run", KEY_DRY_RUN, NULL, 0, "Write no file", 0},
     OPTION_JSON,
     {0}};
-static const struct argp_option compare_options[] = {OPTION_JSON, OPTION_THREADS, OPTION_MARGIN, {0}};
+static const struct argp_option compare_options[] = {OPTION_JSON,   OPTION_THREADS, OPTION_MARGIN,
+                                                     OPTION_ACCEPT, OPTION_MATTERS, {0}};
 
 static const struct argp_option predict_options[] = {
     {"feeder", KEY_FEEDER, "NAME", 0, "The feeder of the series to hold against; the default is every one",
@@ -218,7 +287,10 @@ static void show_progress(void *context, size_t done, size_t count, const char *
 
 static enum err_code analyse(const struct request *r, struct session **session, struct err *e)
 {
-    const struct session_options options = {.threads = r->threads, .margin = r->margin};
+    struct session_options options = {
+        .threads = r->threads, .margin = r->margin, .matter_count = r->matter_count};
+    memcpy(options.accept, r->accept, sizeof options.accept);
+    memcpy(options.matters, r->matters, sizeof options.matters);
     return session_analyse_with(r->series, r->series_count, &options, session, e);
 }
 

@@ -1,11 +1,11 @@
 #include "analyze/outcome_comparison.h"
 
-#include "analyze/comparison.h"
 #include "analyze/numerics/difference.h"
 #include "analyze/push_budget.h"
 
 #include <math.h>
 #include <stdio.h>
+#include <stdlib.h>
 #include <string.h>
 
 /* A budget whose sum is further than this from the quantity's standard uncertainty does not tell what that is
@@ -15,16 +15,6 @@
 static bool usable(const struct outcome_quantity *q)
 {
     return q->q.present && isfinite(q->q.value);
-}
-
-size_t outcome_comparison_most(const struct session *s)
-{
-    size_t most = 0;
-    for (size_t i = 0; i < s->feeder_count; i++) {
-        for (size_t k = 0; k < s->feeders[i].outcome_count; k++)
-            most += s->feeders[i].outcomes[k].quantity_count * (s->feeder_count - 1 - i);
-    }
-    return most;
 }
 
 /* The components of one quantity, each in the unit of the quantity and with its sign. */
@@ -159,70 +149,23 @@ static bool has_ladder(const struct plan *plan, enum plan_test_kind kind, enum c
 
 /* What the test sets itself for both feeders is no condition of either. An outcome of several tests has the
  * settings of all of them, but its pushes have the feeder's own preload. */
-static void ignored_conditions(const struct session *s, const struct feeder_result *a,
-                               const struct feeder_result *b, const char *test, bool *ignored)
+static void ignore_own_conditions(const struct session *s, const struct comparison *c, bool *ignored)
 {
+    const struct plan *plan_a = &s->series[s->feeders[c->a].series]->plan,
+                      *plan_b = &s->series[s->feeders[c->b].series]->plan;
     bool known = false;
     for (int kind = 0; kind < PLAN_TEST_KINDS; kind++)
-        known = known || strcmp(PLAN_TEST_NAMES[kind], test) == 0;
+        known = known || strcmp(PLAN_TEST_NAMES[kind], c->test) == 0;
     for (int id = 0; id < CONDITION_COUNT; id++) {
         ignored[id] = false;
         for (int kind = 0; kind < PLAN_TEST_KINDS; kind++) {
-            bool counts = known ? strcmp(PLAN_TEST_NAMES[kind], test) == 0 : id != CONDITION_NIP_PRELOAD_N;
+            bool counts = known ? strcmp(PLAN_TEST_NAMES[kind], c->test) == 0 : id != CONDITION_NIP_PRELOAD_N;
             ignored[id] =
-                ignored[id] ||
-                (counts && plan_test_sets((enum plan_test_kind)kind, (enum condition_id)id) &&
-                 has_ladder(&s->series[a->series]->plan, (enum plan_test_kind)kind, (enum condition_id)id) &&
-                 has_ladder(&s->series[b->series]->plan, (enum plan_test_kind)kind, (enum condition_id)id));
+                ignored[id] || (counts && plan_test_sets((enum plan_test_kind)kind, (enum condition_id)id) &&
+                                has_ladder(plan_a, (enum plan_test_kind)kind, (enum condition_id)id) &&
+                                has_ladder(plan_b, (enum plan_test_kind)kind, (enum condition_id)id));
         }
     }
-}
-
-static void judge(const struct session *s, struct comparison *c, const struct outcome_quantity *a,
-                  const struct outcome_quantity *b)
-{
-    const struct feeder_result *fa = &s->feeders[c->a], *fb = &s->feeders[c->b];
-    double difference = a->q.value - b->q.value;
-    size_t n = a->q.n < b->q.n ? a->q.n : b->q.n;
-    outcome_comparison_budget(a, b, comparison_same_calibration(s, fa, fb), fa->series == fb->series,
-                              &c->budget);
-    c->difference = budget_combine(&c->budget, difference, n);
-    c->p_value_unadjusted =
-        difference_p_value(difference, c->difference.standard_uncertainty, c->difference.degrees_of_freedom);
-    if (!c->difference.present || !(c->difference.standard_uncertainty > 0) ||
-        !isfinite(c->p_value_unadjusted)) {
-        budget_init(&c->budget);
-        c->difference = quantity_absent();
-        c->verdict = VERDICT_NOT_COMPARABLE;
-        comparison_reason(c, "how sure the two values are is not known");
-        return;
-    }
-    c->has_p_value = true;
-    c->verdict = difference > 0 ? VERDICT_A_HIGHER : VERDICT_B_HIGHER;
-}
-
-static void compare(struct session *s, size_t i, size_t j, const char *test, const struct outcome_quantity *a,
-                    const struct outcome_quantity *b)
-{
-    struct comparison *c = &s->comparisons[s->comparison_count++];
-    bool ignored[CONDITION_COUNT];
-    *c = (struct comparison){.a = i, .b = j};
-    snprintf(c->quantity, sizeof c->quantity, "%s", a->key);
-    snprintf(c->test, sizeof c->test, "%s", test);
-    snprintf(c->setting, sizeof c->setting, "%s", a->setting);
-    snprintf(c->unit, sizeof c->unit, "%s", a->unit);
-    ignored_conditions(s, &s->feeders[i], &s->feeders[j], test, ignored);
-    comparison_gate(s, c, ignored);
-    if (a->q.at_least || b->q.at_least)
-        comparison_reason(c, "of %s only \"at least\" is known of %s",
-                          a->q.at_least && b->q.at_least ? "both"
-                          : a->q.at_least                ? s->feeders[i].name
-                                                         : s->feeders[j].name,
-                          a->label);
-    if (c->reason_count > 0)
-        c->verdict = VERDICT_NOT_COMPARABLE;
-    else
-        judge(s, c, a, b);
 }
 
 static const struct outcome *outcome_of(const struct feeder_result *f, const char *test)
@@ -234,26 +177,120 @@ static const struct outcome *outcome_of(const struct feeder_result *f, const cha
     return NULL;
 }
 
-static void compare_outcome(struct session *s, size_t i, size_t j, const struct outcome *mine)
+/* The feeder's value in a question, NULL when it has none that counts. */
+static const struct outcome_quantity *value_of(const struct session *s, size_t feeder, const char *test,
+                                               const char *key, const char *setting, const char *unit)
 {
-    const struct outcome *other = outcome_of(&s->feeders[j], mine->test);
-    for (size_t q = 0; other != NULL && q < mine->quantity_count; q++) {
-        const struct outcome_quantity *a = &mine->quantities[q];
-        const struct outcome_quantity *b = outcome_find(other, a->key, a->setting);
-        if (a->compared && b != NULL && b->compared && usable(a) && usable(b) &&
-            strcmp(a->unit, b->unit) == 0)
-            compare(s, i, j, mine->test, a, b);
+    const struct outcome *o = outcome_of(&s->feeders[feeder], test);
+    const struct outcome_quantity *q = o == NULL ? NULL : outcome_find(o, key, setting);
+    return q != NULL && q->compared && usable(q) && strcmp(q->unit, unit) == 0 ? q : NULL;
+}
+
+/* One pair in a family of count members. */
+static void fill_pair(const struct session *s, struct comparison *c, const struct outcome_quantity *a,
+                      const struct outcome_quantity *b, size_t count)
+{
+    const struct feeder_result *fa = &s->feeders[c->a], *fb = &s->feeders[c->b];
+    double difference = a->q.value - b->q.value, u, degrees, family_half;
+    size_t n = a->q.n < b->q.n ? a->q.n : b->q.n;
+    outcome_comparison_budget(a, b, comparison_same_calibration(s, fa, fb), fa->series == fb->series,
+                              &c->budget);
+    c->difference = budget_combine(&c->budget, difference, n);
+    u = c->difference.standard_uncertainty;
+    degrees = c->difference.degrees_of_freedom;
+    c->p_value_unadjusted = difference_p_value(difference, u, degrees);
+    if (!c->difference.present || !(u > 0) || !isfinite(c->p_value_unadjusted)) {
+        budget_init(&c->budget);
+        c->difference = quantity_absent();
+        comparison_reason(c, "how sure the two values are is not known");
+        return;
+    }
+    c->has_p_value = true;
+    c->p_value_family = comparison_family_p(difference, u, degrees, count);
+    /* The intervals agree with the p values. */
+    c->difference.low_95 = difference - quantity_t_975(degrees) * u;
+    c->difference.high_95 = difference + quantity_t_975(degrees) * u;
+    family_half = comparison_family_factor(degrees, count) * u;
+    c->family_low_95 = difference - family_half;
+    c->family_high_95 = difference + family_half;
+}
+
+static enum err_code judge(struct session *s, const struct comparison_question *q, size_t first,
+                           const size_t *members, size_t count, struct comparison_family *family,
+                           struct err *e)
+{
+    (void)e;
+    for (size_t i = 0; i < count; i++) {
+        const struct outcome_quantity *a =
+            value_of(s, q->feeders[members[i]], q->test, q->quantity, q->setting, q->unit);
+        family->value[i] = a->q.value;
+        for (size_t j = i + 1; j < count; j++)
+            fill_pair(s, comparison_of(s, q, first, members[i], members[j]), a,
+                      value_of(s, q->feeders[members[j]], q->test, q->quantity, q->setting, q->unit), count);
+    }
+    return ERR_OK;
+}
+
+static void refuse_bounds(struct session *s, const struct comparison_question *q, size_t first)
+{
+    for (size_t i = 0; i < q->count; i++) {
+        for (size_t j = i + 1; j < q->count; j++) {
+            struct comparison *c = comparison_of(s, q, first, i, j);
+            const struct outcome_quantity *a = value_of(s, c->a, q->test, q->quantity, q->setting, q->unit),
+                                          *b = value_of(s, c->b, q->test, q->quantity, q->setting, q->unit);
+            if (a->q.at_least || b->q.at_least)
+                comparison_reason(c, "of %s only \"at least\" is known of %s",
+                                  a->q.at_least && b->q.at_least ? "both"
+                                  : a->q.at_least                ? s->feeders[c->a].name
+                                                                 : s->feeders[c->b].name,
+                                  a->label);
+        }
     }
 }
 
-void outcome_comparison_add(struct session *s)
+/* One quantity of a feeder, of all feeders from it on that have it; feeders has room for all. Nothing where
+ * an earlier one has it, since that asked. */
+static enum err_code ask(struct session *s, size_t feeder, const char *test, const struct outcome_quantity *a,
+                         size_t *feeders, struct err *e)
 {
+    struct comparison_question q = {.feeders = feeders};
+    size_t first;
+    enum err_code code;
     for (size_t i = 0; i < s->feeder_count; i++) {
-        for (size_t j = i + 1; j < s->feeder_count; j++) {
-            for (size_t k = 0; k < s->feeders[i].outcome_count; k++) {
-                if (s->feeders[i].outcomes[k].present)
-                    compare_outcome(s, i, j, &s->feeders[i].outcomes[k]);
+        if (value_of(s, i, test, a->key, a->setting, a->unit) == NULL)
+            continue;
+        if (i < feeder)
+            return ERR_OK;
+        feeders[q.count++] = i;
+    }
+    if (q.count < 2)
+        return ERR_OK;
+    snprintf(q.quantity, sizeof q.quantity, "%s", a->key);
+    snprintf(q.test, sizeof q.test, "%s", test);
+    snprintf(q.setting, sizeof q.setting, "%s", a->setting);
+    snprintf(q.unit, sizeof q.unit, "%s", a->unit);
+    code = comparison_add_pairs(s, &q, ignore_own_conditions, &first, e);
+    if (code != ERR_OK)
+        return code;
+    refuse_bounds(s, &q, first);
+    return comparison_form_families(s, &q, first, judge, e);
+}
+
+enum err_code outcome_comparison_add(struct session *s, struct err *e)
+{
+    size_t *feeders = malloc((s->feeder_count + 1) * sizeof *feeders);
+    enum err_code code = ERR_OK;
+    if (feeders == NULL)
+        return err_set(e, ERR_MEMORY, "not enough memory to compare %zu feeders", s->feeder_count);
+    for (size_t i = 0; i < s->feeder_count; i++) {
+        for (size_t k = 0; k < s->feeders[i].outcome_count; k++) {
+            const struct outcome *o = &s->feeders[i].outcomes[k];
+            for (size_t j = 0; code == ERR_OK && o->present && j < o->quantity_count; j++) {
+                if (o->quantities[j].compared && usable(&o->quantities[j]))
+                    code = ask(s, i, o->test, &o->quantities[j], feeders, e);
             }
         }
     }
+    free(feeders);
+    return code;
 }

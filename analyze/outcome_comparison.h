@@ -4,15 +4,11 @@
 #ifndef ANALYZE_OUTCOME_COMPARISON_H
 #define ANALYZE_OUTCOME_COMPARISON_H
 
-#include "analyze/analysis.h"
+#include "analyze/comparison.h"
 
-/* How many comparisons outcome_comparison_add can add at most. */
-size_t outcome_comparison_most(const struct session *s);
-
-/* Append to s->comparisons (which has room for so many more) every pair of feeders in every quantity of the
- * same test, key, setting and unit that both have and that is marked as compared. Verdicts are only until the
- * p values of the whole session are adjusted. */
-void outcome_comparison_add(struct session *s);
+/* Append to s->comparisons every pair of feeders in every quantity of the same test, key, setting and unit
+ * that both have and that is marked as compared, and their families to s->families. ERR_MEMORY. */
+enum err_code outcome_comparison_add(struct session *s, struct err *e);
 
 /* The budget of a minus b. Components of a calibration that is common to both, and in one series the
  * alignment of the load axis, are the same error twice: what is left of them is the difference of their

@@ -3,6 +3,7 @@
 
 #include "analyze/bench_test.h"
 #include "analyze/comparison.h"
+#include "analyze/comparison_size.h"
 #include "analyze/operating_chart.h"
 #include "analyze/result_flags.h"
 #include "analyze/speed_sweep.h"
@@ -139,6 +140,9 @@ static enum err_code open_series(struct session *s, const char *const *folders, 
         s->simulated = s->simulated || s->series[i]->simulated;
     }
     s->margin = options->margin;
+    memcpy(s->accept, options->accept, sizeof s->accept);
+    memcpy(s->matters, options->matters, sizeof s->matters);
+    s->matter_count = options->matter_count;
     s->reference_speed_mm_s = reference_speed_mm_s(s);
     s->runs = calloc(runs + 1, sizeof *s->runs);
     if (s->runs == NULL)
@@ -148,18 +152,6 @@ static enum err_code open_series(struct session *s, const char *const *folders, 
             s->runs[s->run_count++] = (struct run_result){.series = i, .record = &s->series[i]->runs[j]};
     }
     return ERR_OK;
-}
-
-/* Whether two runs of one feeder were made under the same conditions, but for what their tests set
- * themselves. */
-static bool same_conditions(const struct conditions *a, const struct run_record *run)
-{
-    struct condition_difference differences[CONDITION_COUNT];
-    double exact[CONDITION_COUNT] = {0};
-    size_t count = conditions_compare(a, &run->conditions, exact, differences), others = 0;
-    for (size_t i = 0; i < count; i++)
-        others += !plan_test_sets(run->test, differences[i].id);
-    return others == 0;
 }
 
 /* Those of the run, with what its test sets itself taken from the plan. */
@@ -173,6 +165,23 @@ static struct conditions standing_conditions(const struct run_record *run, const
         c.number[i] = feeder->conditions.number[i];
     }
     return c;
+}
+
+/* Take one more run's conditions into the range of the feeder's; false without memory. */
+static bool widen_conditions(struct feeder_result *f, const struct conditions *other)
+{
+    struct condition_difference differences[CONDITION_COUNT];
+    const double exact[CONDITION_COUNT] = {0};
+    if (f->conditions_range == NULL) {
+        if (conditions_compare(&f->conditions, other, exact, differences) == 0)
+            return true;
+        f->conditions_range = calloc(2, sizeof *f->conditions_range);
+        if (f->conditions_range == NULL)
+            return false;
+        f->conditions_range[0] = f->conditions_range[1] = f->conditions;
+    }
+    conditions_widen(&f->conditions_range[0], &f->conditions_range[1], other);
+    return true;
 }
 
 /* Feeders in the order in which the plans name them. A feeder of the same name in two series is two feeders:
@@ -214,11 +223,17 @@ static enum err_code name_feeders(struct session *s, struct err *e)
                 if (run->series != i || strcmp(run->record->feeder, plan->feeders[j].name) != 0)
                     continue;
                 run->feeder = s->feeder_count;
+                struct conditions standing = standing_conditions(run->record, &plan->feeders[j]);
                 if (!any)
-                    f->conditions = standing_conditions(run->record, &plan->feeders[j]);
-                else if (!same_conditions(&f->conditions, run->record))
-                    f->conditions_vary = true;
+                    f->conditions = standing;
+                else if (!widen_conditions(f, &standing))
+                    return err_set(e, ERR_MEMORY, "not enough memory for the conditions");
                 any = true;
+            }
+            if (f->conditions_range != NULL) {
+                struct condition_difference differences[CONDITION_COUNT];
+                f->conditions_vary = conditions_compare(&f->conditions_range[0], &f->conditions_range[1],
+                                                        plan->tolerance, differences) > 0;
             }
             s->feeder_count++;
         }
@@ -326,6 +341,8 @@ enum err_code session_analyse_with(const char *const *folders, size_t count,
     if (code == ERR_OK)
         code = comparison_all(s, e);
     if (code == ERR_OK)
+        comparison_sizes(s);
+    if (code == ERR_OK)
         result_flags_comparisons(s);
     if (code != ERR_OK) {
         session_free(s);
@@ -349,10 +366,12 @@ void session_free(struct session *s)
         for (size_t k = 0; k < s->feeders[i].outcome_count; k++)
             outcome_free(&s->feeders[i].outcomes[k]);
         free(s->feeders[i].outcomes);
+        free(s->feeders[i].conditions_range);
     }
     free(s->series);
     free(s->runs);
     free(s->feeders);
     free(s->comparisons);
+    free(s->families);
     free(s);
 }

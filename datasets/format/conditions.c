@@ -153,3 +153,27 @@ size_t conditions_compare(const struct conditions *a, const struct conditions *b
     }
     return n;
 }
+
+void conditions_widen(struct conditions *low, struct conditions *high, const struct conditions *other)
+{
+    for (size_t i = 0; i < CONDITION_COUNT; i++) {
+        bool alike = other->stated[i] == low->stated[i];
+        if (!alike || (!CONDITION_KINDS[i].is_number && strcmp(other->word[i], low->word[i]) != 0)) {
+            high->stated[i] = other->stated[i];
+            high->number[i] = other->number[i];
+            memcpy(high->word[i], other->word[i], sizeof high->word[i]);
+        } else if (CONDITION_KINDS[i].is_number && other->stated[i]) {
+            low->number[i] = fmin(low->number[i], other->number[i]);
+            if (high->stated[i])
+                high->number[i] = fmax(high->number[i], other->number[i]);
+        }
+    }
+}
+
+size_t conditions_find(const char *key)
+{
+    size_t i = 0;
+    while (i < CONDITION_COUNT && strcmp(CONDITION_KINDS[i].key, key) != 0)
+        i++;
+    return i;
+}

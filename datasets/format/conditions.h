@@ -78,4 +78,11 @@ struct condition_difference {
 size_t conditions_compare(const struct conditions *a, const struct conditions *b, const double *tolerance,
                           struct condition_difference *differences);
 
+/* Widen a range of conditions so that it holds other: numbers as least in low and greatest in high; a word,
+ * or whether a condition is stated at all, that differs from low's goes into high. Both begin as the same. */
+void conditions_widen(struct conditions *low, struct conditions *high, const struct conditions *other);
+
+/* The condition of that key, CONDITION_COUNT when there is none. */
+size_t conditions_find(const char *key);
+
 #endif

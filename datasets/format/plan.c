@@ -175,6 +175,43 @@ static enum err_code read_estimates(const struct yaml_node *root, struct plan *p
     return code;
 }
 
+/* Keys are those of results.json, which this library does not know: any that is spelled like one will do. */
+static enum err_code read_matters(const struct yaml_node *root, struct plan *p, struct err *e)
+{
+    const struct yaml_node *node = NULL;
+    enum err_code code = yaml_get_node(root, "differences_that_matter", false, &node, e);
+    if (code != ERR_OK || node == NULL)
+        return code;
+    if (yaml_is_mapping(node) && yaml_length(node) > PLAN_MATTERS_MAX)
+        return yaml_complain(node, e, "differences_that_matter: %zu are too many; at most %d are allowed",
+                             yaml_length(node), PLAN_MATTERS_MAX);
+    for (size_t i = 0; yaml_is_mapping(node) && i < yaml_length(node); i++) {
+        struct plan_matter *m = &p->matters[i];
+        const char *key = yaml_key(node, i);
+        if (strlen(key) >= sizeof m->quantity ||
+            key[strspn(key, "abcdefghijklmnopqrstuvwxyz0123456789_")] != 0)
+            return yaml_complain(yaml_value(node, i), e,
+                                 "differences_that_matter: '%.60s' is not spelled like a quantity of "
+                                 "results.json, such as stall_force_n",
+                                 key);
+        snprintf(m->quantity, sizeof m->quantity, "%s", key);
+        code = yaml_get_double(node, key, true, 1e-12, 1e12, "", &m->difference, e);
+        if (code != ERR_OK)
+            return code;
+        p->matter_count = i + 1;
+    }
+    return yaml_strict_finish(node, e);
+}
+
+double plan_matters(const struct plan *p, const char *quantity)
+{
+    for (size_t i = 0; i < p->matter_count; i++) {
+        if (strcmp(p->matters[i].quantity, quantity) == 0)
+            return p->matters[i].difference;
+    }
+    return NAN;
+}
+
 static enum err_code read_head(const struct yaml_node *root, struct plan *p, struct err *e)
 {
     const struct yaml_node *place;
@@ -204,6 +241,12 @@ static enum err_code read_head(const struct yaml_node *root, struct plan *p, str
         code = read_contributor(yaml_item(contributors, i), &p->contributors[i], e);
         p->contributor_count = i + 1;
     }
+    if (code == ERR_OK)
+        code = yaml_get_text(root, "bench", false, p->bench, sizeof p->bench, e);
+    if (code == ERR_OK)
+        code = yaml_get_text(root, "operator", false, p->operator_name, sizeof p->operator_name, e);
+    if (code == ERR_OK)
+        code = read_matters(root, p, e);
     if (code == ERR_OK)
         code = yaml_get_bool(root, "simulated", false, &p->simulated, e);
     if (code == ERR_OK)

@@ -17,6 +17,7 @@
 #define PLAN_SPEEDS_MAX       32 /* of any ladder: speeds, rates, loads, preloads, temperatures, bends */
 #define PLAN_RUNS_MAX         1000
 #define PLAN_CONTRIBUTORS_MAX 8
+#define PLAN_MATTERS_MAX      16
 
 enum plan_test_kind {
     PLAN_BLOCKED_PUSH,
@@ -79,6 +80,12 @@ struct plan_contributor {
     char role[PLAN_NAME_MAX + 1];
 };
 
+/* The smallest difference between two feeders that matters to whoever planned the series. */
+struct plan_matter {
+    char quantity[40]; /* key of a quantity as in results.json, "stall_force_n" */
+    double difference; /* in the unit of the quantity, above 0 */
+};
+
 /* Uncertainties that no run measures: the operator's estimates, half widths or standard uncertainties as
  * their labels say. */
 enum plan_estimate_id {
@@ -114,6 +121,10 @@ struct plan {
     bool simulated; /* the data are simulated: marked in every file and report */
     struct plan_contributor contributors[PLAN_CONTRIBUTORS_MAX];
     size_t contributor_count;
+    char bench[PLAN_TEXT_MAX + 1];         /* which bench the series is run on; "" when not stated */
+    char operator_name[PLAN_TEXT_MAX + 1]; /* who mounts and runs; "" when not stated */
+    struct plan_matter matters[PLAN_MATTERS_MAX];
+    size_t matter_count;
     uint64_t seed;
     int blocks;                         /* repeats: each block holds every feeder, test and speed once */
     double rest_before_s, rest_after_s; /* unloaded recording before and after each push, for the zero */
@@ -134,6 +145,9 @@ enum err_code plan_read(const char *path, struct plan *p, struct err *e);
  * ...". */
 bool plan_allows_calibration(const struct plan *p, const char *calibration_date, int64_t unix_s, char *why,
                              size_t size);
+
+/* The smallest difference that matters in the quantity of that key; NAN when the plan states none. */
+double plan_matters(const struct plan *p, const char *quantity);
 
 /* How many pushes a test makes with one feeder in one block: its ladders all crossed. */
 size_t plan_test_pushes(const struct plan_test *t);

@@ -62,6 +62,7 @@ static void end(void)
             outcome_free(&b->outcomes[i][k]);
     }
     free(b->session.comparisons);
+    free(b->session.families);
     free(b);
 }
 
@@ -250,9 +251,8 @@ Test(outcome_comparison, outcome_without_an_answer_is_not_compared)
 static bool refused(size_t preloads_a, size_t preloads_b, const char *test)
 {
     bool answer;
-    b->session.comparison_count = 0;
     free(b->session.comparisons);
-    b->session.comparisons = NULL;
+    free(b->session.families);
     b->feeders[1].series = 1;
     b->feeders[1].conditions.number[CONDITION_NIP_PRELOAD_N] = 63.8;
     for (size_t i = 0; i < 2; i++) {

@@ -177,3 +177,29 @@ Test(conditions, the_load_cell_sits_at_the_feeder_or_at_the_end)
     cr_expect_str_eq(c.word[CONDITION_LOAD_CELL_SEAT], "table");
     json_decref(json);
 }
+
+Test(conditions, a_range_widens_to_hold_every_run)
+{
+    struct conditions low = {0}, other;
+    double exact[CONDITION_COUNT] = {0};
+    struct condition_difference differences[CONDITION_COUNT];
+    low.stated[CONDITION_NIP_PRELOAD_N] = low.stated[CONDITION_FILAMENT_LOT] = true;
+    low.number[CONDITION_NIP_PRELOAD_N] = 41.5;
+    strcpy(low.word[CONDITION_FILAMENT_LOT], "L-3391");
+    struct conditions high = low;
+    other = low;
+    other.number[CONDITION_NIP_PRELOAD_N] = 43;
+    conditions_widen(&low, &high, &other);
+    other.number[CONDITION_NIP_PRELOAD_N] = 40.25;
+    conditions_widen(&low, &high, &other);
+    cr_expect(low.number[CONDITION_NIP_PRELOAD_N] == 40.25 && high.number[CONDITION_NIP_PRELOAD_N] == 43);
+    cr_assert_eq(conditions_compare(&low, &high, exact, differences), 1);
+    /* Another lot, and a condition that only one run states, show up as differences. */
+    strcpy(other.word[CONDITION_FILAMENT_LOT], "L-3392");
+    other.stated[CONDITION_HUMIDITY_PERCENT] = true;
+    other.number[CONDITION_HUMIDITY_PERCENT] = 45;
+    conditions_widen(&low, &high, &other);
+    cr_assert_eq(conditions_compare(&low, &high, exact, differences), 3);
+    cr_expect_eq(conditions_find("nip_preload_n"), CONDITION_NIP_PRELOAD_N);
+    cr_expect_eq(conditions_find("preload"), CONDITION_COUNT);
+}

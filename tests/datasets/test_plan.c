@@ -3,6 +3,7 @@
 #include "tests/datasets/scratch.h"
 
 #include <criterion/criterion.h>
+#include <math.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
@@ -84,6 +85,14 @@ Test(plan, what_cannot_be_carried_out_is_refused_with_line_and_column)
         {"estimates that are no mapping", "rest_before_s: 0.75", "estimates: 1.5", 11, 12, "mapping"},
         {"an unknown estimate", "rest_before_s: 0.75", "estimates: {humidity_percent: 3}", 11, 13,
          "unknown key 'humidity_percent'"},
+        {"a difference without a number", "rest_before_s: 0.75",
+         "differences_that_matter: {stall_force_n: much}", 11, 42, "stall_force_n"},
+        {"a difference of nothing", "rest_before_s: 0.75", "differences_that_matter: {stall_force_n: 0}", 11,
+         42, "stall_force_n"},
+        {"a quantity with a space", "rest_before_s: 0.75", "differences_that_matter: {stall force: 2}", 11,
+         40, "not spelled like a quantity"},
+        {"a list of differences", "rest_before_s: 0.75", "differences_that_matter: [2]", 11, 26, "mapping"},
+        {"two operators", "rest_before_s: 0.75", "operator: [m, n]", 11, 11, "operator"},
         {"a misspelt estimate", "rest_before_s: 0.75", "estimates: {load_axis_alinment_deg: 3}", 11, 13,
          "did you mean 'load_axis_alignment_deg'?"},
         {"an axis across", "rest_before_s: 0.75", "estimates: {load_axis_alignment_deg: 30.5}", 11, 38,
@@ -201,6 +210,25 @@ Test(plan, estimates_are_read_and_told_from_their_defaults)
     cr_expect(p.estimates[PLAN_ESTIMATE_CELL_CREEP_PERCENT].value == 0.03 &&
               !p.estimates[PLAN_ESTIMATE_CELL_CREEP_PERCENT].stated);
     free(stated);
+}
+
+Test(plan, bench_operator_and_differences_that_matter_are_read)
+{
+    struct plan p = good_plan();
+    struct err e;
+    cr_expect(p.bench[0] == 0 && p.operator_name[0] == 0 && p.matter_count == 0);
+    cr_expect(isnan(plan_matters(&p, "stall_force_n")));
+    char *text = scratch_replace(SCRATCH_PLAN, "rest_before_s: 0.75",
+                                 "bench: north bench\noperator: M\ndifferences_that_matter: "
+                                 "{stall_force_n: 2.5, slip_onset_n: 3}");
+    cr_assert_eq(plan_read(scratch_write("plan.yaml", text), &p, &e), ERR_OK, "%s", e.text);
+    cr_expect_str_eq(p.bench, "north bench");
+    cr_expect_str_eq(p.operator_name, "M");
+    cr_assert_eq(p.matter_count, 2);
+    cr_expect_eq(plan_matters(&p, "stall_force_n"), 2.5);
+    cr_expect_eq(plan_matters(&p, "slip_onset_n"), 3);
+    cr_expect(isnan(plan_matters(&p, "creep_per_n")));
+    free(text);
 }
 
 Test(plan, an_old_calibration_is_told_from_a_new_one)

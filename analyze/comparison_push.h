@@ -1,0 +1,19 @@
+/* Comparison of feeders in what their pushes at one speed gave: stall force and slip onset, value by value,
+ * by the design that was run. No I/O. */
+#ifndef ANALYZE_COMPARISON_PUSH_H
+#define ANALYZE_COMPARISON_PUSH_H
+
+#include "analyze/comparison.h"
+
+/* Add comparisons and families of both forces at every speed that two feeders or more have. ERR_MEMORY. */
+enum err_code comparison_push_add(struct session *s, struct err *e);
+
+/* The values that the comparison rests on: of the feeders (indices into session.feeders) at one speed, one
+ * for each feeder and block, groups numbered as in feeders. Several runs in one block share its mounting:
+ * they are one value, their mean, and a lower bound as soon as one of them is. *values is to be freed.
+ * ERR_MEMORY. */
+enum err_code comparison_push_values(const struct session *s, const size_t *feeders, size_t count,
+                                     double speed_mm_s, bool onset, struct design_value **values, size_t *n,
+                                     struct err *e);
+
+#endif

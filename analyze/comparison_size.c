@@ -1,0 +1,34 @@
+#include "analyze/comparison_size.h"
+
+#include "analyze/numerics/power.h"
+
+#include <math.h>
+
+static void forecast(struct comparison *c, const struct comparison_family *f)
+{
+    /* The standard error of a difference of two means of n values each is sd sqrt(2 / n). */
+    const struct design_result *d = &f->design;
+    double scatter = c->budget.count > 0 ? c->budget.components[0].standard_uncertainty : NAN;
+    struct power_design design = {.feeders = (int)d->groups,
+                                  .blocks = d->by_blocks,
+                                  .sd = scatter * sqrt((double)c->difference.n / 2),
+                                  .level = 0.05};
+    struct err e;
+    int n = (int)c->difference.n;
+    if (!(design.sd > 0) || n < 2)
+        return;
+    if (power_difference(&design, n, COMPARISON_SIZE_POWER, &c->seen_difference, &e) != ERR_OK)
+        c->seen_difference = NAN;
+    c->wanted_difference = c->matters > 0 ? c->matters : fabs(c->difference.value);
+    if (power_repeats(&design, c->wanted_difference, COMPARISON_SIZE_POWER, &c->wanted_repeats, &e) != ERR_OK)
+        c->wanted_repeats = 0;
+}
+
+void comparison_sizes(struct session *s)
+{
+    for (size_t i = 0; i < s->comparison_count; i++) {
+        struct comparison *c = &s->comparisons[i];
+        if (c->has_p_value && c->family < s->family_count && s->families[c->family].designed)
+            forecast(c, &s->families[c->family]);
+    }
+}

@@ -1,0 +1,202 @@
+#include "analyze/numerics/anova.h"
+
+#include "analyze/numerics/additive_fit.h"
+
+#include <gsl/gsl_cdf.h>
+#include <math.h>
+#include <stdlib.h>
+#include <string.h>
+
+static struct anova_test f_test(double f, double n1, double n2)
+{
+    struct anova_test t = {.f = f, .n1 = n1, .n2 = n2};
+    t.present = isfinite(f) && n1 > 0 && n2 > 0;
+    t.p_value = t.present ? gsl_cdf_fdist_Q(f, n1, n2) : NAN;
+    return t;
+}
+
+/* Sums of one group about the first value of all, which takes out what all have in common. */
+struct group_sums {
+    size_t n;
+    long double sum, square; /* of the distances from that value; then square about the group's own mean */
+    long double mean;        /* distance of the mean */
+};
+
+static void sum_groups(const double *values, const size_t *group, size_t n, size_t groups,
+                       struct group_sums *sums)
+{
+    long double rest;
+    for (size_t i = 0; i < n; i++) {
+        sums[group[i]].n++;
+        sums[group[i]].sum += (long double)values[i] - values[0];
+    }
+    for (size_t g = 0; g < groups; g++) {
+        sums[g].mean = sums[g].n > 0 ? sums[g].sum / (long double)sums[g].n : 0;
+        sums[g].sum = 0;
+    }
+    /* Second pass: squares about the mean, with the correction for what the mean lost. */
+    for (size_t i = 0; i < n; i++) {
+        struct group_sums *s = &sums[group[i]];
+        rest = (long double)values[i] - values[0] - s->mean;
+        s->sum += rest;
+        s->square += rest * rest;
+    }
+    for (size_t g = 0; g < groups; g++) {
+        if (sums[g].n > 0)
+            sums[g].square -= sums[g].sum * sums[g].sum / (long double)sums[g].n;
+    }
+}
+
+/* Welch's test of means whose groups scatter each in their own way. */
+static struct anova_test welch(const struct group_sums *sums, size_t groups)
+{
+    long double weights = 0, mean = 0, square = 0, share = 0;
+    double k = (double)groups;
+    for (size_t g = 0; g < groups; g++) {
+        long double w;
+        if (sums[g].n < 2 || !(sums[g].square > 0))
+            return (struct anova_test){.p_value = NAN};
+        w = (long double)sums[g].n / (sums[g].square / (long double)(sums[g].n - 1));
+        weights += w;
+        mean += w * sums[g].mean;
+    }
+    mean /= weights;
+    for (size_t g = 0; g < groups; g++) {
+        long double w = (long double)sums[g].n / (sums[g].square / (long double)(sums[g].n - 1));
+        square += w * (sums[g].mean - mean) * (sums[g].mean - mean);
+        share += (1 - w / weights) * (1 - w / weights) / (long double)(sums[g].n - 1);
+    }
+    return f_test((double)(square / (k - 1) / (1 + 2 * (k - 2) / (k * k - 1) * share)), k - 1,
+                  (double)((k * k - 1) / (3 * share)));
+}
+
+enum err_code anova_one_way(const double *values, const size_t *group, size_t n, size_t groups,
+                            struct anova_one_way *result, struct err *e)
+{
+    struct group_sums *sums = calloc(groups + 1, sizeof *sums);
+    long double total = 0, between = 0, within = 0;
+    memset(result, 0, sizeof *result);
+    if (sums == NULL)
+        return err_set(e, ERR_MEMORY, "not enough memory for %zu groups", groups);
+    sum_groups(values, group, n, groups, sums);
+    for (size_t g = 0; g < groups; g++) {
+        total += (long double)sums[g].n * sums[g].mean;
+        within += sums[g].square;
+        if (sums[g].n == 0) {
+            free(sums);
+            return err_set(e, ERR_NO_ANSWER, "group %zu has no value", g + 1);
+        }
+    }
+    total /= (long double)n;
+    for (size_t g = 0; g < groups; g++)
+        between += (long double)sums[g].n * (sums[g].mean - total) * (sums[g].mean - total);
+    result->welch = welch(sums, groups);
+    free(sums);
+    if (groups < 2 || n <= groups)
+        return err_set(e, ERR_NO_ANSWER, "%zu values in %zu groups leave nothing for their scatter", n,
+                       groups);
+    if (!(within > 0))
+        return err_set(e, ERR_NO_ANSWER,
+                       "the values do not scatter at all, so a difference has no standard error");
+    result->between_square = (double)between;
+    result->within_square = (double)within;
+    result->residual_sd = (double)sqrtl(within / (long double)(n - groups));
+    result->test =
+        f_test((double)(between / (long double)(groups - 1) / (within / (long double)(n - groups))),
+               (double)(groups - 1), (double)(n - groups));
+    return ERR_OK;
+}
+
+struct anova_test anova_equal_scatter(const double *values, const size_t *group, size_t n, size_t groups)
+{
+    struct anova_test none = {.p_value = NAN}, t = none;
+    struct group_sums *sums = calloc(groups + 1, sizeof *sums);
+    double square = 0, logs = 0, inverse = 0, degrees = 0, statistic;
+    bool enough = sums != NULL && groups > 1 && n > 0;
+    if (enough)
+        sum_groups(values, group, n, groups, sums);
+    for (size_t g = 0; enough && g < groups; g++) {
+        double own = (double)sums[g].n - 1;
+        enough = sums[g].n >= 3 && sums[g].square > 0;
+        square += (double)sums[g].square;
+        logs += own * log((double)sums[g].square / own);
+        inverse += 1 / own;
+        degrees += own;
+    }
+    free(sums);
+    if (!enough)
+        return none;
+    statistic =
+        (degrees * log(square / degrees) - logs) / (1 + (inverse - 1 / degrees) / (3 * ((double)groups - 1)));
+    t.n1 = (double)groups - 1;
+    t.n2 = INFINITY;
+    t.f = fmax(0, statistic) / t.n1;
+    t.p_value = gsl_cdf_chisq_Q(fmax(0, statistic), t.n1);
+    t.present = isfinite(t.p_value);
+    return t;
+}
+
+/* F of what a model loses when some columns are left out. */
+static enum err_code test_without(const struct additive_data *d, bool groups, bool blocks, bool covariate,
+                                  const struct additive_fit *full, double residual_variance,
+                                  struct anova_test *test, double *square, struct err *e)
+{
+    struct additive_fit reduced;
+    enum err_code code = additive_fit(d, groups, blocks, covariate, &reduced, NULL, e);
+    if (code != ERR_OK)
+        return code;
+    *square = fmax(0, reduced.residual_square - full->residual_square);
+    if (full->columns > reduced.columns)
+        *test = f_test(*square / (double)(full->columns - reduced.columns) / residual_variance,
+                       (double)(full->columns - reduced.columns), (double)(d->n - full->columns));
+    additive_fit_free(&reduced);
+    return ERR_OK;
+}
+
+enum err_code anova_blocks(const double *values, const size_t *group, const size_t *block,
+                           const double *covariate, size_t n, size_t groups, size_t blocks,
+                           struct anova_blocks *result, double *residuals, struct err *e)
+{
+    const struct additive_data d = {values, covariate, group, block, n, groups, blocks};
+    bool has_covariate = covariate != NULL;
+    struct additive_fit full;
+    double variance, ignored;
+    enum err_code code;
+    memset(result, 0, sizeof *result);
+    result->groups_test.p_value = result->blocks_test.p_value = result->covariate_test.p_value = NAN;
+    result->covariate_slope = result->covariate_standard_error = NAN;
+    code = additive_fit(&d, true, true, has_covariate, &full, residuals, e);
+    if (code != ERR_OK)
+        return code;
+    if (n <= full.columns)
+        code = err_set(e, ERR_NO_ANSWER, "%zu values leave nothing for their scatter beside %zu effects", n,
+                       full.columns);
+    else if (!(full.residual_square > 0))
+        code = err_set(e, ERR_NO_ANSWER,
+                       "the values do not scatter at all, so a difference has no standard error");
+    if (code != ERR_OK)
+        goto out;
+    result->degrees_of_freedom = (double)(n - full.columns);
+    result->residual_square = full.residual_square;
+    variance = full.residual_square / result->degrees_of_freedom;
+    result->residual_sd = sqrt(variance);
+    for (size_t i = 0; i < groups; i++) {
+        result->effect[i] = full.coefficients[i];
+        for (size_t j = 0; j < groups; j++)
+            result->covariance[i][j] = gsl_matrix_get(full.covariance, i, j);
+    }
+    code = test_without(&d, false, true, has_covariate, &full, variance, &result->groups_test,
+                        &result->group_square, e);
+    if (code == ERR_OK && blocks > 1)
+        code = test_without(&d, true, false, has_covariate, &full, variance, &result->blocks_test,
+                            &result->block_square, e);
+    if (code == ERR_OK && has_covariate) {
+        code = test_without(&d, true, true, false, &full, variance, &result->covariate_test, &ignored, e);
+        result->covariate_slope = full.coefficients[full.columns - 1];
+        result->covariate_standard_error =
+            sqrt(variance * gsl_matrix_get(full.covariance, full.columns - 1, full.columns - 1));
+    }
+out:
+    additive_fit_free(&full);
+    return code;
+}

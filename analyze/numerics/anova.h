@@ -1,0 +1,54 @@
+/* Analysis of variance of values by feeder and block, by least squares, whatever is missing. Pure arrays in,
+ * structs out. */
+#ifndef ANALYZE_NUMERICS_ANOVA_H
+#define ANALYZE_NUMERICS_ANOVA_H
+
+#include "rig/base/err.h"
+
+#include <stdbool.h>
+#include <stddef.h>
+
+#define ANOVA_GROUPS_MAX 128 /* feeders of a session that are compared as one family */
+
+/* One line of a table of analysis of variance. */
+struct anova_test {
+    bool present; /* false: the design does not allow it */
+    double f;
+    double n1, n2; /* degrees of freedom; fractional for Welch */
+    double p_value;
+};
+
+/* One-way: group[i] from 0 to groups - 1. Sums of squares hold up where the values agree in their leading
+ * digits (NIST StRD SmLs); means[] and sds[] (NAN below two values) may be NULL. */
+struct anova_one_way {
+    struct anova_test test, welch; /* Welch, Biometrika 38 (1951) 330-336 */
+    double between_square, within_square, residual_sd;
+};
+enum err_code anova_one_way(const double *values, const size_t *group, size_t n, size_t groups,
+                            struct anova_one_way *result, struct err *e);
+
+/* Bartlett's test that all groups scatter alike (Proc. R. Soc. A 160 (1937) 268-282): his chi-squared over
+ * its degrees of freedom, so that n2 is INFINITY. It asks for normal values, and then sees more than the
+ * tests that do not. Absent where a group has fewer than 3 values, or does not scatter. */
+struct anova_test anova_equal_scatter(const double *values, const size_t *group, size_t n, size_t groups);
+
+/* Additive model: value = feeder + block [+ slope * covariate] + error, by least squares (QR). Cells may be
+ * empty, or hold several values. */
+struct anova_blocks {
+    struct anova_test groups_test;    /* feeders, adjusted for blocks (and the covariate, when in) */
+    struct anova_test blocks_test;    /* blocks, adjusted for feeders */
+    struct anova_test covariate_test; /* only with a covariate: t^2 as F(1, df) */
+    double covariate_slope, covariate_standard_error;
+    double block_square, group_square, residual_square; /* sums of squares of the adjusted lines */
+    double residual_sd, degrees_of_freedom;
+    double effect[ANOVA_GROUPS_MAX];                       /* of each feeder, mean of blocks: adjusted mean */
+    double covariance[ANOVA_GROUPS_MAX][ANOVA_GROUPS_MAX]; /* of effect[] over residual variance */
+};
+/* block[i] from 0 to blocks - 1. covariate may be NULL. residuals (n) may be NULL. ERR_NO_ANSWER when feeders
+ * cannot be compared within blocks (the design is not connected), no degree of freedom is left, or nothing
+ * scatters. The result is large: keep it off the stack. */
+enum err_code anova_blocks(const double *values, const size_t *group, const size_t *block,
+                           const double *covariate, size_t n, size_t groups, size_t blocks,
+                           struct anova_blocks *result, double *residuals, struct err *e);
+
+#endif

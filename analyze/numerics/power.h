@@ -1,0 +1,42 @@
+/* Power of comparisons: how often a true difference is found, how many repeats that takes, and which
+ * difference a given number of repeats can see. Pure numbers. */
+#ifndef ANALYZE_NUMERICS_POWER_H
+#define ANALYZE_NUMERICS_POWER_H
+
+#include "rig/base/err.h"
+
+#include <stdbool.h>
+
+/* Cumulative probability of Student's noncentral t at t, with degrees_of_freedom above 0 (fractional, or
+ * INFINITY) and noncentrality of either sign. NAN outside the domain. */
+double power_noncentral_t(double t, double degrees_of_freedom, double noncentrality);
+/* The same of the noncentral F with n1 and n2 degrees of freedom and noncentrality lambda >= 0. */
+double power_noncentral_f(double f, double n1, double n2, double lambda);
+
+/* A planned comparison of feeders. Feeders run in blocks are compared within their blocks; else they are
+ * independent groups. */
+struct power_design {
+    int feeders; /* 2 or more: each pair is judged at the family's level, by the studentised range */
+    bool blocks;
+    double sd;    /* of one value: of its residual from feeder and block where there are blocks */
+    double level; /* two-sided, of the family: 0.05 */
+};
+/* Probability that a pair of feeders that differ by difference is declared different, with repeats values
+ * each: two-sided, both directions counted. With two feeders it is that of the t test, paired (its sd of
+ * differences being sqrt(2) sd) or of two samples. NAN for repeats < 2 or nonsense. */
+double power_of_pair(const struct power_design *d, int repeats, double difference);
+/* Probability that the F test of the design finds any difference among its feeders' true means, whose
+ * variance (denominator feeders - 1) is given. */
+double power_of_f_test(const struct power_design *d, int repeats, double variance_of_means);
+
+#define POWER_REPEATS_MAX 100000
+/* Least number of repeats with which power_of_pair is at least power. ERR_NO_ANSWER beyond
+ * POWER_REPEATS_MAX; ERR_CALLER for nonsense (power not between level and 1, difference or sd not above 0).
+ */
+enum err_code power_repeats(const struct power_design *d, double difference, double power, int *repeats,
+                            struct err *e);
+/* The difference that repeats values find with that power. */
+enum err_code power_difference(const struct power_design *d, int repeats, double power, double *difference,
+                               struct err *e);
+
+#endif

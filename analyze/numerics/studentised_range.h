@@ -1,0 +1,14 @@
+/* The studentised range: the spread of k independent normal means over an independent estimate of their
+ * standard deviation, as Tukey's and Games and Howell's comparisons need it. Pure numbers. */
+#ifndef ANALYZE_NUMERICS_STUDENTISED_RANGE_H
+#define ANALYZE_NUMERICS_STUDENTISED_RANGE_H
+
+/* Probability that the studentised range of k means (2 or more; whole) with degrees_of_freedom (fractional
+ * allowed, at least 1; INFINITY: sigma is known) is above q: the upper tail, accurate for small tails too. 1
+ * for q <= 0; NAN outside that domain or where the integral did not converge. */
+double studentised_range_upper(double q, int k, double degrees_of_freedom);
+
+/* The q that is exceeded with probability p (0 < p < 1). NAN as above. */
+double studentised_range_quantile(double p, int k, double degrees_of_freedom);
+
+#endif
