@@ -195,6 +195,7 @@ struct comparison {
     bool has_equivalence_p_value;
     double equivalence_p_value; /* that they differ by less than matters; adjusted over all such (Holm) */
     bool by_blocks;             /* compared within blocks */
+    const char *method;         /* constant text, how it was judged; NULL: not */
     /* What more repeats would bring: see comparison_size.h. Zeros where nothing can be said. */
     double wanted_difference; /* which difference the repeats below are for: matters, else the one seen */
     int wanted_repeats;       /* repeats that find it in 80 % of such series; 0: not known, or too many */

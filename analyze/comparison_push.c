@@ -199,6 +199,7 @@ static void fill_pair(const struct session *s, struct comparison *c, const struc
         return;
     }
     c->by_blocks = design->by_blocks;
+    c->method = DESIGN_METHOD_NAMES[design->method];
     budget_init(&c->budget);
     push_budget_add(&c->budget, scatter_name(design->method), pair->standard_error, pair->degrees_of_freedom,
                     BUDGET_TYPE_A, false);

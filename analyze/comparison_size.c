@@ -13,12 +13,21 @@ static void forecast(struct comparison *c, const struct comparison_family *f)
                                   .blocks = d->by_blocks,
                                   .sd = scatter * sqrt((double)c->difference.n / 2),
                                   .level = 0.05};
+    bool own = d->method == DESIGN_BLOCKS_OWN || d->method == DESIGN_GAMES_HOWELL;
     struct err e;
     int n = (int)c->difference.n;
     if (!(design.sd > 0) || n < 2)
         return;
+    /* A pair with a scatter of its own is judged by t, at its share of the level. */
+    if (own && d->groups > 2) {
+        design.feeders = 2;
+        design.level /= (double)(d->groups * (d->groups - 1)) / 2;
+    }
     if (power_difference(&design, n, COMPARISON_SIZE_POWER, &c->seen_difference, &e) != ERR_OK)
         c->seen_difference = NAN;
+    /* Of a difference that is shown nobody asks how to show it. */
+    if (c->shown)
+        return;
     c->wanted_difference = c->matters > 0 ? c->matters : fabs(c->difference.value);
     if (power_repeats(&design, c->wanted_difference, COMPARISON_SIZE_POWER, &c->wanted_repeats, &e) != ERR_OK)
         c->wanted_repeats = 0;

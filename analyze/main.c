@@ -3,8 +3,10 @@
 #include "analyze/analysis.h"
 #include "analyze/report/answer.h"
 #include "analyze/report/calibrate_command.h"
+#include "analyze/report/check_command.h"
 #include "analyze/report/compare_text.h"
 #include "analyze/report/predict_command.h"
+#include "analyze/report/repeats_command.h"
 #include "analyze/report/report_json.h"
 #include "analyze/report/report_write.h"
 #include "datasets/format/series.h"
@@ -12,6 +14,7 @@
 #include "rig/base/number.h"
 
 #include <argp.h>
+#include <stddef.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
@@ -56,15 +59,26 @@ enum key {
     KEY_FEEDER,
     KEY_SPEEDS,
     KEY_ACCEPT,
-    KEY_MATTERS
+    KEY_MATTERS,
+    KEY_CHECK,
+    KEY_DIFFERENCE,
+    KEY_POWER,
+    KEY_LEVEL,
+    KEY_FEEDERS,
+    KEY_DESIGN,
+    KEY_SCATTER,
+    KEY_QUANTITY,
+    KEY_SPEED
 };
 
 /* What the words after a command said. */
 struct request {
     const char **series;
     size_t series_count;
-    const char *out, *degree, *feeder, *speeds;
+    const char *out, *degree, *feeder, *speeds, *check;
+    const char *difference, *power, *level, *feeders, *design, *scatter, *quantity, *speed;
     bool json, no_figures, dry_run;
+    bool chosen; /* margin, accept or matters were given */
     int threads;
     double margin; /* of the load, in operating charts: 0.2 for 20 % */
     bool accept[CONDITION_COUNT];
@@ -112,6 +126,30 @@ static void take_matters(const char *argument, struct request *r)
     r->matter_count++;
 }
 
+/* Options whose words their commands read themselves. */
+static const struct {
+    enum key key;
+    size_t offset;
+} WORDS[] = {
+    {KEY_OUT, offsetof(struct request, out)},         {KEY_DEGREE, offsetof(struct request, degree)},
+    {KEY_FEEDER, offsetof(struct request, feeder)},   {KEY_SPEEDS, offsetof(struct request, speeds)},
+    {KEY_CHECK, offsetof(struct request, check)},     {KEY_DIFFERENCE, offsetof(struct request, difference)},
+    {KEY_POWER, offsetof(struct request, power)},     {KEY_LEVEL, offsetof(struct request, level)},
+    {KEY_FEEDERS, offsetof(struct request, feeders)}, {KEY_DESIGN, offsetof(struct request, design)},
+    {KEY_SCATTER, offsetof(struct request, scatter)}, {KEY_QUANTITY, offsetof(struct request, quantity)},
+    {KEY_SPEED, offsetof(struct request, speed)}};
+
+static bool take_word(int key, const char *argument, struct request *r)
+{
+    for (size_t i = 0; i < sizeof WORDS / sizeof WORDS[0]; i++) {
+        if ((int)WORDS[i].key == key) {
+            memcpy((char *)r + WORDS[i].offset, &argument, sizeof argument);
+            return true;
+        }
+    }
+    return false;
+}
+
 static error_t take_option(int key, char *argument, struct argp_state *state)
 {
     struct request *r = state->input;
@@ -119,23 +157,11 @@ static error_t take_option(int key, char *argument, struct argp_state *state)
     int64_t threads;
     double percent;
     switch (key) {
-    case KEY_OUT:
-        r->out = argument;
-        return 0;
     case KEY_JSON:
         r->json = true;
         return 0;
-    case KEY_DEGREE:
-        r->degree = argument;
-        return 0;
     case KEY_DRY_RUN:
         r->dry_run = true;
-        return 0;
-    case KEY_FEEDER:
-        r->feeder = argument;
-        return 0;
-    case KEY_SPEEDS:
-        r->speeds = argument;
         return 0;
     case KEY_NO_FIGURES:
         r->no_figures = true;
@@ -148,6 +174,7 @@ static error_t take_option(int key, char *argument, struct argp_state *state)
         r->threads = (int)threads;
         return 0;
     case KEY_MARGIN:
+        r->chosen = true;
         if (number_read_double(argument, 0, MARGIN_PERCENT_MAX, "--margin", "%", &percent, &e) != ERR_OK) {
             complain(&e);
             exit(EXIT_WRONG_USE);
@@ -155,9 +182,11 @@ static error_t take_option(int key, char *argument, struct argp_state *state)
         r->margin = percent / 100;
         return 0;
     case KEY_ACCEPT:
+        r->chosen = true;
         take_accept(argument, r);
         return 0;
     case KEY_MATTERS:
+        r->chosen = true;
         take_matters(argument, r);
         return 0;
     case ARGP_KEY_ARG:
@@ -166,7 +195,7 @@ static error_t take_option(int key, char *argument, struct argp_state *state)
         r->series[r->series_count++] = argument;
         return 0;
     default:
-        return ARGP_ERR_UNKNOWN;
+        return take_word(key, argument, r) ? 0 : ARGP_ERR_UNKNOWN;
     }
 }
 
@@ -206,6 +235,10 @@ static error_t take_option(int key, char *argument, struct argp_state *state)
     }
 
 static const struct argp_option report_options_table[] = {
+    {"check", KEY_CHECK, "RESULTS.json", 0,
+     "Write no report: work a published results.json out again from the series, with the options that it "
+     "names, and tell each number that differs by more than rounding. Status 1 means that one does",
+     0},
     {"out", KEY_OUT, "DIR", 0, "Folder for the report; a new or empty one, or that of an earlier report", 0},
     OPTION_JSON,
     OPTION_THREADS,
@@ -236,6 +269,33 @@ static const struct argp_option predict_options[] = {
     OPTION_JSON,
     OPTION_THREADS,
     {"no-figures", KEY_NO_FIGURES, NULL, 0, "Write the figure's script and data but do not draw it", 0},
+    {0}};
+
+static const struct argp_option repeats_options[] = {
+    {"difference", KEY_DIFFERENCE, "X", 0,
+     "The difference to be found, in the unit of the scatter (pushes: N). With series it may be left out: "
+     "then "
+     "it is the smallest that matters, by --matters or the plan",
+     0},
+    {"scatter", KEY_SCATTER, "SD", 0,
+     "No series: the standard deviation of one value, in any unit, blocks taken out", 0},
+    {"power", KEY_POWER, "PERCENT", 0, "In what share of such series it is to be found; the default is 80",
+     0},
+    {"level", KEY_LEVEL, "PERCENT", 0,
+     "In what share a difference may be claimed where there is none, all pairs together; the default is 5",
+     0},
+    {"feeders", KEY_FEEDERS, "N", 0,
+     "How many feeders are to be compared; the default is as many as were run, or 2", 0},
+    {"design", KEY_DESIGN, "blocks|groups", 0,
+     "Feeders run in blocks, each once in every block, or as independent groups; the default is as run, or "
+     "blocks",
+     0},
+    {"quantity", KEY_QUANTITY, "QUANTITY", 0, "stall_force_n (the default) or slip_onset_n", 0},
+    {"speed", KEY_SPEED, "MM_S", 0, "Of the pushes at this speed; the default is every one", 0},
+    OPTION_JSON,
+    OPTION_THREADS,
+    OPTION_ACCEPT,
+    OPTION_MATTERS,
     {0}};
 
 static int system_trouble(const struct err *e)
@@ -294,6 +354,22 @@ static enum err_code analyse(const struct request *r, struct session **session, 
     return session_analyse_with(r->series, r->series_count, &options, session, e);
 }
 
+static int run_check(const struct request *r)
+{
+    struct check_request request = {.published = r->check,
+                                    .series = r->series,
+                                    .series_count = r->series_count,
+                                    .threads = r->threads,
+                                    .json = r->json};
+    struct err e = {0};
+    if (r->out != NULL || r->no_figures || r->chosen)
+        return misuse("report: --check takes what the published file names itself, and no option beside "
+                      "--json and --threads; see %s",
+                      "--help");
+    quantity_init_numerics();
+    return check_command(&request, stdout, &e) == ERR_OK ? EXIT_DONE : system_trouble(&e);
+}
+
 static int run_report(const struct request *r)
 {
     struct session *session = NULL;
@@ -302,6 +378,8 @@ static int run_report(const struct request *r)
                                      .figures = !r->no_figures,
                                      .progress = isatty(STDERR_FILENO) ? show_progress : NULL};
     enum err_code code;
+    if (r->check != NULL)
+        return run_check(r);
     if (r->out == NULL)
         return misuse("report: %s is missing; see --help", "--out DIR");
     code = report_check_folder(r->out, &e);
@@ -370,6 +448,28 @@ static int run_predict(const struct request *r)
     return predict_command(&request, stdout, &e) == ERR_OK ? EXIT_DONE : system_trouble(&e);
 }
 
+static int run_repeats(const struct request *r)
+{
+    struct repeats_request request = {
+        .series = r->series,
+        .series_count = r->series_count,
+        .session = {.threads = r->threads, .margin = r->margin, .matter_count = r->matter_count},
+        .difference = r->difference,
+        .power = r->power,
+        .level = r->level,
+        .feeders = r->feeders,
+        .design = r->design,
+        .scatter = r->scatter,
+        .quantity = r->quantity,
+        .speed = r->speed,
+        .json = r->json};
+    struct err e = {0};
+    memcpy(request.session.accept, r->accept, sizeof r->accept);
+    memcpy(request.session.matters, r->matters, sizeof r->matters);
+    quantity_init_numerics();
+    return repeats_command(&request, stdout, &e) == ERR_OK ? EXIT_DONE : system_trouble(&e);
+}
+
 /* Commands, in the order in which --help lists them. */
 static const struct command {
     const char *name;
@@ -386,7 +486,7 @@ static const struct command {
      "Check series folders byte by byte against their own hashes. Findings go to standard "
      "error." EXIT_STATUSES,
      run_verify},
-    {"report", report_options_table, "SERIES... --out DIR",
+    {"report", report_options_table, "SERIES... --out DIR\nSERIES... --check RESULTS.json",
      "Analyse series and write report.html, results.json, results.csv and figures/ into DIR." EXIT_STATUSES,
      run_report},
     {"compare", compare_options, "SERIES...",
@@ -400,6 +500,10 @@ static const struct command {
      "what series measured. Status 1 means that they differ somewhere by more than the joint 95 % interval: "
      "likely causes are then listed, each with the measurement that would tell." EXIT_STATUSES,
      run_predict},
+    {"repeats", repeats_options, "[SERIES...]",
+     "Say how many repeats it takes to find a difference, by the scatter of a pilot series or by one that is "
+     "stated, and what the series as it is could have seen." EXIT_STATUSES,
+     run_repeats},
 };
 #define COMMAND_COUNT (sizeof COMMANDS / sizeof COMMANDS[0])
 
@@ -418,7 +522,7 @@ static int run_command(const struct command *command, int argc, char **argv)
         return system_trouble(&e);
     }
     argp_parse(&argp, argc, argv, 0, NULL, &r);
-    if (r.series_count == 0) {
+    if (r.series_count == 0 && command->arguments[0] != '[') {
         snprintf(missing, sizeof missing, "%s: %.*s is missing", command->name,
                  (int)strcspn(command->arguments, ". "), command->arguments);
         status = misuse("%s; see --help", missing);
@@ -462,7 +566,8 @@ int main(int argc, char **argv)
                                "  verify SERIES...             check series against their hashes\n"
                                "  report SERIES... --out DIR   write a report with figures and tables\n"
                                "  compare SERIES...            say which feeder pushes harder\n"
-                               "  predict MOTOR.yaml [SERIES]  push force by a motor's data sheet\n\n"
+                               "  predict MOTOR.yaml [SERIES]  push force by a motor's data sheet\n"
+                               "  repeats [SERIES...]          how many repeats would show a difference\n\n"
                                "COMMAND --help tells the options of a command." EXIT_STATUSES;
     struct argp argp = {NULL, take_outer, "COMMAND [WORDS...]", text, NULL, NULL, NULL};
     struct outer outer = {0};

@@ -206,6 +206,8 @@ static void fill_pair(const struct session *s, struct comparison *c, const struc
         return;
     }
     c->has_p_value = true;
+    c->method =
+        count > 2 ? "two values with their budgets, studentised range" : "two values with their budgets";
     c->p_value_family = comparison_family_p(difference, u, degrees, count);
     /* The intervals agree with the p values. */
     c->difference.low_95 = difference - quantity_t_975(degrees) * u;

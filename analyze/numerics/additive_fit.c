@@ -60,16 +60,18 @@ static double middle(const struct additive_data *d)
     return d->value[0] + (double)(sum / (long double)d->n);
 }
 
-static enum err_code solve(const struct additive_data *d, gsl_matrix *x, gsl_vector *y, gsl_vector *c,
-                           gsl_multifit_linear_workspace *work, struct additive_fit *fit, double *residuals,
-                           struct err *e)
+/* The weights are all 1: with weights GSL leaves the residual variance out of the covariance. */
+static enum err_code solve(const struct additive_data *d, gsl_matrix *x, gsl_vector *y, gsl_vector *weights,
+                           gsl_vector *c, gsl_multifit_linear_workspace *work, struct additive_fit *fit,
+                           double *residuals, struct err *e)
 {
     double ignored;
     int status = gsl_multifit_linear_svd(x, work);
     fit->rank = status == GSL_SUCCESS ? gsl_multifit_linear_rank(RANK_TOLERANCE, work) : 0;
     if (fit->rank < fit->columns)
         return err_set(e, ERR_NO_ANSWER, "the values do not tell all effects apart");
-    status = gsl_multifit_linear(x, y, c, fit->covariance, &ignored, work);
+    gsl_vector_set_all(weights, 1);
+    status = gsl_multifit_wlinear(x, weights, y, c, fit->covariance, &ignored, work);
     if (status != GSL_SUCCESS || !isfinite(ignored))
         return err_set(e, ERR_NO_ANSWER, "least squares came to no answer: %s", gsl_strerror(status));
     long double square = 0;
@@ -83,9 +85,6 @@ static enum err_code solve(const struct additive_data *d, gsl_matrix *x, gsl_vec
             residuals[i] = residual;
     }
     fit->residual_square = (double)square;
-    /* GSL's covariance has the residual variance in it, where there is one. */
-    if (d->n > fit->columns && ignored > 0)
-        gsl_matrix_scale(fit->covariance, (double)(d->n - fit->columns) / ignored);
     return ERR_OK;
 }
 
@@ -94,7 +93,7 @@ enum err_code additive_fit(const struct additive_data *d, bool with_groups, bool
 {
     size_t p = additive_columns(d, with_groups, with_blocks, with_covariate);
     gsl_matrix *x;
-    gsl_vector *y, *c;
+    gsl_vector *y, *weights, *c;
     gsl_multifit_linear_workspace *work;
     enum err_code code;
     memset(fit, 0, sizeof *fit);
@@ -103,11 +102,12 @@ enum err_code additive_fit(const struct additive_data *d, bool with_groups, bool
         return err_set(e, ERR_NO_ANSWER, "%zu values cannot tell %zu effects", d->n, p);
     x = gsl_matrix_alloc(d->n, p);
     y = gsl_vector_alloc(d->n);
+    weights = gsl_vector_alloc(d->n);
     c = gsl_vector_alloc(p);
     work = gsl_multifit_linear_alloc(d->n, p);
     fit->covariance = gsl_matrix_alloc(p, p);
     fit->coefficients = malloc((p + 1) * sizeof *fit->coefficients);
-    if (x == NULL || y == NULL || c == NULL || work == NULL || fit->covariance == NULL ||
+    if (x == NULL || y == NULL || weights == NULL || c == NULL || work == NULL || fit->covariance == NULL ||
         fit->coefficients == NULL) {
         code = err_set(e, ERR_MEMORY, "not enough memory to fit %zu values", d->n);
     } else {
@@ -116,12 +116,13 @@ enum err_code additive_fit(const struct additive_data *d, bool with_groups, bool
             additive_row(d, i, with_groups, with_blocks, with_covariate, gsl_matrix_ptr(x, i, 0));
             gsl_vector_set(y, i, d->value[i] - about);
         }
-        code = solve(d, x, y, c, work, fit, residuals, e);
+        code = solve(d, x, y, weights, c, work, fit, residuals, e);
         for (size_t j = 0; code == ERR_OK && j < p; j++)
             fit->coefficients[j] = gsl_vector_get(c, j) + (j < (with_groups ? d->groups : 1) ? about : 0);
     }
     gsl_matrix_free(x);
     gsl_vector_free(y);
+    gsl_vector_free(weights);
     gsl_vector_free(c);
     gsl_multifit_linear_free(work);
     if (code != ERR_OK)

@@ -29,7 +29,7 @@ struct additive_fit {
     size_t columns, rank;
     double residual_square;
     double *coefficients;   /* columns of them */
-    gsl_matrix *covariance; /* of the coefficients, over the residual variance */
+    gsl_matrix *covariance; /* of the coefficients, over the residual variance: whether there is any or not */
 };
 /* By singular values. ERR_NO_ANSWER when there are fewer values than columns or the columns are not
  * independent; ERR_MEMORY. residuals (n) may be NULL. fit is to be freed after ERR_OK. */

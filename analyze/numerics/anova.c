@@ -2,10 +2,15 @@
 
 #include "analyze/numerics/additive_fit.h"
 
+#include <float.h>
 #include <gsl/gsl_cdf.h>
 #include <math.h>
 #include <stdlib.h>
 #include <string.h>
+
+/* Residuals below so many units in the last place of the greatest value are none: a difference that is the
+ * same in every block then has no error of its own, only that of its subtraction. */
+#define ROUNDING 8
 
 static struct anova_test f_test(double f, double n1, double n2)
 {
@@ -153,6 +158,14 @@ static enum err_code test_without(const struct additive_data *d, bool groups, bo
     return ERR_OK;
 }
 
+static bool scatters(const double *values, size_t n, double residual_square)
+{
+    double greatest = 0;
+    for (size_t i = 0; i < n; i++)
+        greatest = fmax(greatest, fabs(values[i]));
+    return sqrt(residual_square / (double)n) > ROUNDING * DBL_EPSILON * greatest;
+}
+
 enum err_code anova_blocks(const double *values, const size_t *group, const size_t *block,
                            const double *covariate, size_t n, size_t groups, size_t blocks,
                            struct anova_blocks *result, double *residuals, struct err *e)
@@ -165,18 +178,20 @@ enum err_code anova_blocks(const double *values, const size_t *group, const size
     memset(result, 0, sizeof *result);
     result->groups_test.p_value = result->blocks_test.p_value = result->covariate_test.p_value = NAN;
     result->covariate_slope = result->covariate_standard_error = NAN;
+    if (groups > ANOVA_GROUPS_MAX)
+        return err_set(e, ERR_NO_ANSWER, "%zu groups cannot be compared at a time", groups);
     code = additive_fit(&d, true, true, has_covariate, &full, residuals, e);
     if (code != ERR_OK)
         return code;
+    result->degrees_of_freedom = (double)n - (double)full.columns;
     if (n <= full.columns)
         code = err_set(e, ERR_NO_ANSWER, "%zu values leave nothing for their scatter beside %zu effects", n,
                        full.columns);
-    else if (!(full.residual_square > 0))
+    else if (!scatters(values, n, full.residual_square))
         code = err_set(e, ERR_NO_ANSWER,
                        "the values do not scatter at all, so a difference has no standard error");
     if (code != ERR_OK)
         goto out;
-    result->degrees_of_freedom = (double)(n - full.columns);
     result->residual_square = full.residual_square;
     variance = full.residual_square / result->degrees_of_freedom;
     result->residual_sd = sqrt(variance);

@@ -19,7 +19,8 @@ struct anova_test {
 };
 
 /* One-way: group[i] from 0 to groups - 1. Sums of squares hold up where the values agree in their leading
- * digits (NIST StRD SmLs); means[] and sds[] (NAN below two values) may be NULL. */
+ * digits (NIST StRD SmLs). welch is absent where a group has a single value or does not scatter.
+ * ERR_NO_ANSWER when a group is empty, no degree of freedom is left, or nothing scatters. */
 struct anova_one_way {
     struct anova_test test, welch; /* Welch, Biometrika 38 (1951) 330-336 */
     double between_square, within_square, residual_sd;
@@ -45,8 +46,9 @@ struct anova_blocks {
     double covariance[ANOVA_GROUPS_MAX][ANOVA_GROUPS_MAX]; /* of effect[] over residual variance */
 };
 /* block[i] from 0 to blocks - 1. covariate may be NULL. residuals (n) may be NULL. ERR_NO_ANSWER when feeders
- * cannot be compared within blocks (the design is not connected), no degree of freedom is left, or nothing
- * scatters. The result is large: keep it off the stack. */
+ * cannot be compared within blocks (the design is not connected), no degree of freedom is left, nothing
+ * scatters by more than the last digits of the values (degrees_of_freedom is then set all the same), or
+ * groups is above ANOVA_GROUPS_MAX. The result is large: keep it off the stack. */
 enum err_code anova_blocks(const double *values, const size_t *group, const size_t *block,
                            const double *covariate, size_t n, size_t groups, size_t blocks,
                            struct anova_blocks *result, double *residuals, struct err *e);

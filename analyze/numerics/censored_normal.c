@@ -13,7 +13,8 @@
 #define HALVINGS_MAX   60
 /* Of the step, in units in which coefficients and scatter are about 1. */
 #define CONVERGED      1e-11
-#define GREATEST_MEAN  1e4 /* standard deviations from the middle: past that a mean runs away */
+#define FLAT           1e-14 /* of the likelihood: a rise that rounding hides */
+#define GREATEST_MEAN  1e4   /* standard deviations from the middle: past that a mean runs away */
 #define LOG_SQRT_2PI   0.91893853320467274178
 #define UNCENSORED_MIN 3
 
@@ -70,45 +71,51 @@ static double likelihood(const struct model *m, const double *at, gsl_vector *gr
     return sum;
 }
 
-/* Newton's steps, halved until the likelihood rises. False when it has no summit. */
-static bool climb(const struct model *m, double *at, double *best, gsl_vector *gradient,
+/* Newton's step, its greatest part and what it promises: twice the rise. */
+static bool newton_step(const struct model *m, const double *at, const gsl_vector *gradient,
+                        gsl_matrix *information, gsl_vector *step, double *longest, double *promised)
+{
+    *longest = *promised = 0;
+    if (gsl_linalg_cholesky_decomp1(information) != GSL_SUCCESS ||
+        gsl_linalg_cholesky_solve(information, gradient, step) != GSL_SUCCESS)
+        return false;
+    for (size_t j = 0; j <= m->p; j++) {
+        *longest = fmax(*longest, fabs(gsl_vector_get(step, j)) / (1 + fabs(at[j])));
+        *promised += gsl_vector_get(gradient, j) * gsl_vector_get(step, j);
+    }
+    return true;
+}
+
+/* Newton's steps, halved until the likelihood rises. Near the summit it is flat to its last digit, and only
+ * the step itself still says where the summit is: the last one is taken whole. False when there is no summit.
+ * trial: room for p + 1 parameters. */
+static bool climb(const struct model *m, double *at, double *trial, double *best, gsl_vector *gradient,
                   gsl_matrix *information, gsl_vector *step)
 {
     double now = likelihood(m, at, gradient, information);
     for (int i = 0; i < ITERATIONS_MAX; i++) {
-        double longest = 0, factor = 1, next = -INFINITY;
-        double *trial;
-        if (gsl_linalg_cholesky_decomp1(information) != GSL_SUCCESS ||
-            gsl_linalg_cholesky_solve(information, gradient, step) != GSL_SUCCESS)
+        double longest, promised, factor = 1;
+        bool last, rose = false;
+        if (!newton_step(m, at, gradient, information, step, &longest, &promised))
             return false;
-        trial = malloc((m->p + 1) * sizeof *trial);
-        if (trial == NULL)
-            return false;
-        for (int halving = 0; halving < HALVINGS_MAX; halving++, factor /= 2) {
+        last = longest < sqrt(CONVERGED) && promised <= FLAT * (1 + fabs(now));
+        for (int halving = 0; halving < HALVINGS_MAX && !rose; halving++, factor /= 2) {
             for (size_t j = 0; j <= m->p; j++)
                 trial[j] = at[j] + factor * gsl_vector_get(step, j);
-            next = trial[m->p] > 0 ? likelihood(m, trial, NULL, NULL) : -INFINITY;
-            if (next >= now)
-                break;
+            rose = trial[m->p] > 0 && (last || likelihood(m, trial, NULL, NULL) >= now);
         }
-        for (size_t j = 0; j <= m->p; j++)
-            longest = fmax(longest, fabs(gsl_vector_get(step, j)) / (1 + fabs(at[j])));
-        bool rose = next >= now;
-        if (rose)
-            memcpy(at, trial, (m->p + 1) * sizeof *at);
-        free(trial);
+        if (!rose)
+            return false;
+        memcpy(at, trial, (m->p + 1) * sizeof *at);
         for (size_t j = 0; j < m->p; j++) {
             if (!(fabs(at[j]) < GREATEST_MEAN * (1 + at[m->p])))
                 return false;
         }
         now = likelihood(m, at, gradient, information);
-        /* Where no step rises any more, rounding is all that is left. */
-        if (longest < CONVERGED || (!rose && longest < sqrt(CONVERGED))) {
+        if (last || longest < CONVERGED) {
             *best = now;
             return isfinite(now);
         }
-        if (!rose)
-            return false;
     }
     return false;
 }
@@ -160,20 +167,22 @@ static bool fill(const struct model *m, const double *at, size_t groups, size_t 
 static enum err_code maximise(struct model *m, size_t groups, size_t known, struct censored_normal *r,
                               struct err *e)
 {
-    double *at = calloc(m->p + 1, sizeof *at), best = 0;
+    double *at = calloc(m->p + 1, sizeof *at), *trial = malloc((m->p + 1) * sizeof *trial), best = 0;
     gsl_vector *gradient = gsl_vector_alloc(m->p + 1), *step = gsl_vector_alloc(m->p + 1);
     gsl_matrix *information = gsl_matrix_alloc(m->p + 1, m->p + 1);
     enum err_code code = ERR_OK;
-    if (at == NULL || gradient == NULL || step == NULL || information == NULL) {
+    if (at == NULL || trial == NULL || gradient == NULL || step == NULL || information == NULL) {
         code = err_set(e, ERR_MEMORY, "not enough memory for %zu values", m->data->n);
     } else {
         at[m->p] = 1;
-        if (!climb(m, at, &best, gradient, information, step) || !fill(m, at, groups, known, information, r))
+        if (!climb(m, at, trial, &best, gradient, information, step) ||
+            !fill(m, at, groups, known, information, r))
             code = err_set(e, ERR_NO_ANSWER,
                            "too many values are only known as \"at least\": the likelihood has no maximum");
         r->log_likelihood = best - (double)known * log(m->scale);
     }
     free(at);
+    free(trial);
     gsl_vector_free(gradient);
     gsl_vector_free(step);
     gsl_matrix_free(information);

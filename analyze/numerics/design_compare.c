@@ -7,6 +7,7 @@
 
 #include <gsl/gsl_cdf.h>
 #include <math.h>
+#include <stdint.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
@@ -108,12 +109,12 @@ static bool keep_shared_blocks(struct columns *c)
             shared = shared || c->group[j] != c->group[i];
             known = known || !c->at_least[j];
         }
-        /* Marked by a place that is none; rows move only when all are looked at. */
-        c->order[i] = shared && known ? c->order[i] : NAN;
+        /* Marked by a number that is none; rows move only when all are looked at. */
+        number[i] = shared && known ? 0 : SIZE_MAX;
     }
     c->censored = 0;
     for (size_t i = 0; i < c->n; i++) {
-        if (isnan(c->order[i]))
+        if (number[i] == SIZE_MAX)
             continue;
         c->value[kept] = c->value[i];
         c->order[kept] = c->order[i];
@@ -242,10 +243,11 @@ static enum err_code adjust_pairs(struct design_result *r, struct err *e)
     difference_holm(p, r->pair_count, adjusted);
     for (size_t i = 0; i < r->pair_count; i++) {
         struct design_pair *pair = &r->pairs[i];
-        double half =
-            gsl_cdf_tdist_Qinv(LEVEL / 2 / (double)present, pair->degrees_of_freedom) * pair->standard_error;
+        double half;
         if (!pair->present)
             continue;
+        half =
+            gsl_cdf_tdist_Qinv(LEVEL / 2 / (double)present, pair->degrees_of_freedom) * pair->standard_error;
         pair->p_family = adjusted[i];
         pair->family_low_95 = pair->difference - half;
         pair->family_high_95 = pair->difference + half;
@@ -477,6 +479,15 @@ static enum err_code begin(const struct columns *c, struct design_result *r, str
     return ERR_OK;
 }
 
+static enum err_code require_pair(const struct design_result *r, struct err *e)
+{
+    for (size_t i = 0; i < r->pair_count; i++) {
+        if (r->pairs[i].present)
+            return ERR_OK;
+    }
+    return err_set(e, ERR_NO_ANSWER, "%s", r->pairs[0].why_not);
+}
+
 /* One attempt, with or without blocks. */
 static enum err_code attempt(const struct design_value *values, size_t n, size_t groups, bool blocks,
                              struct design_result *r, struct anova_blocks *a, struct err *e)
@@ -496,6 +507,8 @@ static enum err_code attempt(const struct design_value *values, size_t n, size_t
         code = c.censored > 0 ? compare_censored(&c, r, blocks, e)
                : blocks       ? compare_in_blocks(&c, r, a, e)
                               : compare_groups(&c, r, e);
+    if (code == ERR_OK)
+        code = require_pair(r, e);
     if (code == ERR_OK && c.censored == 0)
         test_order(&c, r, a);
     free_columns(&c);
@@ -513,12 +526,14 @@ enum err_code design_compare(const struct design_value *values, size_t n, size_t
     memset(result, 0, sizeof *result);
     if (groups < 2 || groups > ANOVA_GROUPS_MAX)
         return err_set(e, ERR_NO_ANSWER, "%zu feeders cannot be compared at a time", groups);
-    a = malloc(sizeof *a);
+    a = calloc(1, sizeof *a);
     if (a == NULL)
         return err_set(e, ERR_MEMORY, "not enough memory to compare %zu feeders", groups);
     if (with_blocks)
         code = attempt(values, n, groups, true, result, a, &of_blocks);
-    if (code == ERR_NO_ANSWER)
+    /* Blocks that leave nothing at all for the scatter are an answer: without them the differences of the
+     * blocks would pass for it. */
+    if (code == ERR_NO_ANSWER && !(a->degrees_of_freedom > 0 && a->residual_sd == 0))
         code = attempt(values, n, groups, false, result, a, e);
     else if (code != ERR_OK && e != NULL)
         *e = of_blocks;
@@ -535,9 +550,10 @@ void design_result_free(struct design_result *result)
 
 double design_equivalence_p(double difference, double standard_error, double degrees_of_freedom, double least)
 {
-    double t = (least - fabs(difference)) / standard_error;
-    if (!(standard_error > 0) || !(least > 0) || !(degrees_of_freedom > 0))
-        return NAN;
     /* Of the two tests the one towards the nearer bound has the greater p value. */
-    return degrees_of_freedom > 1e9 ? gsl_cdf_ugaussian_Q(t) : gsl_cdf_tdist_Q(t, degrees_of_freedom);
+    double room = least - fabs(difference), p;
+    if (!(least > 0))
+        return NAN;
+    p = difference_p_value(room, standard_error, degrees_of_freedom) / 2;
+    return room >= 0 ? p : 1 - p;
 }

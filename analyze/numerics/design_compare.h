@@ -68,9 +68,10 @@ struct design_result {
 /* groups: 2 to ANOVA_GROUPS_MAX. with_blocks: the feeders were run block by block in one series. Several
  * values of a feeder in a block are averaged first, since they share its mounting (a mean that holds a
  * censored one is censored). with_blocks false: each value counts by itself. Blocks that hold a single feeder
- * say nothing of differences and are left out; where no two feeders then share two blocks, the design is
- * taken as one without blocks. ERR_NO_ANSWER when no pair can be judged: fewer than two values of some
- * feeder, no scatter, too many censored. A pair that alone cannot be judged has present false. ERR_MEMORY. */
+ * say nothing of differences and are left out; where those that remain do not connect all feeders, leave no
+ * degree of freedom, or no pair can be judged within them, the design is taken as one without blocks.
+ * ERR_NO_ANSWER when no pair can be judged: fewer than two values of some feeder, no scatter (within blocks,
+ * where there are), too many censored. A pair that alone cannot be judged has present false. ERR_MEMORY. */
 enum err_code design_compare(const struct design_value *values, size_t n, size_t groups, bool with_blocks,
                              struct design_result *result, struct err *e);
 void design_result_free(struct design_result *result);

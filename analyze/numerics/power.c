@@ -10,6 +10,8 @@
 #define NEGLIGIBLE     1e-17
 #define TERMS_MAX      100000
 #define ITERATIONS_MAX 200
+/* Nine standard deviations of its Poisson weights are then TERMS_MAX terms. */
+#define LAMBDA_MAX 1e8
 
 struct shifted {
     double t, noncentrality;
@@ -46,15 +48,20 @@ static double noncentral_t_above(double t, double degrees_of_freedom, double non
 double power_noncentral_f(double f, double n1, double n2, double lambda)
 {
     double x = n1 * f / (n1 * f + n2), sum = 0;
-    long middle = (long)(lambda / 2);
-    if (!(n1 > 0) || !(n2 > 0) || !(lambda >= 0) || isnan(f))
+    long middle;
+    if (!(n1 > 0) || !(n2 > 0) || !(lambda >= 0) || !(lambda <= LAMBDA_MAX) || isnan(f))
         return NAN;
     if (f <= 0)
         return 0;
+    if (isinf(f))
+        return 1;
+    if (lambda == 0)
+        return gsl_cdf_fdist_P(f, n1, n2);
+    middle = (long)(lambda / 2);
     for (long j = middle; j < middle + TERMS_MAX; j++) {
         double weight = gsl_ran_poisson_pdf((unsigned)j, lambda / 2);
         sum += weight * gsl_cdf_beta_P(x, n1 / 2 + (double)j, n2 / 2);
-        if (lambda == 0 || weight < NEGLIGIBLE)
+        if (weight < NEGLIGIBLE)
             break;
     }
     for (long j = middle - 1; j >= 0; j--) {
@@ -128,10 +135,10 @@ enum err_code power_repeats(const struct power_design *d, double difference, dou
         return code;
     /* low repeats are too few, high ones enough. */
     while (!(power_of_pair(d, high, difference) >= power)) {
-        low = high;
-        high *= 2;
-        if (low >= POWER_REPEATS_MAX)
+        if (high == POWER_REPEATS_MAX)
             return err_set(e, ERR_NO_ANSWER, "more than %d repeats would be needed", POWER_REPEATS_MAX);
+        low = high;
+        high = high > POWER_REPEATS_MAX / 2 ? POWER_REPEATS_MAX : 2 * high;
     }
     while (high - low > 1) {
         int middle = low + (high - low) / 2;
@@ -170,4 +177,9 @@ enum err_code power_difference(const struct power_design *d, int repeats, double
     }
     *difference = high;
     return ERR_OK;
+}
+
+double power_degrees_of_freedom(const struct power_design *d, int repeats)
+{
+    return sensible(d) && repeats >= 2 ? degrees(d, repeats) : NAN;
 }

@@ -7,10 +7,10 @@
 
 #include <stdbool.h>
 
-/* Cumulative probability of Student's noncentral t at t, with degrees_of_freedom above 0 (fractional, or
+/* Cumulative probability of Student's noncentral t at t, with degrees_of_freedom at least 1 (fractional, or
  * INFINITY) and noncentrality of either sign. NAN outside the domain. */
 double power_noncentral_t(double t, double degrees_of_freedom, double noncentrality);
-/* The same of the noncentral F with n1 and n2 degrees of freedom and noncentrality lambda >= 0. */
+/* The same of the noncentral F with n1 and n2 degrees of freedom and noncentrality lambda from 0 to 1e8. */
 double power_noncentral_f(double f, double n1, double n2, double lambda);
 
 /* A planned comparison of feeders. Feeders run in blocks are compared within their blocks; else they are
@@ -26,7 +26,8 @@ struct power_design {
  * differences being sqrt(2) sd) or of two samples. NAN for repeats < 2 or nonsense. */
 double power_of_pair(const struct power_design *d, int repeats, double difference);
 /* Probability that the F test of the design finds any difference among its feeders' true means, whose
- * variance (denominator feeders - 1) is given. */
+ * variance (denominator feeders - 1) is given. NAN as above, and where it is so far above sd that the
+ * noncentrality is beyond 1e8. */
 double power_of_f_test(const struct power_design *d, int repeats, double variance_of_means);
 
 #define POWER_REPEATS_MAX 100000
@@ -38,5 +39,9 @@ enum err_code power_repeats(const struct power_design *d, double difference, dou
 /* The difference that repeats values find with that power. */
 enum err_code power_difference(const struct power_design *d, int repeats, double power, double *difference,
                                struct err *e);
+
+/* Degrees of freedom that repeats values of each feeder leave for the scatter; NAN for a design that
+ * power_of_pair has no answer for. */
+double power_degrees_of_freedom(const struct power_design *d, int repeats);
 
 #endif

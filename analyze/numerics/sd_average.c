@@ -6,7 +6,7 @@
 /* The integral runs over u = log s. Its integrand is smooth and vanishes at both ends, where the trapezoidal
  * rule converges faster than any power of its step. */
 #define STEP_MOST     0.12 /* exp(-e^2u) is smooth only so far from the real axis */
-#define STEP_OF_SD    0.5  /* in standard deviations of u */
+#define STEP_OF_SD    0.4  /* in standard deviations of u */
 #define NEGLIGIBLE    1e-18
 #define LOWEST_LOG_SD (-120.0)
 /* The estimate's own scatter, 1 / sqrt(2 n), then no longer moves the thirteenth digit. */
@@ -33,7 +33,7 @@ double sd_average(double (*f)(double s, void *context), void *context, double de
             sum += term;
             /* To the left the product may first rise, from nothing even, before it falls. */
             ended = weight <= NEGLIGIBLE * weights && sum > 0 && term <= NEGLIGIBLE * sum && term <= before;
-            ended = ended || (side > 0 && weight == 0) || u < LOWEST_LOG_SD;
+            ended = ended || weight == 0 || u < LOWEST_LOG_SD;
             before = term;
         }
     }

@@ -1,6 +1,7 @@
 #include "analyze/report/answer.h"
 
 #include "analyze/bench_test.h"
+#include "analyze/report/answer_family.h"
 #include "analyze/report/text_format.h"
 #include "datasets/format/column.h"
 
@@ -299,11 +300,27 @@ static void put_of_test(FILE *out, const struct session *session, const struct c
             c->test);
 }
 
+/* "(95 % interval 27.9 N to 30.3 N, together with all pairs 27.5 N to 30.7 N)"; turned: of b minus a. */
+static void put_intervals(FILE *out, const struct session *session, const struct comparison *c, bool turned)
+{
+    struct quantity q[2] = {c->difference, answer_simultaneous(session, c)};
+    char text[TEXT_QUANTITY_SIZE];
+    for (int i = 0; i < 2; i++) {
+        double low = q[i].low_95;
+        if (!q[i].present || q[i].at_least)
+            continue;
+        q[i].low_95 = turned ? -q[i].high_95 : low;
+        q[i].high_95 = turned ? -low : q[i].high_95;
+        fprintf(out, "%s%s", i == 0 ? "95 % interval " : ", together with all pairs ",
+                text_interval(&q[i], answer_unit(c), text, sizeof text));
+    }
+}
+
 static void put_higher(FILE *out, const struct session *session, const struct comparison *c, bool a_higher)
 {
     const char *higher = session->feeders[a_higher ? c->a : c->b].name;
     const char *lower = session->feeders[a_higher ? c->b : c->a].name;
-    char amount[TEXT_QUANTITY_SIZE], interval[TEXT_QUANTITY_SIZE], speed[64];
+    char amount[TEXT_QUANTITY_SIZE], speed[64];
     struct quantity d = c->difference;
     bool onset = strcmp(c->quantity, "slip_onset_n") == 0;
     if (!a_higher) {
@@ -315,9 +332,11 @@ static void put_higher(FILE *out, const struct session *session, const struct co
     if (c->test[0] != 0) {
         put_of_test(out, session, c);
         fprintf(out, ": %s is higher than %s by %s", higher, lower, d.present ? amount : "an unknown amount");
-        if (d.present && !d.at_least)
-            fprintf(out, " (95 %% interval %s)",
-                    text_interval(&d, answer_unit(c), interval, sizeof interval));
+        if (d.present && !d.at_least) {
+            fputs(" (", out);
+            put_intervals(out, session, c, !a_higher);
+            fputc(')', out);
+        }
         return;
     }
     text_measure(c->speed_mm_s, "mm/s", speed, sizeof speed);
@@ -325,34 +344,61 @@ static void put_higher(FILE *out, const struct session *session, const struct co
             onset ? "%s begins to slip at a force %s higher than %s at %s"
                   : "%s pushes %s harder than %s at %s",
             higher, d.present ? amount : "an unknown amount", lower, speed);
-    if (d.present && !d.at_least)
-        fprintf(out, " (95 %% interval %s)", text_interval(&d, "N", interval, sizeof interval));
+    if (d.present && !d.at_least) {
+        fputs(" (", out);
+        put_intervals(out, session, c, !a_higher);
+        fputc(')', out);
+    }
     if (!onset)
         put_limits(out, session, c);
 }
 
+/* "equivalent within 2 N", "no difference shown". */
+static void put_likeness(FILE *out, const struct comparison *c)
+{
+    char matters[64];
+    if (c->verdict != VERDICT_EQUIVALENT)
+        fputs("no difference shown", out);
+    else if (c->matters > 0)
+        fprintf(out, "equivalent within %s",
+                text_measure(c->matters, answer_unit(c), matters, sizeof matters));
+    else
+        fputs("equivalent", out);
+}
+
 static void put_alike(FILE *out, const struct session *session, const struct comparison *c)
 {
-    char amount[TEXT_QUANTITY_SIZE], interval[TEXT_QUANTITY_SIZE], speed[64];
+    char amount[TEXT_QUANTITY_SIZE], speed[64];
     if (c->test[0] != 0) {
         put_of_test(out, session, c);
-        fprintf(out, ": %s between %s and %s",
-                c->verdict == VERDICT_EQUIVALENT ? "equivalent" : "no difference shown",
-                session->feeders[c->a].name, session->feeders[c->b].name);
+        fprintf(out, ": %s and %s: ", session->feeders[c->a].name, session->feeders[c->b].name);
+        put_likeness(out, c);
         if (c->difference.present && !c->difference.at_least)
             fprintf(out, " (difference %s)",
                     text_quantity(&c->difference, answer_unit(c), amount, sizeof amount));
         return;
     }
-    fprintf(out, "%s and %s: %s in %s at %s", session->feeders[c->a].name, session->feeders[c->b].name,
-            c->verdict == VERDICT_EQUIVALENT ? "equivalent" : "no difference shown",
-            answer_quantity(session, c), text_measure(c->speed_mm_s, "mm/s", speed, sizeof speed));
-    if (c->difference.present && !c->difference.at_least)
-        fprintf(out, " (difference %s, 95 %% interval %s)",
-                text_quantity(&c->difference, "N", amount, sizeof amount),
-                text_interval(&c->difference, "N", interval, sizeof interval));
+    fprintf(out, "%s and %s: ", session->feeders[c->a].name, session->feeders[c->b].name);
+    put_likeness(out, c);
+    fprintf(out, " in %s at %s", answer_quantity(session, c),
+            text_measure(c->speed_mm_s, "mm/s", speed, sizeof speed));
+    if (c->difference.present && !c->difference.at_least) {
+        fprintf(out, " (difference %s, ", text_quantity(&c->difference, "N", amount, sizeof amount));
+        put_intervals(out, session, c, false);
+        fputc(')', out);
+    }
     if (strcmp(c->quantity, "slip_onset_n") != 0)
         put_limits(out, session, c);
+}
+
+/* Further sentences: what more repeats would bring, and what had to be accepted. */
+static void put_more(FILE *out, const struct comparison *c)
+{
+    char text[ANSWER_ACCEPTED_SIZE];
+    if (answer_settle(c, text, sizeof text)[0] != 0)
+        fprintf(out, " %s.", text);
+    if (c->verdict != VERDICT_NOT_COMPARABLE && answer_accepted(c, text, sizeof text)[0] != 0)
+        fprintf(out, " %s.", text);
 }
 
 char *answer_sentence(const struct session *session, const struct comparison *c)
@@ -380,6 +426,7 @@ char *answer_sentence(const struct session *session, const struct comparison *c)
             fprintf(out, "%s%s", i == 0 ? ": " : "; ", c->reasons[i]);
     }
     fputc('.', out);
+    put_more(out, c);
     if (fclose(out) != 0) {
         free(text);
         return NULL;

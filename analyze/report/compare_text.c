@@ -1,6 +1,7 @@
 #include "analyze/report/compare_text.h"
 
 #include "analyze/report/answer.h"
+#include "analyze/report/answer_family.h"
 #include "analyze/report/text_format.h"
 
 #include <stdlib.h>
@@ -34,7 +35,7 @@ static void fill_row(const struct session *session, const struct comparison *c, 
     if (judged && c->difference.present)
         snprintf(row->cell[5], CELL_SIZE, "%s%s",
                  text_quantity(&c->difference, answer_unit(c), text, sizeof text),
-                 c->flags.count > 0 ? " *" : "");
+                 c->flags.count > 0 || c->accepted_count > 0 ? " *" : "");
     else
         snprintf(row->cell[5], CELL_SIZE, "-");
     if (c->has_p_value)
@@ -112,11 +113,12 @@ static enum err_code put_reasons(const struct session *session, FILE *out, struc
 /* What the other differences marked in the table rest on that they had better not. */
 static void put_notes(const struct session *session, FILE *out)
 {
-    char text[512], clean[512], where[64];
+    char text[512], clean[2048], where[64], accepted[ANSWER_ACCEPTED_SIZE];
     bool first = true;
     for (size_t i = 0; i < session->comparison_count; i++) {
         const struct comparison *c = &session->comparisons[i];
-        if (c->flags.count == 0 || answer_is_headline(session, c))
+        if ((c->flags.count == 0 && c->accepted_count == 0) || c->verdict == VERDICT_NOT_COMPARABLE ||
+            answer_is_headline(session, c))
             continue;
         fputs(first ? "\n" : "", out);
         first = false;
@@ -130,8 +132,43 @@ static void put_notes(const struct session *session, FILE *out)
         fputs(text_clean(text, clean, sizeof clean), out);
         for (size_t j = 0; j < c->flags.count; j++)
             fprintf(out, "%s%s", j > 0 ? "; " : "", text_clean(c->flags.text[j], clean, sizeof clean));
+        answer_accepted(c, accepted, sizeof accepted);
+        fprintf(out, "%s%s", c->flags.count > 0 && accepted[0] != 0 ? "; " : "",
+                text_clean(accepted, clean, sizeof clean));
         fputc('\n', out);
     }
+}
+
+/* Who is ahead, where three feeders or more were compared at once, with the letters of the groups. */
+static void put_ranking(const struct session *session, size_t family, FILE *out)
+{
+    const struct comparison_family *f = &session->families[family];
+    char about[ANSWER_ABOUT_SIZE], clean[512], value[TEXT_QUANTITY_SIZE];
+    int widest = 0;
+    if (f->count < 3)
+        return;
+    answer_family_about(session, f, about, sizeof about);
+    fprintf(out, "\nranking: %s\n", text_clean(about, clean, sizeof clean));
+    for (size_t i = 0; i < f->count; i++) {
+        int wide = width(text_clean(session->feeders[f->members[i]].name, clean, sizeof clean));
+        widest = wide > widest ? wide : widest;
+    }
+    for (size_t i = 0; i < f->count; i++) {
+        text_clean(session->feeders[f->members[i]].name, clean, sizeof clean);
+        fprintf(out, "%2zu  %s%*s  %s  %s\n", i + 1, clean, widest - width(clean), "",
+                answer_family_value(session, family, i, value, sizeof value), f->letters[i]);
+    }
+}
+
+static void put_rankings(const struct session *session, FILE *out)
+{
+    bool any = false;
+    for (size_t i = 0; i < session->family_count; i++) {
+        put_ranking(session, i, out);
+        any = any || session->families[i].count > 2;
+    }
+    if (any)
+        fputs("Feeders that share a letter were not shown to differ.\n", out);
 }
 
 /* The comparisons of one test under a heading; of pushes at one speed where test is "". */
@@ -169,10 +206,13 @@ enum err_code compare_text_write(const struct session *session, FILE *out, struc
         fputs("SIMULATED DATA\n", out);
     code = put_headlines(session, out, e);
     if (code == ERR_OK && session->comparison_count > 0) {
+        put_rankings(session, out);
         put_group(session, "", rows, out);
         for (size_t i = 0; i < test_count; i++)
             put_group(session, tests[i], rows, out);
-        fputs("\n± is half the width of the 95 % interval. Adjusted p: by Holm over all of these.\n", out);
+        fputs("\n± is half the width of the 95 % interval of the pair alone. Adjusted p: over the pairs of "
+              "feeders measured alike, then over quantities by Holm.\n",
+              out);
         put_notes(session, out);
         code = put_reasons(session, out, e);
     }

@@ -2,6 +2,7 @@
 #include "analyze/report/report_html.h"
 
 #include "analyze/report/answer.h"
+#include "analyze/report/answer_family.h"
 #include "analyze/report/text_format.h"
 
 #include <stdlib.h>
@@ -152,13 +153,53 @@ enum err_code html_answer(const struct session *session, FILE *out, struct err *
     return ERR_OK;
 }
 
+/* How a pair was judged, with what else was asked of it. */
+static void row_method(const struct comparison *c, FILE *out)
+{
+    char text[TEXT_QUANTITY_SIZE], p[64];
+    text_html(out, c->method != NULL ? c->method : "");
+    if (!c->has_equivalence_p_value)
+        return;
+    fputs("; equivalence within ", out);
+    text_html(out, text_measure(c->matters, answer_unit(c), text, sizeof text));
+    fputs(": ", out);
+    text_html(out, text_p_value(c->equivalence_p_value, p, sizeof p));
+    if (c->verdict == VERDICT_EQUIVALENT && c->shown)
+        fputs(" (they differ, but by less than matters)", out);
+}
+
+/* How the pair was judged, what more repeats would bring, and what it rests on that it had better not: under
+ * it, over the whole width. */
+static void row_notes(const struct comparison *c, FILE *out)
+{
+    char text[ANSWER_ACCEPTED_SIZE];
+    fputs("<tr><td colspan=\"5\" class=\"small wrap\"><span class=\"dim\">", out);
+    row_method(c, out);
+    fputs(".</span>", out);
+    if (answer_settle(c, text, sizeof text)[0] != 0) {
+        fputs(" ", out);
+        text_html(out, text);
+        fputs(".", out);
+    }
+    if (answer_accepted(c, text, sizeof text)[0] != 0) {
+        fputs(" <span class=\"flag\">", out);
+        text_html(out, text);
+        fputs(".</span>", out);
+    }
+    for (size_t i = 0; i < c->flags.count; i++) {
+        fputs(i > 0 ? "; " : " <span class=\"flag\">", out);
+        text_html(out, c->flags.text[i]);
+    }
+    fputs(c->flags.count > 0 ? ".</span></td></tr>\n" : "</td></tr>\n", out);
+}
+
 static void comparison_row(const struct session *session, const struct comparison *c, FILE *out)
 {
     char text[TEXT_QUANTITY_SIZE];
-    bool flagged = c->flags.count > 0;
-    /* What the pair rests on that it had better not goes under it, over the whole width. */
-    fprintf(out, "<tr%s><th scope=\"row\"%s>", flagged ? " class=\"upper\"" : "",
-            flagged ? " rowspan=\"2\"" : "");
+    bool judged = c->verdict != VERDICT_NOT_COMPARABLE;
+    struct quantity together = answer_simultaneous(session, c);
+    fprintf(out, "<tr%s><th scope=\"row\"%s>", judged ? " class=\"upper\"" : "",
+            judged ? " rowspan=\"2\"" : "");
     text_html(out, session->feeders[c->a].name);
     /* Two long names side by side leave no room for the rest of the table. */
     fputs(strlen(session->feeders[c->a].name) + strlen(session->feeders[c->b].name) > 28 ? "<br/>against "
@@ -171,32 +212,26 @@ static void comparison_row(const struct session *session, const struct compariso
     text_html(out, answer_where(c, text, sizeof text));
     fputs("</td><td class=\"keep\">", out);
     text_html(out, answer_verdict(session, c, text, sizeof text));
-    if (c->verdict == VERDICT_NOT_COMPARABLE) {
-        fputs("</td><td colspan=\"3\" class=\"wrap\">", out);
-    } else {
+    if (judged) {
         fputs("</td><td class=\"number\">", out);
         html_quantity_k(out, &c->difference, answer_unit(c));
+        if (together.present) {
+            fputs("<br/><span class=\"dim small\">together ", out);
+            text_html(out, text_interval(&together, answer_unit(c), text, sizeof text));
+            fputs("</span>", out);
+        }
         fputs("</td><td class=\"number\">", out);
         text_html(out, c->has_p_value ? text_p_value(c->p_value, text, sizeof text) : "");
-        fprintf(out, "</td><td>%s%s",
-                c->test[0] != 0 ? "two values"
-                : c->by_blocks  ? "paired by block"
-                                : "Welch",
-                c->reason_count > 0 ? "; " : "");
+    } else {
+        fputs("</td><td colspan=\"2\" class=\"wrap\">", out);
     }
-    for (size_t i = 0; i < c->reason_count; i++) {
+    for (size_t i = 0; !judged && i < c->reason_count; i++) {
         fputs(i > 0 ? "; " : "", out);
         text_html(out, c->reasons[i]);
     }
     fputs("</td></tr>\n", out);
-    if (!flagged)
-        return;
-    fputs("<tr><td colspan=\"6\" class=\"flag\">", out);
-    for (size_t i = 0; i < c->flags.count; i++) {
-        fputs(i > 0 ? "; " : "", out);
-        text_html(out, c->flags.text[i]);
-    }
-    fputs("</td></tr>\n", out);
+    if (judged)
+        row_notes(c, out);
 }
 
 /* The comparisons of one test as a table; of pushes at one speed where test is "". */
@@ -217,8 +252,7 @@ static void comparison_table(const struct session *session, const char *test, FI
     fprintf(out,
             "<thead><tr><th scope=\"col\">Pair</th><th scope=\"col\">Quantity</th><th scope=\"col\"%s</th>"
             "<th scope=\"col\">Verdict</th><th scope=\"col\" class=\"number\">Difference</th>"
-            "<th scope=\"col\" class=\"number\">Adjusted p</th><th scope=\"col\">Test, or "
-            "reason</th></tr></thead>\n<tbody>\n",
+            "<th scope=\"col\" class=\"number\">Adjusted p</th></tr></thead>\n<tbody>\n",
             test[0] == 0 ? " class=\"number\">Speed" : ">Where");
     for (size_t i = 0; i < session->comparison_count; i++) {
         if (strcmp(session->comparisons[i].test, test) == 0)
@@ -228,13 +262,28 @@ static void comparison_table(const struct session *session, const char *test, FI
     html_table_end(out);
 }
 
-void html_comparisons(const struct session *session, FILE *out)
+/* The line under the tables that says what their columns mean. */
+static void explain(const struct session *session, FILE *out)
+{
+    bool families = false;
+    for (size_t i = 0; i < session->family_count; i++)
+        families = families || session->families[i].count > 2;
+    fputs("<p class=\"dim small\">± is half the 95 % interval of the pair alone.", out);
+    if (families)
+        fputs(" &#8220;Together&#8221; is its interval such that all pairs of feeders measured alike hold "
+              "at once with 95 %.",
+              out);
+    fputs(" <a href=\"#method\">How pairs are judged</a>.</p>\n", out);
+}
+
+enum err_code html_comparisons(const struct session *session, FILE *out, struct err *e)
 {
     const char *tests[ANSWER_TESTS_MAX];
     size_t count;
+    enum err_code code;
     if (session->comparison_count == 0) {
         fputs("<p>There was no pair of feeders to compare.</p>\n", out);
-        return;
+        return ERR_OK;
     }
     fputs("<p>Two feeders are compared only where their conditions agree within the tolerances that the plan "
           "states. A "
@@ -244,8 +293,14 @@ void html_comparisons(const struct session *session, FILE *out)
           "large it may "
           "yet be.</p>\n",
           out);
+    code = html_ranking(session, out, e);
+    if (code != ERR_OK)
+        return code;
+    fputs("<h3>Pairs</h3>\n", out);
     comparison_table(session, "", out);
     count = answer_tests(session, tests, ANSWER_TESTS_MAX);
     for (size_t i = 0; i < count; i++)
         comparison_table(session, tests[i], out);
+    explain(session, out);
+    return ERR_OK;
 }

@@ -74,6 +74,44 @@ static void push_method(FILE *out)
           out);
 }
 
+/* How feeders are compared: who with whom, by which design, and what a verdict means. */
+static void comparison_method(FILE *out)
+{
+    fputs(
+        "<dt>Who is compared</dt>\n"
+        "<dd>Only feeders whose conditions agree within the plan&#8217;s tolerances, field by field. One "
+        "that differs makes the pair not comparable, unless the reader of the data accepted that field by "
+        "name; every number that rests on it then says so.</dd>\n"
+        "<dt>Design</dt>\n"
+        "<dd>The plan mounts each feeder once in each block, in an order drawn from its seed. Runs of a "
+        "feeder in one block and at one speed share its mounting and count as one value. Two feeders are "
+        "compared block by block (paired <var>t</var>), or by Welch&#8217;s <var>t</var> where they have "
+        "no blocks in common. Three or more are compared at once: by an additive model of feeders and "
+        "blocks with Tukey and Kramer&#8217;s studentised range, where Bartlett&#8217;s test does not "
+        "show (at 5 %) that their scatter differs; else each pair by its own scatter, by Games and Howell "
+        "without blocks, by paired <var>t</var> adjusted by Holm within them. Missing runs leave gaps that "
+        "the model allows for. Whether blocks, or the place in the order, had an effect is tested and "
+        "shown; neither test changes the analysis.</dd>\n"
+        "<dt>Lower bounds</dt>\n"
+        "<dd>Where a run met a limit before the stall, its force enters as &#8220;at least&#8221;, through "
+        "the likelihood of censored normal values. At least three values of each feeder, and half of all, "
+        "must be known: else the pair is refused.</dd>\n"
+        "<dt>Verdicts</dt>\n"
+        "<dd>A quantity of another test has one value a feeder: the difference is tested by its standard "
+        "uncertainty and degrees of freedom. What both values owe to one calibration, and within a series "
+        "to the alignment of the load axis, is the same error twice and cancels as far as it is equal. The "
+        "<var>p</var> values of the whole report are adjusted together by Holm&#8217;s method, family by "
+        "family: the chance of any false claim in it stays at 5 %. A difference is shown when the adjusted "
+        "value is below 0.05. Two feeders are equivalent when two one-sided tests show that they differ by "
+        "less than the smallest difference that matters, as plan or reader state it.</dd>\n"
+        "<dt>Repeats</dt>\n"
+        "<dd>What more repeats would bring is a forecast from the scatter found here, for the same design, "
+        "number of feeders and level. It is for its quantity alone, without the adjustment over quantities, "
+        "and holds as far as that scatter is known: <code>nipbench-analyze repeats</code> gives its "
+        "interval.</dd>\n",
+        out);
+}
+
 void html_method(const struct session *session, FILE *out)
 {
     if (html_any_push_run(session))
@@ -93,23 +131,8 @@ void html_method(const struct session *session, FILE *out)
             out);
     fputs("<dl>\n", out);
     html_test_definitions(session, out);
-    fputs("<dt>Comparison</dt>\n"
-          "<dd>Only pairs whose conditions agree within the plan&#8217;s tolerances are compared. The plan "
-          "mounts each feeder once "
-          "in each block, in random order; where both feeders have one run in every block, the difference is "
-          "taken block by block "
-          "and tested by a paired <var>t</var> test, otherwise by Welch&#8217;s. The <var>p</var> values of "
-          "the whole report are "
-          "adjusted together by Holm&#8217;s method, and a difference is called shown when the adjusted "
-          "value is below "
-          "0.05. A quantity of another test has one value a feeder: the difference is tested by its standard "
-          "uncertainty "
-          "and degrees of freedom. What both values owe to one calibration, and within a series to the "
-          "alignment "
-          "of the load axis, is the same error twice and cancels as far as it is equal; everything else is "
-          "taken "
-          "as independent, which is cautious.</dd>\n</dl>\n",
-          out);
+    comparison_method(out);
+    fputs("</dl>\n", out);
 }
 
 static void push_uncertainty(FILE *out)
@@ -126,9 +149,11 @@ static void push_uncertainty(FILE *out)
           "run&#8217;s own interval, which says nothing about the next run.</li>\n"
           "<li><strong>Difference</strong>: scatter of the differences, and the calibration in proportion to "
           "the difference, because a wrong gain stretches both forces alike; between series of two "
-          "calibrations, both calibrations in full. Each interval is for its pair alone; verdicts use the "
-          "adjusted <var>p</var> values, so with many pairs an interval may leave out zero and the verdict "
-          "still be &#8220;no difference shown&#8221;.</li>\n"
+          "calibrations, both calibrations in full. &#177; is for its pair alone, the interval "
+          "&#8220;together&#8221; for all "
+          "pairs of feeders measured alike; verdicts use the <var>p</var> values adjusted over quantities "
+          "too, so an interval may leave out zero and the verdict still be &#8220;no difference "
+          "shown&#8221;.</li>\n"
           "<li><strong>Torque</strong>: the budget of the force, and the drive diameter, which multiplies "
           "it: measured where the feed was calibrated, else what the plan states for the diameter.</li>\n",
           out);

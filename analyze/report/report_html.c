@@ -232,11 +232,14 @@ static void end_section(FILE *out)
     fputs("</section>\n", out);
 }
 
-static void comparison_section(const struct session *session, const struct figures *figures,
-                               const struct parts *parts, FILE *out)
+static enum err_code comparison_section(const struct session *session, const struct figures *figures,
+                                        const struct parts *parts, FILE *out, struct err *e)
 {
+    enum err_code code;
     begin_section("comparison", "Comparison", out);
-    html_comparisons(session, out);
+    code = html_comparisons(session, out, e);
+    if (code != ERR_OK)
+        return code;
     if (parts->pushes) {
         figures_of(figures, FIGURE_DIFFERENCE, out);
         fputs("<h3>By feeder and speed</h3>\n", out);
@@ -244,6 +247,7 @@ static void comparison_section(const struct session *session, const struct figur
         figures_of(figures, FIGURE_STALL, out);
     }
     end_section(out);
+    return code;
 }
 
 static void push_sections(const struct figures *figures, FILE *out)
@@ -302,7 +306,9 @@ enum err_code report_html_write(const struct session *session, const struct figu
         return code;
     end_section(out);
     if (parts.comparison)
-        comparison_section(session, figures, &parts, out);
+        code = comparison_section(session, figures, &parts, out, e);
+    if (code != ERR_OK)
+        return code;
     if (parts.pushes)
         push_sections(figures, out);
     html_outcomes(session, figures, out);

@@ -19,7 +19,11 @@ enum err_code report_html_write(const struct session *session, const struct figu
 
 /* html_answer.c: what came out, in plain words. */
 enum err_code html_answer(const struct session *session, FILE *out, struct err *e);
-void html_comparisons(const struct session *session, FILE *out);
+enum err_code html_comparisons(const struct session *session, FILE *out, struct err *e);
+
+/* html_ranking.c: feeders that were compared at once, the highest first, with their groups and the checks of
+ * the design. ERR_MEMORY. */
+enum err_code html_ranking(const struct session *session, FILE *out, struct err *e);
 
 /* html_outcomes.c: what each kind of test came to. Headlines for the first screen, then a section for each
  * test, whose id html_test_id gives ("test-loaded-feed"). */

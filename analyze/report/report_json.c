@@ -3,6 +3,7 @@
 #include "analyze/bench_test.h"
 #include "analyze/report/answer.h"
 #include "analyze/report/json_build.h"
+#include "analyze/report/json_comparison.h"
 #include "analyze/report/json_outcome.h"
 #include "analyze/report/text_format.h"
 
@@ -266,35 +267,9 @@ static json_t *feeder_object(struct json_build *b, const struct session *session
     return object;
 }
 
-static json_t *comparison_object(struct json_build *b, const struct session *session,
-                                 const struct comparison *c)
-{
-    json_t *object = json_object();
-    json_build_set(b, object, "quantity", json_build_text(c->quantity));
-    json_build_set(b, object, "a", json_build_text(session->feeders[c->a].name));
-    json_build_set(b, object, "b", json_build_text(session->feeders[c->b].name));
-    json_build_set(b, object, "test", c->test[0] != 0 ? json_build_text(c->test) : json_null());
-    json_build_set(b, object, "setting",
-                   c->test[0] != 0 && c->setting[0] != 0 ? json_build_text(c->setting) : json_null());
-    json_build_set(b, object, "unit", json_build_text(c->test[0] != 0 ? c->unit : "N"));
-    json_build_set(b, object, "speed_mm_s", c->test[0] == 0 ? json_build_number(c->speed_mm_s) : json_null());
-    json_build_set(b, object, "difference",
-                   report_json_quantity(b, &c->difference, c->test[0] != 0 ? c->unit : "N", &c->budget));
-    json_build_set(b, object, "p_value", c->has_p_value ? json_build_number(c->p_value) : json_null());
-    json_build_set(b, object, "p_value_unadjusted",
-                   c->has_p_value ? json_build_number(c->p_value_unadjusted) : json_null());
-    json_build_set(b, object, "by_blocks", json_boolean(c->by_blocks));
-    json_build_set(b, object, "verdict", json_string(VERDICT_NAMES[c->verdict]));
-    json_build_set(b, object, "reasons",
-                   report_json_sentences(b, c->reasons[0], sizeof c->reasons[0], c->reason_count));
-    json_build_set(b, object, "flags", flags_of(b, &c->flags));
-    return object;
-}
-
 static json_t *document(struct json_build *b, const struct session *session)
 {
-    json_t *root = json_object(), *series = json_array(), *runs = json_array(), *feeders = json_array(),
-           *comparisons = json_array();
+    json_t *root = json_object(), *series = json_array(), *runs = json_array(), *feeders = json_array();
     json_build_set(b, root, "schema", json_string(REPORT_JSON_SCHEMA));
     json_build_set(b, root, "program", json_string("nipbench-analyze " NIPBENCH_VERSION));
     json_build_set(b, root, "simulated", json_boolean(session->simulated));
@@ -306,12 +281,10 @@ static json_t *document(struct json_build *b, const struct session *session)
         json_build_append(b, runs, run_object(b, session, &session->runs[i]));
     for (size_t i = 0; i < session->feeder_count; i++)
         json_build_append(b, feeders, feeder_object(b, session, i));
-    for (size_t i = 0; i < session->comparison_count; i++)
-        json_build_append(b, comparisons, comparison_object(b, session, &session->comparisons[i]));
     json_build_set(b, root, "series", series);
     json_build_set(b, root, "runs", runs);
     json_build_set(b, root, "feeders", feeders);
-    json_build_set(b, root, "comparisons", comparisons);
+    json_comparisons(b, root, session);
     return root;
 }
 

@@ -160,6 +160,11 @@ enum err_code file_bytes_hash(const char *path, char *text, int64_t *size, struc
     code = open_regular(path, &fd, &expected, e);
     if (code != ERR_OK)
         goto out;
+    if (expected > FILE_BYTES_SIZE_MAX) {
+        code = err_set_at(e, ERR_FILE, path, 0, 0, "is %lld bytes long; at most %lld are allowed",
+                          (long long)expected, (long long)FILE_BYTES_SIZE_MAX);
+        goto out;
+    }
     while ((n = read_fully(fd, chunk, HASH_CHUNK_BYTES)) > 0) {
         total += n;
         if (EVP_DigestUpdate(context, chunk, (size_t)n) != 1)

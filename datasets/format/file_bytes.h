@@ -8,6 +8,9 @@
 #include <stddef.h>
 #include <stdint.h>
 
+/* The longest file that a series may hold: 2 GiB. */
+#define FILE_BYTES_SIZE_MAX (INT64_C(2) * 1024 * 1024 * 1024)
+
 /* "sha256:", 64 hexadecimal digits and the final zero byte. */
 #define FILE_BYTES_HASH_SIZE 72
 
@@ -20,7 +23,8 @@ enum err_code file_bytes_read(const char *path, size_t limit, char **bytes, size
 enum err_code file_bytes_write(const char *path, const void *bytes, size_t length, struct err *e);
 
 /* SHA-256 of the regular file at path as "sha256:<64 hex digits>" into text (FILE_BYTES_HASH_SIZE bytes).
- * size, when not NULL, receives how many bytes were hashed. */
+ * size, when not NULL, receives how many bytes were hashed. ERR_FILE for one of more than
+ * FILE_BYTES_SIZE_MAX. */
 enum err_code file_bytes_hash(const char *path, char *text, int64_t *size, struct err *e);
 
 #endif

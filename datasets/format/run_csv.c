@@ -1,5 +1,7 @@
 #include "datasets/format/run_csv.h"
 
+#include "datasets/format/file_bytes.h"
+
 #include <errno.h>
 #include <fcntl.h>
 #include <stdio.h>
@@ -9,7 +11,6 @@
 #include <sys/stat.h>
 #include <unistd.h>
 
-#define FILE_BYTES_MAX (INT64_C(2) * 1024 * 1024 * 1024)
 /* 19 decimal digits always fit 64 bits unsigned; a tenth digit is the most that 32 bits take. */
 #define DIGITS_MAX_64 19
 #define DIGITS_MAX_32 10
@@ -289,12 +290,12 @@ enum err_code run_csv_read(const char *path, struct run_columns *columns, struct
         close(fd);
         return err_set_at(e, ERR_FILE, path, 0, 0, "is not a regular file");
     }
-    if (status.st_size == 0 || status.st_size > FILE_BYTES_MAX) {
+    if (status.st_size == 0 || status.st_size > FILE_BYTES_SIZE_MAX) {
         close(fd);
         return status.st_size == 0
                    ? err_set_at(e, ERR_FILE, path, 0, 0, "is empty")
                    : err_set_at(e, ERR_FILE, path, 0, 0, "is %lld bytes long; at most %lld are allowed",
-                                (long long)status.st_size, (long long)FILE_BYTES_MAX);
+                                (long long)status.st_size, (long long)FILE_BYTES_SIZE_MAX);
     }
     text = mmap(NULL, (size_t)status.st_size, PROT_READ, MAP_PRIVATE, fd, 0);
     close(fd);

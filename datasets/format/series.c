@@ -4,6 +4,7 @@
 #include "datasets/format/file_bytes.h"
 #include "datasets/format/series_path.h"
 
+#include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
 #include <strings.h>
@@ -18,11 +19,19 @@ enum err_code series_write_file(const char *path, const void *bytes, size_t leng
     return file_bytes_write(path, bytes, length, e);
 }
 
+enum err_code series_package_hash(const char *folder, char *text, struct err *e)
+{
+    char full[SERIES_PATH_MAX];
+    enum err_code code = series_path_resolve(folder, DESCRIPTOR_NAME, full, e);
+    return code != ERR_OK ? code : file_bytes_hash(full, text, NULL, e);
+}
+
 void series_free(struct series *s)
 {
     if (s == NULL)
         return;
     free(s->runs);
+    free(s->csv_bytes);
     free(s->csv_hashes);
     free(s->folder);
     free(s);
@@ -66,35 +75,59 @@ static enum err_code list_runs(const struct descriptor *d, const char *descripto
     return ERR_OK;
 }
 
-/* Whether a file is still what the descriptor says. One without a hash that can be checked passes: that is
- * for series_verify to tell. */
-static enum err_code check_hash(const char *full, const char *hash, bool *same, struct err *e)
+/* How a file differs from what the descriptor says of it. */
+enum difference { SAME, OTHER_CONTENT, OTHER_SIZE };
+
+/* What the descriptor does not give passes: that is for series_verify to tell. A hash that cannot be checked
+ * is ERR_FILE. size receives the file's own where it was looked at. */
+static enum err_code compare_with_listed(const char *full, int64_t bytes, const char *hash,
+                                         enum difference *difference, int64_t *size, struct err *e)
 {
     char found[FILE_BYTES_HASH_SIZE];
     enum err_code code;
-    *same = true;
-    if (strncmp(hash, "sha256:", 7) != 0)
+    *difference = SAME;
+    if (hash[0] == 0 && bytes < 0)
         return ERR_OK;
-    code = file_bytes_hash(full, found, NULL, e);
-    *same = code == ERR_OK && strcasecmp(found, hash) == 0;
+    if (hash[0] != 0 && strncmp(hash, "sha256:", 7) != 0)
+        return err_set_at(e, ERR_FILE, full, 0, 0, "its hash '%.90s' cannot be checked: only sha256 is known",
+                          hash);
+    code = file_bytes_hash(full, found, size, e);
+    if (code == ERR_OK && hash[0] != 0 && strcasecmp(found, hash) != 0)
+        *difference = OTHER_CONTENT;
+    else if (code == ERR_OK && bytes >= 0 && *size != bytes)
+        *difference = OTHER_SIZE;
     return code;
 }
 
 /* A report on files that were changed later would carry the name of a package that does not hold them. */
-static enum err_code refuse_if_changed(const char *full, const char *hash, struct err *e)
+static enum err_code refuse_if_changed(const char *full, int64_t bytes, const char *hash, struct err *e)
 {
-    bool same;
-    enum err_code code = check_hash(full, hash, &same, e);
-    if (code == ERR_OK && !same)
-        code = err_set_at(e, ERR_FILE, full, 0, 0,
-                          "its content does not match its hash: it was changed after it was recorded");
-    return code;
+    enum difference difference;
+    int64_t size;
+    enum err_code code = compare_with_listed(full, bytes, hash, &difference, &size, e);
+    if (code != ERR_OK || difference == SAME)
+        return code;
+    if (difference == OTHER_SIZE)
+        return err_set_at(e, ERR_FILE, full, 0, 0, "is %lld bytes long, but %s says %lld", (long long)size,
+                          DESCRIPTOR_NAME, (long long)bytes);
+    return err_set_at(e, ERR_FILE, full, 0, 0,
+                      "its content does not match its hash: it was changed after it was recorded");
 }
 
-static const char *listed_hash(const struct descriptor *d, const char *path)
+/* The resource with that path; one that gives nothing where it is not listed. */
+static struct descriptor_resource listed(const struct descriptor *d, const char *path)
 {
+    static char nothing[] = "";
     const struct descriptor_resource *r = descriptor_find(d, path);
-    return r == NULL ? "" : r->hash;
+    return r == NULL ? (struct descriptor_resource){NULL, -1, nothing} : *r;
+}
+
+/* The same as refuse_if_changed, by what the descriptor lists. */
+static enum err_code refuse_unless_listed_so(const struct descriptor *d, const char *path, const char *full,
+                                             struct err *e)
+{
+    struct descriptor_resource r = listed(d, path);
+    return refuse_if_changed(full, r.bytes, r.hash, e);
 }
 
 static enum err_code read_records(struct series *s, const struct descriptor *d, const int *numbers,
@@ -104,6 +137,7 @@ static enum err_code read_records(struct series *s, const struct descriptor *d, 
     for (size_t i = 0; code == ERR_OK && i < s->run_count; i++) {
         char path[32];
         char full[SERIES_PATH_MAX];
+        struct descriptor_resource csv;
         series_path_of_run(numbers[i], "json", path);
         code = series_path_resolve(s->folder, path, full, e);
         if (code == ERR_OK)
@@ -112,14 +146,16 @@ static enum err_code read_records(struct series *s, const struct descriptor *d, 
             code = err_set_at(e, ERR_FILE, full, 0, 0, "number: is %d, but the file belongs to run %d",
                               s->runs[i].number, numbers[i]);
         if (code == ERR_OK)
-            code = refuse_if_changed(full, listed_hash(d, path), e);
+            code = refuse_unless_listed_so(d, path, full, e);
         if (code != ERR_OK)
             break;
         if (s->runs[i].simulated)
             s->simulated = true;
         series_path_of_run(numbers[i], "csv", path);
-        if (strlen(listed_hash(d, path)) < sizeof s->csv_hashes[i])
-            strcpy(s->csv_hashes[i], listed_hash(d, path));
+        csv = listed(d, path);
+        s->csv_bytes[i] = csv.bytes;
+        /* One that is cut short here matches nothing. */
+        snprintf(s->csv_hashes[i], sizeof s->csv_hashes[i], "%s", csv.hash);
     }
     return code;
 }
@@ -128,7 +164,9 @@ static enum err_code open_described(struct series *s, struct descriptor *d, stru
 {
     char full[SERIES_PATH_MAX];
     int numbers[PLAN_RUNS_MAX];
-    bool same = true;
+    struct descriptor_resource calibration;
+    enum difference difference;
+    int64_t size;
     enum err_code code = series_path_resolve(s->folder, DESCRIPTOR_NAME, full, e);
     if (code == ERR_OK)
         code = descriptor_read(full, d, e);
@@ -141,23 +179,25 @@ static enum err_code open_described(struct series *s, struct descriptor *d, stru
     if (code == ERR_OK)
         code = plan_read(full, &s->plan, e);
     if (code == ERR_OK)
-        code = refuse_if_changed(full, listed_hash(d, "plan.yaml"), e);
+        code = refuse_unless_listed_so(d, "plan.yaml", full, e);
     if (code == ERR_OK)
         code = series_path_resolve(s->folder, "calibration.json", full, e);
     if (code == ERR_OK)
         code = calibration_read(full, &s->calibration, e);
+    calibration = listed(d, "calibration.json");
     /* A better calibration may take the place of the one that was recorded: told, not refused. */
     if (code == ERR_OK)
-        code = check_hash(full, listed_hash(d, "calibration.json"), &same, e);
+        code = compare_with_listed(full, calibration.bytes, calibration.hash, &difference, &size, e);
     if (code != ERR_OK)
         return code;
-    s->calibration_replaced = !same;
+    s->calibration_replaced = difference != SAME;
     /* What anybody marks as simulated is simulated. */
     s->simulated = d->simulated || s->plan.simulated;
     strcpy(s->title, s->plan.title);
     s->runs = calloc(s->run_count + 1, sizeof *s->runs);
     s->csv_hashes = calloc(s->run_count + 1, sizeof *s->csv_hashes);
-    if (s->runs == NULL || s->csv_hashes == NULL)
+    s->csv_bytes = calloc(s->run_count + 1, sizeof *s->csv_bytes);
+    if (s->runs == NULL || s->csv_hashes == NULL || s->csv_bytes == NULL)
         return err_set_at(e, ERR_MEMORY, s->folder, 0, 0, "no memory for %zu runs", s->run_count);
     return read_records(s, d, numbers, e);
 }
@@ -206,7 +246,7 @@ enum err_code series_read_run(const struct series *s, size_t i, struct run_colum
                           (long long)s->runs[i].rows);
     /* After the rows, so that a bad one is named by its line. */
     if (code == ERR_OK)
-        code = refuse_if_changed(full, s->csv_hashes[i], e);
+        code = refuse_if_changed(full, s->csv_bytes[i], s->csv_hashes[i], e);
     if (code != ERR_OK)
         run_columns_free(columns);
     return code;

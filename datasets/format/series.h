@@ -25,13 +25,16 @@ struct series {
     size_t run_count;
     char package_hash[72];     /* "sha256:..." of datapackage.json itself */
     char (*csv_hashes)[72];    /* of the CSV of each run, as the descriptor gives it; "" when it does not */
+    int64_t *csv_bytes;        /* its size likewise; -1 when not given */
     bool calibration_replaced; /* calibration.json is not the one that the descriptor lists */
 };
 /* Reads everything but the run CSVs. A missing calibration.json, plan or sidecar is ERR_FILE with its name,
- * and so is a plan or sidecar that does not match its hash. */
+ * and so is a plan or sidecar that does not match the size and hash that the descriptor gives, or a hash of
+ * an algorithm that is not known. */
 enum err_code series_open(const char *folder, struct series **s, struct err *e);
 void series_free(struct series *s);
-/* The CSV of runs[i]; ERR_FILE too when it does not match its hash. columns needs no freeing after an error.
+/* The CSV of runs[i]; ERR_FILE too when it does not match its size and hash. columns needs no freeing after
+ * an error.
  */
 enum err_code series_read_run(const struct series *s, size_t i, struct run_columns *columns, struct err *e);
 
@@ -40,6 +43,11 @@ enum err_code series_read_run(const struct series *s, size_t i, struct run_colum
  * was none, else ERR_FILE with the first one in e. */
 enum err_code series_verify(const char *folder, void (*report)(void *context, const struct err *finding),
                             void *context, struct err *e);
+
+/* What a publication quotes to name a series by one number: the SHA-256 of the bytes of its datapackage.json,
+ * which lists every other file by its hash, into text (72 bytes, as series_hash_file). ERR_FILE when there is
+ * none. It says which package this is, not that the files are those of the package: series_verify does. */
+enum err_code series_package_hash(const char *folder, char *text, struct err *e);
 
 /* Writing. series_create makes the folder with plan.yaml and calibration.json copied into it; refuses
  * (ERR_USAGE, nothing touched) when the folder already holds a series or anything else. */

@@ -23,7 +23,9 @@ const char *series_path_fault(const char *path)
             return "has a backslash";
         if (*p == ':')
             return "has a colon; addresses and drives are not allowed";
-        if ((unsigned char)*p < 0x20 || *p == 0x7F)
+        /* C1, U+0080 to U+009F, drives a terminal as much as C0 does. */
+        if ((unsigned char)*p < 0x20 || *p == 0x7F ||
+            ((unsigned char)p[0] == 0xC2 && (unsigned char)p[1] < 0xA0))
             return "has a control character";
     }
     for (;;) {

@@ -2,11 +2,11 @@
 #include "datasets/format/series.h"
 
 #include "datasets/format/descriptor.h"
+#include "datasets/format/descriptor_write.h"
 #include "datasets/format/file_bytes.h"
 #include "datasets/format/json_strict.h"
 #include "datasets/format/series_path.h"
 
-#include <ctype.h>
 #include <dirent.h>
 #include <errno.h>
 #include <stdio.h>
@@ -118,63 +118,6 @@ out:
     return code;
 }
 
-/* Name of the package: the title in small letters, digits and hyphens, as the standard asks of a name. */
-static void make_slug(const char *title, char *slug, size_t size)
-{
-    size_t n = 0;
-    for (const char *p = title; *p != 0 && n + 1 < size; p++) {
-        if (isalnum((unsigned char)*p) && (unsigned char)*p < 0x80)
-            slug[n++] = (char)tolower((unsigned char)*p);
-        else if (n > 0 && slug[n - 1] != '-')
-            slug[n++] = '-';
-    }
-    while (n > 0 && slug[n - 1] == '-')
-        n--;
-    slug[n] = 0;
-    if (n == 0)
-        snprintf(slug, size, "series");
-}
-
-/* The columns of every run file. Units are UCUM; what has no unit there stands in braces. */
-static json_t *run_schema(void)
-{
-    static const struct {
-        const char *name, *unit, *description;
-        bool required, not_negative;
-    } fields[] = {
-        {"time_us", "us", "Time on the rig's clock since the first sample of the run.", true, true},
-        {"force_counts", "{count}", "Reading of the load cell's converter. Push force is positive.", true,
-         false},
-        {"commanded_steps", "{microstep}", "Microsteps commanded so far. Forward feed is positive.", true,
-         false},
-        {"encoder_counts", "{count}",
-         "Reading of the filament encoder; empty in every row of a rig without one.", false, false},
-        {"flags", "1",
-         "Sum of 1 (converter over range), 2 (motor driver fault), 4 (limit switch) and 8 (emergency stop).",
-         true, true},
-    };
-    json_t *list = json_array();
-    for (size_t i = 0; i < sizeof fields / sizeof fields[0]; i++) {
-        json_t *constraints = json_pack("{s:b}", "required", fields[i].required);
-        if (fields[i].not_negative)
-            json_object_set_new(constraints, "minimum", json_integer(0));
-        json_array_append_new(list, json_pack("{s:s, s:s, s:s, s:s, s:o}", "name", fields[i].name, "type",
-                                              "integer", "unit", fields[i].unit, "description",
-                                              fields[i].description, "constraints", constraints));
-    }
-    if (json_array_size(list) != sizeof fields / sizeof fields[0]) {
-        json_decref(list);
-        return NULL;
-    }
-    return json_pack("{s:o, s:[s]}", "fields", list, "missingValues", "");
-}
-
-static json_t *run_dialect(void)
-{
-    return json_pack("{s:b, s:s, s:s, s:s, s:b, s:b}", "header", 1, "delimiter", ",", "lineTerminator", "\n",
-                     "quoteChar", "\"", "doubleQuote", 1, "skipInitialSpace", 0);
-}
-
 struct package_writer {
     const char *folder;
     struct descriptor old; /* empty when there was none */
@@ -230,33 +173,36 @@ static enum err_code add_file(struct package_writer *w, const char *name, const 
     return code;
 }
 
-static json_t *plain_file(const char *format, const char *mediatype, const char *title)
+/* The record of a run, or NULL when it cannot be read, which is for series_verify to tell. */
+static const struct run_record *read_record(const struct package_writer *w, int number)
 {
-    return json_pack("{s:s, s:s, s:s, s:s}", "profile", "data-resource", "format", format, "mediatype",
-                     mediatype, "title", title);
+    static _Thread_local struct run_record record;
+    char path[32];
+    char full[SERIES_PATH_MAX];
+    series_path_of_run(number, "json", path);
+    if (series_path_resolve(w->folder, path, full, NULL) != ERR_OK ||
+        run_record_read(full, &record, NULL) != ERR_OK)
+        return NULL;
+    return &record;
 }
 
-static enum err_code add_run(struct package_writer *w, int number, struct err *e)
+/* Both files of a run, and its rig among the sources. */
+static enum err_code add_run(struct package_writer *w, int number, json_t *root, struct err *e)
 {
+    const struct run_record *record = read_record(w, number);
     char name[32];
-    char title[48];
     char path[32];
     enum err_code code;
+    if (record != NULL && !descriptor_write_origin(root, record))
+        return err_set_at(e, ERR_MEMORY, w->folder, 0, 0, "no memory for its descriptor");
     snprintf(name, sizeof name, "run-%04d", number);
-    snprintf(title, sizeof title, "Run %d: raw samples", number);
     series_path_of_run(number, "csv", path);
-    /* "profile" is how version 1 of the standard says what "type" says in version 2. */
-    code = add_file(w, name, path,
-                    json_pack("{s:s, s:s, s:s, s:s, s:s, s:o, s:o}", "profile", "tabular-data-resource",
-                              "type", "table", "format", "csv", "mediatype", "text/csv", "title", title,
-                              "dialect", run_dialect(), "schema", run_schema()),
-                    e);
+    code = add_file(w, name, path, descriptor_write_run(number, record), e);
     if (code != ERR_OK)
         return code;
     snprintf(name, sizeof name, "run-%04d-record", number);
-    snprintf(title, sizeof title, "Run %d: conditions and course", number);
     series_path_of_run(number, "json", path);
-    return add_file(w, name, path, plain_file("json", "application/json", title), e);
+    return add_file(w, name, path, descriptor_write_record(number, record), e);
 }
 
 /* Which runs are finished: both files are there under their final names. */
@@ -286,72 +232,6 @@ static enum err_code find_runs(const char *folder, bool *finished, struct err *e
     return ERR_OK;
 }
 
-/* When and on which rig the data were made, from the first finished run; nothing before there is one, so that
- * the descriptor depends on the folder alone. */
-static enum err_code describe_origin(const char *folder, const bool *finished, json_t *root, struct err *e)
-{
-    static _Thread_local struct run_record record;
-    char path[32];
-    char full[SERIES_PATH_MAX];
-    char title[160];
-    int first = 1;
-    enum err_code code;
-    while (first < 10000 && !finished[first])
-        first++;
-    if (first == 10000)
-        return ERR_OK;
-    series_path_of_run(first, "json", path);
-    code = series_path_resolve(folder, path, full, e);
-    if (code == ERR_OK)
-        code = run_record_read(full, &record, e);
-    if (code != ERR_OK)
-        return code;
-    snprintf(title, sizeof title, "%s %s, firmware %s", record.simulated ? "Simulated rig" : "Bench rig",
-             record.rig_serial[0] == 0 ? "without a serial number" : record.rig_serial,
-             record.rig_firmware[0] == 0 ? "not known" : record.rig_firmware);
-    if ((strchr(record.start_time, 'T') != NULL &&
-         json_object_set_new(root, "created", json_string(record.start_time)) != 0) ||
-        json_object_set_new(root, "sources", json_pack("[{s:s}]", "title", title)) != 0)
-        return err_set_at(e, ERR_MEMORY, folder, 0, 0, "no memory for its descriptor");
-    return ERR_OK;
-}
-
-/* The standard wants no empty lists and no empty texts; what is empty is left out ("*" in json_pack). */
-static json_t *describe_plan(const struct plan *plan, struct err *e)
-{
-    char slug[80];
-    json_t *contributors = json_array();
-    json_t *keywords = json_pack("[s, s, s, s*]", "filament feeder", "push force", "slip onset",
-                                 plan->simulated ? "simulated" : NULL);
-    json_t *licences = plan->licence[0] == 0 ? NULL : json_pack("[{s:s}]", "name", plan->licence);
-    json_t *root = NULL;
-    bool complete;
-    make_slug(plan->title, slug, sizeof slug);
-    for (size_t i = 0; i < plan->contributor_count; i++) {
-        const struct plan_contributor *c = &plan->contributors[i];
-        /* Version 1 of the standard reads "role", version 2 "roles". */
-        json_array_append_new(contributors, json_pack("{s:s, s:s, s:[s]}", "title", c->title, "role", c->role,
-                                                      "roles", c->role));
-    }
-    complete = keywords != NULL && json_array_size(contributors) == plan->contributor_count &&
-               (licences != NULL || plan->licence[0] == 0);
-    if (plan->contributor_count == 0) {
-        json_decref(contributors);
-        contributors = NULL;
-    }
-    root = json_pack("{s:s, s:s, s:s, s:s, s:i, s:b, s:s*, s:o*, s:o*, s:o*}", "$schema",
-                     "https://datapackage.org/profiles/2.0/datapackage.json", "profile", "data-package",
-                     "name", slug, "title", plan->title, "nipbench_series", DESCRIPTOR_VERSION, "simulated",
-                     plan->simulated, "description", plan->description[0] == 0 ? NULL : plan->description,
-                     "keywords", keywords, "licenses", licences, "contributors", contributors);
-    if (root == NULL || !complete) {
-        err_set(e, ERR_MEMORY, "no memory for the descriptor of a series");
-        json_decref(root);
-        return NULL;
-    }
-    return root;
-}
-
 static void read_old(struct package_writer *w, const char *path)
 {
     struct stat status;
@@ -372,21 +252,17 @@ enum err_code series_write_package(const char *folder, const struct plan *plan, 
     if (code != ERR_OK)
         return code;
     read_old(&w, full);
-    root = describe_plan(plan, e);
+    root = descriptor_write_root(plan);
     w.resources = json_array();
     if (root == NULL || w.resources == NULL)
-        code = ERR_MEMORY;
+        code = err_set_at(e, ERR_MEMORY, full, 0, 0, "no memory for it, or a text that is no UTF-8");
     if (code == ERR_OK)
-        code = describe_origin(folder, finished, root, e);
+        code = add_file(&w, "plan", "plan.yaml", descriptor_write_plan(), e);
     if (code == ERR_OK)
-        code =
-            add_file(&w, "plan", "plan.yaml", plain_file("yaml", "application/yaml", "The plan as run"), e);
-    if (code == ERR_OK)
-        code = add_file(&w, "calibration", "calibration.json",
-                        plain_file("json", "application/json", "Calibration of load cell and feed"), e);
+        code = add_file(&w, "calibration", "calibration.json", descriptor_write_calibration(), e);
     for (int n = 1; code == ERR_OK && n < 10000; n++) {
         if (finished[n])
-            code = add_run(&w, n, e);
+            code = add_run(&w, n, root, e);
     }
     if (code == ERR_OK && json_object_set(root, "resources", w.resources) != 0)
         code = err_set_at(e, ERR_MEMORY, full, 0, 0, "no memory to write it");

@@ -42,6 +42,10 @@ Test(file_bytes, a_hash_is_the_published_one)
     cr_expect_str_eq(text, "sha256:cdc76e5c9914fb9281a1c7e284d73e67f1809a48a497200e046d39ccc7112cd0");
     free(megabyte);
     cr_expect_eq(file_bytes_hash(scratch_path("none"), text, &size, &e), ERR_FILE);
+    /* A hole takes no room on the disk, but would take minutes to read. */
+    cr_assert_eq(truncate(scratch_write("f", "abc"), FILE_BYTES_SIZE_MAX + 1), 0);
+    cr_expect_eq(file_bytes_hash(scratch_path("f"), text, &size, &e), ERR_FILE);
+    cr_expect_not_null(strstr(e.text, "at most 2147483648 are allowed"), "%s", e.text);
     cr_expect_eq(file_bytes_hash(scratch_path(""), text, &size, &e), ERR_FILE);
 }
 

@@ -4,6 +4,7 @@
 #include "tests/analyze/report/fixture_session.h"
 
 #include <math.h>
+#include <stdint.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
@@ -205,7 +206,13 @@ static void compare(struct session *s, size_t quantity, bool judged)
     struct comparison *c = &s->comparisons[s->comparison_count++];
     const struct outcome_quantity *a = &s->feeders[0].outcomes[0].quantities[quantity],
                                   *b = &s->feeders[1].outcomes[0].quantities[quantity];
-    *c = (struct comparison){.a = 0, .b = 1};
+    *c = (struct comparison){.a = 0,
+                             .b = 1,
+                             .family = SIZE_MAX,
+                             .family_low_95 = NAN,
+                             .family_high_95 = NAN,
+                             .matters = NAN,
+                             .seen_difference = NAN};
     snprintf(c->quantity, sizeof c->quantity, "%s", a->key);
     snprintf(c->test, sizeof c->test, "loaded-feed");
     snprintf(c->setting, sizeof c->setting, "%s", a->setting);
@@ -219,7 +226,8 @@ static void compare(struct session *s, size_t quantity, bool judged)
     c->difference = quantity_from(a->q.value - b->q.value, 1.4 * a->q.standard_uncertainty, 19, 9);
     c->has_p_value = true;
     c->p_value = 0.00417;
-    c->p_value_unadjusted = 0.00083;
+    c->p_value_family = c->p_value_unadjusted = 0.00083;
+    c->shown = true;
     c->verdict = a->q.value > b->q.value ? VERDICT_A_HIGHER : VERDICT_B_HIGHER;
 }
 

@@ -3,6 +3,7 @@
 #include "analyze/push_budget.h"
 
 #include <math.h>
+#include <stdint.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
@@ -338,6 +339,8 @@ static void add_comparison(struct session *s, size_t a, size_t b, size_t speed, 
     c->a = a;
     c->b = b;
     c->speed_mm_s = SPEED_MM_S[speed];
+    c->family = SIZE_MAX;
+    c->family_low_95 = c->family_high_95 = c->matters = c->seen_difference = NAN;
     snprintf(c->quantity, sizeof c->quantity, "%s", onset ? "slip_onset_n" : "stall_force_n");
     if (b == 2) {
         c->verdict = VERDICT_NOT_COMPARABLE;
@@ -355,15 +358,18 @@ static void add_comparison(struct session *s, size_t a, size_t b, size_t speed, 
     push_budget_add(&c->budget, "scatter of the differences, block by block", 0.71, 3, BUDGET_TYPE_A, false);
     c->difference = budget_combine(&c->budget, pa->stall_force_n.value - pb->stall_force_n.value, 4);
     c->has_p_value = true;
-    c->p_value_unadjusted = 0.0000163;
+    c->p_value_unadjusted = c->p_value_family = 0.0000163;
     c->p_value = 0.0000326;
     c->by_blocks = speed == 0;
+    c->method = speed == 0 ? DESIGN_METHOD_NAMES[DESIGN_PAIRED] : DESIGN_METHOD_NAMES[DESIGN_WELCH];
+    c->shown = true;
     c->verdict = VERDICT_A_HIGHER;
     if (speed == 1) {
         budget_init(&c->budget);
         push_budget_add(&c->budget, "scatter of the runs of both", 0.87, 3, BUDGET_TYPE_A, false);
         c->difference = budget_combine(&c->budget, 0.34, 4);
-        c->p_value = c->p_value_unadjusted = 0.7213;
+        c->p_value = c->p_value_family = c->p_value_unadjusted = 0.7213;
+        c->shown = false;
         c->verdict = VERDICT_NO_DIFFERENCE_SHOWN;
     }
 }

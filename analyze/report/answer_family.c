@@ -1,0 +1,176 @@
+#include "analyze/report/answer_family.h"
+
+#include "analyze/report/answer.h"
+#include "analyze/report/text_format.h"
+
+#include <math.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+
+char *answer_settle(const struct comparison *c, char *buffer, size_t size)
+{
+    char seen[TEXT_QUANTITY_SIZE], wanted[TEXT_QUANTITY_SIZE];
+    const char *unit = answer_unit(c);
+    size_t used = 0;
+    buffer[0] = 0;
+    if (c->verdict != VERDICT_NO_DIFFERENCE_SHOWN || !(c->seen_difference > 0))
+        return buffer;
+    used = (size_t)snprintf(buffer, size, "These %zu repeats find a difference of %s in 80 %% of such series",
+                            c->difference.n, text_measure(c->seen_difference, unit, seen, sizeof seen));
+    if (used >= size || !(c->wanted_difference > 0))
+        return buffer;
+    text_measure(c->wanted_difference, unit, wanted, sizeof wanted);
+    if (c->wanted_repeats == 0)
+        snprintf(buffer + used, size - used, "; %s would take more repeats than anyone makes", wanted);
+    else if (c->matters > 0 && (size_t)c->wanted_repeats <= c->difference.n)
+        snprintf(buffer + used, size - used, ", so they would have found the %s that matter", wanted);
+    else
+        snprintf(buffer + used, size - used, "; %d repeats of each feeder would find %s%s", c->wanted_repeats,
+                 wanted, c->matters > 0 ? ", which is what matters" : ", which is what was seen here");
+    return buffer;
+}
+
+char *answer_accepted(const struct comparison *c, char *buffer, size_t size)
+{
+    size_t used = 0;
+    buffer[0] = 0;
+    for (size_t i = 0; i < c->accepted_count; i++) {
+        const char *glue = i == 0 ? "Accepted: " : "; ";
+        if (used + strlen(glue) + strlen(c->accepted[i]) >= size)
+            break;
+        used += (size_t)snprintf(buffer + used, size - used, "%s%s", glue, c->accepted[i]);
+    }
+    return buffer;
+}
+
+size_t answer_family_accepted(const struct session *session, size_t family, const char **texts, size_t max)
+{
+    size_t count = 0;
+    for (size_t i = 0; i < session->comparison_count; i++) {
+        const struct comparison *c = &session->comparisons[i];
+        for (size_t j = 0; c->family == family && j < c->accepted_count; j++) {
+            size_t k = 0;
+            while (k < count && strcmp(texts[k], c->accepted[j]) != 0)
+                k++;
+            if (k == count && count < max)
+                texts[count++] = c->accepted[j];
+        }
+    }
+    return count;
+}
+
+/* "; blocks differ (p = 0.003)". */
+static void put_check(FILE *out, const struct anova_test *test, const char *yes, const char *no)
+{
+    char p[32];
+    if (test->present)
+        fprintf(out, "; %s (%s)", test->p_value < DESIGN_SCATTER_LEVEL ? yes : no,
+                text_p_value(test->p_value, p, sizeof p));
+}
+
+char *answer_design(const struct comparison_family *f)
+{
+    const struct design_result *d = &f->design;
+    char *text = NULL;
+    size_t length = 0;
+    FILE *out = open_memstream(&text, &length);
+    if (out == NULL)
+        return NULL;
+    if (!f->designed) {
+        fputs("one value for each feeder, compared by their budgets", out);
+    } else {
+        fprintf(out, "%s: %zu values", DESIGN_METHOD_NAMES[d->method], d->values);
+        if (d->by_blocks)
+            fprintf(out, " in %zu blocks%s", d->blocks, d->incomplete ? ", of which some lack a feeder" : "");
+        if (d->censored > 0)
+            fprintf(out, ", %zu of them only lower bounds", d->censored);
+        put_check(out, &d->feeders, "not all feeders are alike", "that any feeder differs is not shown");
+        put_check(out, &d->block, "blocks differ", "that blocks differ is not shown");
+        put_check(out, &d->order, "the order of the runs has an effect",
+                  "an effect of the order of the runs is not shown");
+        put_check(out, &d->scatter, "the feeders scatter differently, so each has its own scatter",
+                  "that scatter differs is not shown, so it is pooled");
+    }
+    if (fclose(out) != 0) {
+        free(text);
+        return NULL;
+    }
+    return text;
+}
+
+bool answer_family_is_headline(const struct session *session, const struct comparison_family *f)
+{
+    return f->count > 0 && f->test[0] == 0 && strcmp(f->quantity, "stall_force_n") == 0 &&
+           answer_at_reference(session, f->speed_mm_s);
+}
+
+static struct comparison question_of(const struct comparison_family *f)
+{
+    struct comparison c = {.a = f->members[0], .speed_mm_s = f->speed_mm_s};
+    snprintf(c.quantity, sizeof c.quantity, "%s", f->quantity);
+    snprintf(c.test, sizeof c.test, "%s", f->test);
+    snprintf(c.setting, sizeof c.setting, "%s", f->setting);
+    return c;
+}
+
+char *answer_family_about(const struct session *session, const struct comparison_family *f, char *buffer,
+                          size_t size)
+{
+    const struct comparison c = question_of(f);
+    char where[64];
+    answer_where(&c, where, sizeof where);
+    if (f->test[0] == 0)
+        snprintf(buffer, size, "%s at %s", answer_quantity(session, &c), where);
+    else
+        snprintf(buffer, size, "%s%s%s (%s)", answer_quantity(session, &c), where[0] != 0 ? ", " : "", where,
+                 f->test);
+    return buffer;
+}
+
+/* The least half width of an interval of a difference in a family: values are worth comparing to that. */
+static double finest(const struct session *session, size_t family)
+{
+    double least = INFINITY;
+    for (size_t i = 0; i < session->comparison_count; i++) {
+        const struct comparison *c = &session->comparisons[i];
+        if (c->family == family && c->has_p_value && c->difference.high_95 > c->difference.low_95)
+            least = fmin(least, (c->difference.high_95 - c->difference.low_95) / 2);
+    }
+    return least;
+}
+
+char *answer_family_value(const struct session *session, size_t family, size_t i, char *buffer, size_t size)
+{
+    const struct comparison_family *f = &session->families[family];
+    double half = finest(session, family);
+    const char *unit = f->test[0] == 0 ? "N" : text_unit(f->unit);
+    char number[48];
+    text_rounded(f->value[i], text_decimals(half), number, sizeof number);
+    if (!isfinite(half))
+        return text_measure(f->value[i], unit, buffer, size);
+    snprintf(buffer, size, "%s%s%s", number, unit[0] != 0 ? " " : "", unit);
+    return buffer;
+}
+
+size_t answer_family_values(const struct comparison_family *f, size_t i)
+{
+    size_t place = 0;
+    if (!f->designed)
+        return 0;
+    /* The groups of the design are the members in rising order. */
+    for (size_t j = 0; j < f->count; j++)
+        place += f->members[j] < f->members[i];
+    return f->design.count[place];
+}
+
+struct quantity answer_simultaneous(const struct session *session, const struct comparison *c)
+{
+    struct quantity q = c->difference;
+    if (!q.present || !isfinite(c->family_low_95) || c->family >= session->family_count ||
+        session->families[c->family].count <= 2)
+        return quantity_absent();
+    q.low_95 = c->family_low_95;
+    q.high_95 = c->family_high_95;
+    return q;
+}

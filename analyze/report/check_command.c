@@ -1,0 +1,217 @@
+#include "analyze/report/check_command.h"
+
+#include "analyze/analysis.h"
+#include "analyze/report/json_build.h"
+#include "analyze/report/json_differences.h"
+#include "analyze/report/report_json.h"
+#include "analyze/report/text_format.h"
+#include "datasets/format/json_strict.h"
+#include "datasets/format/series.h"
+
+#include <stdlib.h>
+#include <string.h>
+
+#define PUBLISHED_BYTES_MAX ((size_t)512 << 20)
+#define LINES_MAX           200 /* of differences for people; all of them are counted */
+#define MARGIN_MAX          5
+
+/* The options that the numbers were worked out with. */
+static enum err_code read_options(const json_t *root, const char *file, struct session_options *options,
+                                  struct err *e)
+{
+    struct json_place place = {root, file, ""}, inside;
+    const json_t *accept, *matters;
+    const char *key;
+    json_t *value;
+    size_t i;
+    enum err_code code = json_strict_number(&place, "margin", 0, MARGIN_MAX, &options->margin, e);
+    if (code == ERR_OK)
+        code = json_strict_child(&place, "accept", JSON_ARRAY, &accept, e);
+    if (code == ERR_OK)
+        code = json_strict_child(&place, "matters", JSON_OBJECT, &matters, e);
+    if (code != ERR_OK)
+        return code;
+    json_array_foreach(accept, i, value)
+    {
+        size_t id = json_is_string(value) ? conditions_find(json_string_value(value)) : CONDITION_COUNT;
+        if (id == CONDITION_COUNT)
+            return err_set_at(e, ERR_FILE, file, 0, 0, "accept: entry %zu is no condition", i + 1);
+        options->accept[id] = true;
+    }
+    inside = (struct json_place){matters, file, "matters."};
+    json_object_foreach((json_t *)matters, key, value)
+    {
+        struct plan_matter *m = &options->matters[options->matter_count];
+        if (options->matter_count == PLAN_MATTERS_MAX || strlen(key) >= sizeof m->quantity)
+            return err_set_at(e, ERR_FILE, file, 0, 0, "matters: too many, or a name that is too long");
+        snprintf(m->quantity, sizeof m->quantity, "%s", key);
+        code = json_strict_number(&inside, key, 1e-12, 1e12, &m->difference, e);
+        if (code != ERR_OK)
+            return code;
+        options->matter_count++;
+    }
+    return ERR_OK;
+}
+
+static enum err_code read_published(const char *path, json_t **root, struct session_options *options,
+                                    struct err *e)
+{
+    char schema[64];
+    struct json_place place = {NULL, path, ""};
+    enum err_code code = json_strict_read(path, PUBLISHED_BYTES_MAX, root, e);
+    place.object = *root;
+    if (code == ERR_OK)
+        code = json_strict_text(&place, "schema", schema, sizeof schema, e);
+    if (code == ERR_OK && strcmp(schema, REPORT_JSON_SCHEMA) != 0)
+        code = err_set_at(e, ERR_FILE, path, 0, 0, "its schema is '%s', not " REPORT_JSON_SCHEMA, schema);
+    return code == ERR_OK ? read_options(*root, path, options, e) : code;
+}
+
+/* Folders in the order of the published series, found by their package hashes; left as they are where those
+ * are not the same, so that the difference shows. */
+static enum err_code order_series(const json_t *root, const struct check_request *request,
+                                  const char **ordered, struct err *e)
+{
+    const json_t *series = json_object_get(root, "series");
+    bool *placed = calloc(request->series_count + 1, sizeof *placed);
+    bool all = json_array_size(series) == request->series_count;
+    enum err_code code = ERR_OK;
+    if (placed == NULL)
+        return err_set(e, ERR_MEMORY, "out of memory for %zu series", request->series_count);
+    memset(ordered, 0, request->series_count * sizeof *ordered);
+    for (size_t i = 0; i < request->series_count && code == ERR_OK; i++) {
+        char hash[72];
+        size_t j = 0;
+        code = series_package_hash(request->series[i], hash, e);
+        for (; code == ERR_OK && j < request->series_count; j++) {
+            const char *published =
+                json_string_value(json_object_get(json_array_get(series, j), "package_hash"));
+            if (!placed[j] && published != NULL && strcmp(published, hash) == 0)
+                break;
+        }
+        all = all && code == ERR_OK && j < request->series_count;
+        if (all) {
+            placed[j] = true;
+            ordered[j] = request->series[i];
+        }
+    }
+    for (size_t i = 0; !all && i < request->series_count; i++)
+        ordered[i] = request->series[i];
+    free(placed);
+    return code;
+}
+
+static enum err_code recompute(const json_t *published, const struct check_request *request,
+                               const struct session_options *options, json_t **recomputed, struct err *e)
+{
+    const char **ordered = malloc((request->series_count + 1) * sizeof *ordered);
+    struct session *session = NULL;
+    char *text = NULL;
+    size_t length = 0;
+    FILE *memory;
+    enum err_code code;
+    if (ordered == NULL)
+        return err_set(e, ERR_MEMORY, "out of memory for %zu series", request->series_count);
+    code = order_series(published, request, ordered, e);
+    if (code == ERR_OK)
+        code = session_analyse_with(ordered, request->series_count, options, &session, e);
+    free(ordered);
+    if (code != ERR_OK)
+        return code;
+    memory = open_memstream(&text, &length);
+    code = memory == NULL ? err_set(e, ERR_MEMORY, "out of memory for the results")
+                          : report_json_write(session, memory, e);
+    if (memory != NULL && fclose(memory) != 0 && code == ERR_OK)
+        code = err_set(e, ERR_MEMORY, "out of memory for the results");
+    session_free(session);
+    /* By way of the text, so that both have lost the same digits. */
+    *recomputed = code == ERR_OK ? json_loadb(text, length, 0, NULL) : NULL;
+    free(text);
+    return code == ERR_OK && *recomputed == NULL ? err_set(e, ERR_MEMORY, "out of memory for the results")
+                                                 : code;
+}
+
+struct listing {
+    FILE *out;
+    size_t lines;
+    json_t *differences; /* NULL: for people */
+    struct json_build *build;
+};
+
+static void list_one(void *context, const struct json_difference *d)
+{
+    struct listing *l = context;
+    char path[600], published[160], recomputed[160];
+    if (l->differences != NULL) {
+        json_t *object = json_object();
+        json_build_set(l->build, object, "path", json_build_text(d->path));
+        json_build_set(l->build, object, "published", json_build_text(d->published));
+        json_build_set(l->build, object, "recomputed", json_build_text(d->recomputed));
+        json_build_set(l->build, object, "number", json_boolean(d->number));
+        json_build_append(l->build, l->differences, object);
+    } else if (l->lines++ < LINES_MAX) {
+        fprintf(l->out, "%s: published %s, recomputed %s\n", text_clean(d->path, path, sizeof path),
+                text_clean(d->published, published, sizeof published),
+                text_clean(d->recomputed, recomputed, sizeof recomputed));
+    }
+}
+
+static enum err_code put_json(const struct listing *l, const struct json_differences_count *count,
+                              struct err *e)
+{
+    json_t *root = json_object();
+    int rc;
+    json_build_set(l->build, root, "values", json_build_count(count->values));
+    json_build_set(l->build, root, "numbers", json_build_count(count->numbers));
+    json_build_set(l->build, root, "differences", json_incref(l->differences));
+    rc = l->build->failed ? -1 : json_dumpf(root, l->out, JSON_INDENT(1));
+    json_decref(root);
+    return rc == 0 && fputc('\n', l->out) != EOF
+               ? ERR_OK
+               : err_set(e, ERR_SYSTEM, "the differences could not be written");
+}
+
+static void put_summary(const struct listing *l, const json_t *published,
+                        const struct json_differences_count *count)
+{
+    const char *program = json_string_value(json_object_get(published, "program"));
+    char clean[100];
+    if (l->lines > LINES_MAX)
+        fprintf(l->out, "and %zu more\n", l->lines - LINES_MAX);
+    if (program == NULL || strcmp(program, "nipbench-analyze " NIPBENCH_VERSION) != 0)
+        fprintf(l->out, "published by %s, recomputed by nipbench-analyze " NIPBENCH_VERSION "\n",
+                program != NULL ? text_clean(program, clean, sizeof clean) : "an unknown program");
+    if (count->different == 0)
+        fprintf(l->out, "all %zu values agree, %zu of them numbers\n", count->values, count->numbers);
+}
+
+/* What the differences are between is not what they are about. */
+static const char *const NOT_COMPARED[] = {"program", NULL};
+
+enum err_code check_command(const struct check_request *request, FILE *out, struct err *e)
+{
+    struct session_options options = {.threads = request->threads, .margin = SESSION_MARGIN};
+    struct json_build build = {false};
+    struct listing listing = {out, 0, request->json ? json_array() : NULL, &build};
+    struct json_differences_count count;
+    json_t *published = NULL, *recomputed = NULL;
+    enum err_code code = read_published(request->published, &published, &options, e);
+    if (code == ERR_OK)
+        code = recompute(published, request, &options, &recomputed, e);
+    if (code == ERR_OK) {
+        if (!json_differences(published, recomputed, NOT_COMPARED, list_one, &listing, &count))
+            code = err_set(e, ERR_MEMORY, "out of memory for the differences");
+        else if (request->json)
+            code = put_json(&listing, &count, e);
+        else
+            put_summary(&listing, published, &count);
+        if (code == ERR_OK && count.different > 0)
+            code =
+                err_set_at(e, ERR_NO_ANSWER, request->published, 0, 0,
+                           "%zu of %zu values differ from what the data give", count.different, count.values);
+    }
+    json_decref(listing.differences);
+    json_decref(published);
+    json_decref(recomputed);
+    return code;
+}

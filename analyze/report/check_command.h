@@ -1,0 +1,25 @@
+/* nipbench-analyze report --check: a published results.json worked out again from the raw data, and each
+ * number that is not the same. */
+#ifndef ANALYZE_REPORT_CHECK_COMMAND_H
+#define ANALYZE_REPORT_CHECK_COMMAND_H
+
+#include "rig/base/err.h"
+
+#include <stdbool.h>
+#include <stddef.h>
+#include <stdio.h>
+
+struct check_request {
+    const char *published;     /* results.json */
+    const char *const *series; /* folders, in any order: the published package hashes put them in theirs */
+    size_t series_count;
+    int threads;
+    bool json;
+};
+
+/* What was published is worked out again with the options that it names itself. Prints a line for each
+ * difference and what it comes to, to out. ERR_FILE: the published file is none; ERR_NO_ANSWER, after all is
+ * printed: something differs by more than rounding. */
+enum err_code check_command(const struct check_request *request, FILE *out, struct err *e);
+
+#endif
