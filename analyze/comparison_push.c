@@ -18,6 +18,12 @@ static const struct quantity *quantity_of(const struct run_result *run, bool ons
     return onset ? &run->push.slip_onset_n : &run->push.stall_force_n;
 }
 
+const struct quantity *comparison_push_value(const struct run_result *run, bool onset)
+{
+    const struct quantity *q = quantity_of(run, onset);
+    return run->analysed && bench_test_is_plain_push(run->record->test) && q->present ? q : NULL;
+}
+
 static bool same_speed(double a, double b)
 {
     return fabs(a - b) <= 1e-6 * fmax(fabs(a), fabs(b));
@@ -26,9 +32,8 @@ static bool same_speed(double a, double b)
 static bool wanted_run(const struct session *s, const struct run_result *run, size_t feeder,
                        double speed_mm_s, bool onset)
 {
-    return run->analysed && run->feeder == feeder && run->series == s->feeders[feeder].series &&
-           bench_test_is_plain_push(run->record->test) && same_speed(run->record->speed_mm_s, speed_mm_s) &&
-           quantity_of(run, onset)->present;
+    return run->feeder == feeder && run->series == s->feeders[feeder].series &&
+           same_speed(run->record->speed_mm_s, speed_mm_s) && comparison_push_value(run, onset) != NULL;
 }
 
 /* Put one run to the value of its feeder and block, which begin at first; sums until all are in. */

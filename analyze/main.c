@@ -2,6 +2,7 @@
  * prints messages or exits. */
 #include "analyze/analysis.h"
 #include "analyze/report/answer.h"
+#include "analyze/report/benches_command.h"
 #include "analyze/report/calibrate_command.h"
 #include "analyze/report/check_command.h"
 #include "analyze/report/compare_text.h"
@@ -68,7 +69,8 @@ enum key {
     KEY_DESIGN,
     KEY_SCATTER,
     KEY_QUANTITY,
-    KEY_SPEED
+    KEY_SPEED,
+    KEY_TABLE
 };
 
 /* What the words after a command said. */
@@ -76,7 +78,7 @@ struct request {
     const char **series;
     size_t series_count;
     const char *out, *degree, *feeder, *speeds, *check;
-    const char *difference, *power, *level, *feeders, *design, *scatter, *quantity, *speed;
+    const char *difference, *power, *level, *feeders, *design, *scatter, *quantity, *speed, *table;
     bool json, no_figures, dry_run;
     bool chosen; /* margin, accept or matters were given */
     int threads;
@@ -137,7 +139,7 @@ static const struct {
     {KEY_POWER, offsetof(struct request, power)},     {KEY_LEVEL, offsetof(struct request, level)},
     {KEY_FEEDERS, offsetof(struct request, feeders)}, {KEY_DESIGN, offsetof(struct request, design)},
     {KEY_SCATTER, offsetof(struct request, scatter)}, {KEY_QUANTITY, offsetof(struct request, quantity)},
-    {KEY_SPEED, offsetof(struct request, speed)}};
+    {KEY_SPEED, offsetof(struct request, speed)},     {KEY_TABLE, offsetof(struct request, table)}};
 
 static bool take_word(int key, const char *argument, struct request *r)
 {
@@ -271,6 +273,20 @@ static const struct argp_option predict_options[] = {
     {"no-figures", KEY_NO_FIGURES, NULL, 0, "Write the figure's script and data but do not draw it", 0},
     {0}};
 
+static const struct argp_option benches_options[] = {
+    {"table", KEY_TABLE, "FILE.csv", 0,
+     "No series: results in one column, with columns named feeder, bench, operator, refit beside it as far "
+     "as "
+     "they apply",
+     0},
+    {"quantity", KEY_QUANTITY, "QUANTITY", 0, "stall_force_n (the default) or slip_onset_n", 0},
+    {"speed", KEY_SPEED, "MM_S", 0, "Of the pushes at this speed; the default is every one", 0},
+    {"feeder", KEY_FEEDER, "NAME", 0, "Of this feeder; the default is every one", 0},
+    OPTION_JSON,
+    OPTION_THREADS,
+    OPTION_ACCEPT,
+    {0}};
+
 static const struct argp_option repeats_options[] = {
     {"difference", KEY_DIFFERENCE, "X", 0,
      "The difference to be found, in the unit of the scatter (pushes: N). With series it may be left out: "
@@ -345,12 +361,18 @@ static void show_progress(void *context, size_t done, size_t count, const char *
         fprintf(stderr, "\r%60s\r", "");
 }
 
-static enum err_code analyse(const struct request *r, struct session **session, struct err *e)
+static struct session_options session_options_of(const struct request *r)
 {
     struct session_options options = {
         .threads = r->threads, .margin = r->margin, .matter_count = r->matter_count};
     memcpy(options.accept, r->accept, sizeof options.accept);
     memcpy(options.matters, r->matters, sizeof options.matters);
+    return options;
+}
+
+static enum err_code analyse(const struct request *r, struct session **session, struct err *e)
+{
+    struct session_options options = session_options_of(r);
     return session_analyse_with(r->series, r->series_count, &options, session, e);
 }
 
@@ -450,24 +472,36 @@ static int run_predict(const struct request *r)
 
 static int run_repeats(const struct request *r)
 {
-    struct repeats_request request = {
-        .series = r->series,
-        .series_count = r->series_count,
-        .session = {.threads = r->threads, .margin = r->margin, .matter_count = r->matter_count},
-        .difference = r->difference,
-        .power = r->power,
-        .level = r->level,
-        .feeders = r->feeders,
-        .design = r->design,
-        .scatter = r->scatter,
-        .quantity = r->quantity,
-        .speed = r->speed,
-        .json = r->json};
+    struct repeats_request request = {.series = r->series,
+                                      .series_count = r->series_count,
+                                      .session = session_options_of(r),
+                                      .difference = r->difference,
+                                      .power = r->power,
+                                      .level = r->level,
+                                      .feeders = r->feeders,
+                                      .design = r->design,
+                                      .scatter = r->scatter,
+                                      .quantity = r->quantity,
+                                      .speed = r->speed,
+                                      .json = r->json};
     struct err e = {0};
-    memcpy(request.session.accept, r->accept, sizeof r->accept);
-    memcpy(request.session.matters, r->matters, sizeof r->matters);
     quantity_init_numerics();
     return repeats_command(&request, stdout, &e) == ERR_OK ? EXIT_DONE : system_trouble(&e);
+}
+
+static int run_benches(const struct request *r)
+{
+    struct benches_request request = {.series = r->series,
+                                      .series_count = r->series_count,
+                                      .session = session_options_of(r),
+                                      .table = r->table,
+                                      .quantity = r->quantity,
+                                      .speed = r->speed,
+                                      .feeder = r->feeder,
+                                      .json = r->json};
+    struct err e = {0};
+    quantity_init_numerics();
+    return benches_command(&request, stdout, &e) == ERR_OK ? EXIT_DONE : system_trouble(&e);
 }
 
 /* Commands, in the order in which --help lists them. */
@@ -504,6 +538,13 @@ static const struct command {
      "Say how many repeats it takes to find a difference, by the scatter of a pilot series or by one that is "
      "stated, and what the series as it is could have seen." EXIT_STATUSES,
      run_repeats},
+    {"benches", benches_options, "[SERIES...]",
+     "Say how well results repeat on one bench and reproduce on another, for series of one feeder from "
+     "several benches (ISO 5725-2, with its consistency checks); or, for series from one bench, what "
+     "feeders, "
+     "operators, refits and repeats bring to the scatter, and which share of it is the rig's own. Status 1 "
+     "means that a bench is an outlier, or that there is no answer." EXIT_STATUSES,
+     run_benches},
 };
 #define COMMAND_COUNT (sizeof COMMANDS / sizeof COMMANDS[0])
 
@@ -567,7 +608,8 @@ int main(int argc, char **argv)
                                "  report SERIES... --out DIR   write a report with figures and tables\n"
                                "  compare SERIES...            say which feeder pushes harder\n"
                                "  predict MOTOR.yaml [SERIES]  push force by a motor's data sheet\n"
-                               "  repeats [SERIES...]          how many repeats would show a difference\n\n"
+                               "  repeats [SERIES...]          how many repeats would show a difference\n"
+                               "  benches [SERIES...]          repeatability and reproducibility\n\n"
                                "COMMAND --help tells the options of a command." EXIT_STATUSES;
     struct argp argp = {NULL, take_outer, "COMMAND [WORDS...]", text, NULL, NULL, NULL};
     struct outer outer = {0};

@@ -84,6 +84,7 @@ cat(sprintf("%d of %d layouts are unbalanced; %d of %d variances are negative\n"
 figure("variances, difference from R over the total variance", max(abs(splits$variance - theirs$variance) /
     theirs$total), 0, near, nrow(splits))
 figure("shares, difference from R", max(abs(splits$share - theirs$share)), 0, near, nrow(splits))
+# These hang on how near to nothing a variance is, so that fewer digits are asked for.
 figure("degrees of freedom of variances, relative difference from R", apart(splits$vdf, theirs$vdf), 0, 1e-6,
     nrow(splits))
 figure("F, relative difference from R", ends_apart(splits$f, theirs$f), 0, near, sum(is.finite(theirs$f)))
@@ -176,8 +177,9 @@ rows <- seq_len(nrow(checks))
 figure("Cochran and Grubbs: statistics, relative difference from R", apart(checks$statistic, sapply(rows, their,
     part = "checks")), 0, near, length(rows))
 pairs <- rows[checks$name %in% c("two_low", "two_high")]
-figure("Cochran and Grubbs: benches named otherwise than by R", sum(checks$bench != sapply(rows, their, part = "where")) +
-    sum(checks$other[pairs] != sapply(pairs, their, part = "other")), 0, 0, length(rows))
+figure("Cochran and Grubbs: benches named otherwise than by R",
+    sum(checks$bench != sapply(rows, their, part = "where")) + sum(checks$other[pairs] !=
+        sapply(pairs, their, part = "other")), 0, 0, length(rows))
 
 critical <- table_of("criticals")
 by_formula <- function(name, p, n, level) {
@@ -194,19 +196,19 @@ for (name in c("cochran", "k", "h", "one")) {
         apart(d$value, mapply(by_formula, d$name, d$p, d$n, d$level)), 0, near, nrow(d))
 }
 # Of four means the distribution is an integral of arcs alone.
-of_four <- function(c) 6 / pi * integrate(function(w) acos(pmin(1, w / sqrt(3 * (1 - w^2)))) - atan(sqrt(0.5)), 0, sqrt(c),
-    rel.tol = 1e-12)$value
+of_four <- function(c) 6 / pi * integrate(function(w) acos(pmin(1, w / sqrt(3 * (1 - w^2)))) - atan(sqrt(0.5)), 0,
+    sqrt(c), rel.tol = 1e-12)$value
 four <- critical[critical$name == "two" & critical$p == 4, ]
 figure("critical values: Grubbs of two among four, relative difference from R", apart(four$value,
     sapply(four$level, function(a) uniroot(function(c) of_four(c) - a / 2, c(1e-12, 0.5), tol = 1e-16)$root)), 0, near,
     nrow(four))
 set.seed(seed)
-draws <- 4e5
+draws_of <- function(p) 20 * floor(min(2e6, 4e7 / p) / 20)
 two <- critical[critical$name == "two", ]
 share_below <- function(p, limits) {
     below <- 0 * limits
     for (part in 1:20) {
-        x <- matrix(rnorm(p * draws / 20), ncol = p)
+        x <- matrix(rnorm(p * draws_of(p) / 20), ncol = p)
         at <- cbind(seq_len(nrow(x)), max.col(x, "first"))
         all <- rowSums((x - rowMeans(x))^2)
         first <- x[at]
@@ -217,10 +219,11 @@ share_below <- function(p, limits) {
         rest <- rowSums((x - rowMeans(x, na.rm = TRUE))^2, na.rm = TRUE)
         below <- below + colSums(outer(rest / all, limits, "<"))
     }
-    below / draws
+    below / draws_of(p)
 }
 shares <- unlist(lapply(unique(two$p), function(p) share_below(p, two$value[two$p == p])))
 wanted <- two$level / 2
+draws <- sapply(two$p, draws_of)
 figure("critical values: Grubbs of two, share of drawn sets below, greatest distance in standard errors",
-    max(abs(shares - wanted) / sqrt(wanted * (1 - wanted) / draws)), 0, 4, nrow(two) * draws)
+    max(abs(shares - wanted) / sqrt(wanted * (1 - wanted) / draws)), 0, 4, sum(draws))
 end_figures()

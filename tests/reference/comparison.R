@@ -189,8 +189,11 @@ for (number in designs$case) {
     hold_f("Bartlett: F, degrees of freedom, p", columns(one, "scatter_"), bartlett(v$value, v$g))
     v$place <- if (blocks) ave(v$order, v$block, FUN = rank) else v$order
     place <- update(constant, . ~ . + place, data = v)
-    hold("order: F, degrees of freedom, p", columns(d, "order_"), f_of(place, "place"))
-    hold("order: slope", d$slope, coef(place)[["place"]])
+    # Absent in both where one feeder always came before the other.
+    if (!is.na(d$order_p) || !is.na(coef(place)[["place"]])) {
+        hold("order: F, degrees of freedom, p", columns(d, "order_"), f_of(place, "place"))
+        hold("order: slope", d$slope, coef(place)[["place"]])
+    }
     if (is.finite(d$sd) && method != "Welch")
         hold(paste0(method, ": residual standard deviation"), d$sd, sigma(constant))
     scatter <- NA
@@ -228,12 +231,13 @@ for (i in seq_len(nrow(power))) {
             pt(least, df, shift, lower.tail = FALSE) + pt(-least, df, shift))
     }
     lambda <- (p$feeders - 1) * p$repeats * p$variance / p$sd^2
+    # R's noncentral F is good to some 1e-9 as it stands, and so not to that share of a small power.
     if (p$blocks)
-        hold("power: F test in blocks, noncentral F", p$f_test, pf(qf(0.05, p$feeders - 1, df, lower.tail = FALSE),
-            p$feeders - 1, df, lambda, lower.tail = FALSE))
+        hold_over("power: F test in blocks, noncentral F, over 1", p$f_test, pf(qf(0.05, p$feeders - 1, df,
+            lower.tail = FALSE), p$feeders - 1, df, lambda, lower.tail = FALSE), 1)
     else
-        hold("power: F test of groups, power.anova.test", p$f_test,
-            power.anova.test(p$feeders, p$repeats, p$variance, p$sd^2)$power)
+        hold_over("power: F test of groups, power.anova.test, over 1", p$f_test,
+            power.anova.test(p$feeders, p$repeats, p$variance, p$sd^2)$power, 1)
 }
 
 for (what in sort(names(said)))
@@ -249,9 +253,10 @@ figure("studentised range: difference from SciPy's mpmath values", max(abs(range
     nrow(range))
 nist <- table_of("nist")
 # The decimals of the last three sets are not doubles: seventeen digits of which sixteen are in common.
-limits <- c(SiRstv = 1e-12, AtmWtAg = 1e-9, SmLs01 = 1e-12, SmLs02 = 1e-12, SmLs03 = 1e-12, SmLs04 = 1e-8, SmLs05 = 1e-8,
-    SmLs06 = 1e-8, SmLs07 = 1e-3, SmLs08 = 1e-3, SmLs09 = 1e-3)
+limits <- c(SiRstv = 1e-12, AtmWtAg = 1e-9, SmLs01 = 1e-12, SmLs02 = 1e-12, SmLs03 = 1e-12, SmLs04 = 1e-8,
+    SmLs05 = 1e-8, SmLs06 = 1e-8, SmLs07 = 1e-3, SmLs08 = 1e-3, SmLs09 = 1e-3)
 for (i in seq_len(nrow(nist)))
     figure(paste0("NIST ", nist$name[i], ": F and residual standard deviation, relative difference from certified"),
-        apart(c(nist$f[i], nist$sd[i]), c(nist$certified_f[i], nist$certified_sd[i])), 0, limits[[nist$name[i]]], nist$n[i])
+        apart(c(nist$f[i], nist$sd[i]), c(nist$certified_f[i], nist$certified_sd[i])), 0,
+        limits[[nist$name[i]]], nist$n[i])
 end_figures()

@@ -300,17 +300,17 @@ Test(design_compare, several_values_in_a_block_become_their_mean)
     design_result_free(&b);
 }
 
-/* Source: R, lm(yield ~ block + N + place) on `npk`, place in the block, from 1. */
+/* Four invented feeders in the six blocks of `npk`, in invented orders. Source: R, lm(yield ~ block + feeder
+ * + place), the place in the block, from 1; and lm(yield ~ feeder + order). */
 Test(design_compare, the_place_in_the_block_is_tested_and_not_taken_out)
 {
     struct input in;
     struct design_result r;
-    /* Each of two feeders has one value a block here, so that pairing takes in all of them. */
     static const size_t group[24] = {0, 1, 2, 3, 0, 1, 2, 3, 0, 1, 2, 3, 0, 1, 2, 3, 0, 1, 2, 3, 0, 1, 2, 3};
     static const size_t order[24] = {3, 1, 4, 2, 1, 2, 3, 4, 4, 2, 1, 3, 2, 3, 4, 1, 4, 3, 1, 2, 1, 4, 2, 3};
     put(&in, PEAS, group, PEAS_BLOCK, 24);
     for (size_t i = 0; i < 24; i++)
-        in.values[i].order = 100 * (double)PEAS_BLOCK[i] + 7.5 * (double)order[i];
+        in.values[i].order = 7.5 * (double)order[i] + 0.25 * (double)PEAS_BLOCK[i];
     compare(&in, 4, true, DESIGN_BLOCKS_TUKEY, &r);
     expect_near(r.order_slope, -1.37666666666667, 1e-11);
     expect_near(r.order.f, 2.00788197387362, 1e-11);
@@ -318,6 +318,9 @@ Test(design_compare, the_place_in_the_block_is_tested_and_not_taken_out)
     cr_expect_eq(r.order.n2, 14);
     expect_near(r.pairs[0].difference, 1.15, 1e-11);
     design_result_free(&r);
+    /* Without blocks it is when the value was taken. */
+    for (size_t i = 0; i < 24; i++)
+        in.values[i].order = 100 * (double)PEAS_BLOCK[i] + 7.5 * (double)order[i];
     compare(&in, 4, false, DESIGN_TUKEY, &r);
     expect_near(r.order_slope, -0.00608497372405808, 1e-10);
     expect_near(r.order.p_value, 0.433389143228615, 1e-10);

@@ -75,7 +75,7 @@ Test(group_letters, letters_say_exactly_what_was_shown)
     for (int round = 0; round < 400; round++) {
         size_t n = 2 + (size_t)(model_random_uniform(&random) * (MEMBERS - 6));
         double share = model_random_uniform(&random);
-        bool differ[MEMBERS * MEMBERS] = {false}, in[MEMBERS];
+        bool differ[MEMBERS * MEMBERS] = {false}, in[MEMBERS] = {false}, before[MEMBERS];
         char text[MEMBERS][GROUP_LETTERS_SIZE];
         for (size_t i = 0; i < n; i++) {
             for (size_t j = i + 1; j < n; j++) {
@@ -92,6 +92,12 @@ Test(group_letters, letters_say_exactly_what_was_shown)
         }
         cr_expect_eq(text[0][0], 'a');
         for (char letter = 'a'; letter <= 'z' && holders(text, n, letter, in) > 0; letter++) {
+            size_t k = 0;
+            while (letter > 'a' && k < n && in[k] == before[k])
+                k++;
+            cr_expect(letter == 'a' || (k < n && before[k]), "round %d: letter %c comes too late", round,
+                      letter);
+            memcpy(before, in, sizeof before);
             for (size_t i = 0; i < n; i++) {
                 bool fits = !in[i];
                 for (size_t j = 0; j < n; j++)

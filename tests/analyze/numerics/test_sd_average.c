@@ -5,6 +5,7 @@
 #include <criterion/criterion.h>
 #include <gsl/gsl_cdf.h>
 #include <math.h>
+#include <time.h>
 
 static const double DEGREES[] = {1, 1.5, 2, 3, 8.7, 60, 4000, 2.5e7};
 #define MANY (sizeof DEGREES / sizeof DEGREES[0])
@@ -73,13 +74,16 @@ static double nothing(double s, void *context)
     return 0;
 }
 
-/* What is nothing everywhere ends as soon as the weights do. */
+/* What is nothing everywhere ends as soon as the weights do: some hundred places, whatever the degrees of
+ * freedom. At 1e12 of them, going on to the end of the axis would be 4e8 places, many seconds. */
 Test(sd_average, nothing_stays_nothing_and_costs_little)
 {
+    clock_t began = clock();
+    long calls = 0;
     quantity_init_numerics();
-    for (size_t i = 0; i < MANY; i++) {
-        long calls = 0;
+    for (size_t i = 0; i < MANY; i++)
         cr_expect_eq(sd_average(nothing, &calls, DEGREES[i]), 0);
-        cr_expect_lt(calls, 8000, "%g degrees of freedom: %ld calls", DEGREES[i], calls);
-    }
+    cr_expect_eq(sd_average(nothing, &calls, 1e12), 0);
+    cr_expect(calls > 100 && calls < 20000, "%ld calls", calls);
+    cr_expect_lt((double)(clock() - began) / CLOCKS_PER_SEC, 1.5);
 }

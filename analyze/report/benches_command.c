@@ -1,0 +1,80 @@
+#include "analyze/report/benches_command.h"
+
+#include "analyze/benches.h"
+#include "analyze/report/benches_show.h"
+#include "rig/base/number.h"
+
+#include <math.h>
+#include <string.h>
+
+#define SPEED_MIN_MM_S 1e-6
+#define SPEED_MAX_MM_S 1e6
+
+/* Series or a table, and what goes with which. */
+static enum err_code read_request(const struct benches_request *r, bool *onset, double *speed_mm_s,
+                                  struct err *e)
+{
+    *speed_mm_s = NAN;
+    *onset = r->quantity != NULL && strcmp(r->quantity, "slip_onset_n") == 0;
+    if (r->table == NULL && r->series_count == 0)
+        return err_set(e, ERR_USAGE, "benches: SERIES or --table is missing; see --help");
+    if (r->table != NULL && r->series_count > 0)
+        return err_set(e, ERR_USAGE, "--table: goes without series; see --help");
+    if (r->table != NULL && (r->quantity != NULL || r->speed != NULL))
+        return err_set(e, ERR_USAGE, "%s: belongs to series; a table has the quantity of its own column",
+                       r->quantity != NULL ? "--quantity" : "--speed");
+    if (r->quantity != NULL && !*onset && strcmp(r->quantity, "stall_force_n") != 0)
+        return err_set(e, ERR_USAGE,
+                       "--quantity: '%.60s' has no value for each run; stall_force_n and slip_onset_n have",
+                       r->quantity);
+    return r->speed == NULL ? ERR_OK
+                            : number_read_double(r->speed, SPEED_MIN_MM_S, SPEED_MAX_MM_S, "--speed", "mm/s",
+                                                 speed_mm_s, e);
+}
+
+static enum err_code of_table(const struct benches_request *r, struct benches *benches, struct err *e)
+{
+    struct bench_table table;
+    enum err_code code = bench_table_read(r->table, &table, e);
+    if (code != ERR_OK)
+        return code;
+    code = benches_from_table(&table, r->feeder, benches, e);
+    bench_table_free(&table);
+    return code;
+}
+
+static enum err_code of_series(const struct benches_request *r, bool onset, double speed_mm_s,
+                               struct benches *benches, bool *simulated, struct err *e)
+{
+    struct session *session = NULL;
+    enum err_code code = session_analyse_with(r->series, r->series_count, &r->session, &session, e);
+    if (code == ERR_OK) {
+        *simulated = session->simulated;
+        code = benches_from_session(session, onset, r->feeder, speed_mm_s, benches, e);
+    }
+    session_free(session);
+    return code;
+}
+
+enum err_code benches_command(const struct benches_request *r, FILE *out, struct err *e)
+{
+    struct benches benches = {0};
+    bool onset, simulated = false;
+    double speed_mm_s;
+    enum err_code code = read_request(r, &onset, &speed_mm_s, e);
+    if (code == ERR_OK)
+        code = r->table != NULL ? of_table(r, &benches, e)
+                                : of_series(r, onset, speed_mm_s, &benches, &simulated, e);
+    if (code != ERR_OK)
+        return code;
+    if (r->json)
+        code = benches_json_write(&benches, simulated, out, e);
+    else
+        benches_text_write(&benches, simulated, out);
+    if (code == ERR_OK && benches_outlier(&benches))
+        code = err_set(e, ERR_NO_ANSWER,
+                       "a bench is an outlier at the 1 %% level: look for its cause before "
+                       "you use the standard deviations");
+    benches_free(&benches);
+    return code;
+}
