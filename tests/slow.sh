@@ -25,6 +25,13 @@ compare_numerics() {
         Rscript --vanilla "tests/reference/$1.R" "$work" "$4" "$2"
 }
 
+# Rig studies and benches against R's aov and lme4.
+compare_bench() {
+    local work=build/reference/bench
+    rm -rf "$work" && mkdir -p "$work" && "$programs/tests/reference/bench_cases" "$work" 20261204 &&
+        Rscript --vanilla tests/reference/bench.R "$work" "$2" 20261204
+}
+
 programs=build/programs
 say "building the studies"
 prepare_programs
@@ -34,6 +41,7 @@ study reference_broken_line compare_broken_line
 study reference_linear compare_numerics linear 20261201
 study reference_nonlinear compare_numerics nonlinear 20261202
 study reference_difference compare_numerics difference 20261203
+study reference_bench compare_bench
 study uncertainty build/programs/tests/sim/study_uncertainty --runs 1000
 study bench "$programs/tests/sim/study_bench" --runs 1000
 study cause "$programs/tests/sim/study_cause" --runs 1000

@@ -10,7 +10,7 @@
 #define ROWS_MAX    48 /* more than these do not fit one picture; the table holds all */
 #define ROW_HEIGHT  26
 #define HEAD_HEIGHT 48
-#define FOOT_HEIGHT 86
+#define FOOT_HEIGHT 108 /* with a key of up to two lines */
 
 static bool drawable(const struct comparison *c)
 {
@@ -130,7 +130,7 @@ static void layer(FILE *script, const char *name, enum kind kind, bool first)
             first ? "plot " : ", \\\n     ", name, KIND[kind].name, KIND[kind].colour);
     fprintf(script,
             ", \\\n     '' using 7:(pick('%s', $1)):10:11 title '%s' with xerrorbars pointtype %d "
-            "pointsize 1 linewidth 1.3 linecolor rgb '%s'",
+            "pointsize 0.8 linewidth 1.3 linecolor rgb '%s'",
             KIND[kind].name, KIND[kind].text, KIND[kind].point_type, KIND[kind].colour);
 }
 
@@ -233,7 +233,7 @@ enum err_code figure_difference(const struct session *session, struct figure *fi
     if (x.matters)
         matters_layer(script);
     fputc('\n', script);
-    figure_key_strip(script, 30.0 / height);
+    figure_key_strip(script, 50.0 / height);
     for (enum kind kind = 0; kind < KINDS; kind++) {
         char style[96];
         snprintf(style, sizeof style, "points pointtype %d pointsize 1 linecolor rgb '%s'",
