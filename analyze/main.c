@@ -336,15 +336,18 @@ static int run_verify(const struct request *r)
     for (size_t i = 0; i < r->series_count; i++) {
         struct verify_count count = {0};
         struct err e = {0};
-        char folder[512];
+        char folder[512], hash[72] = "";
         enum err_code code = series_verify(r->series[i], tell_finding, &count, &e);
-        int status = err_exit_status(code);
+        int status;
+        if (code == ERR_OK)
+            code = series_package_hash(r->series[i], hash, &e);
+        status = err_exit_status(code);
         if (code != ERR_OK && count.findings == 0)
             complain(&e);
         snprintf(folder, sizeof folder, "%s", r->series[i]);
         err_clean_text(folder);
         if (code == ERR_OK)
-            printf("%s: sound\n", folder);
+            printf("%s: sound, %s\n", folder, hash);
         else if (count.findings > 0)
             printf("%s: not sound, %zu finding%s\n", folder, count.findings, count.findings > 1 ? "s" : "");
         worst = status > worst ? status : worst;
@@ -517,8 +520,8 @@ static const struct command {
      "the same name that ends in .json tells how they were taken, when there is one." EXIT_STATUSES,
      run_calibrate},
     {"verify", NULL, "SERIES...",
-     "Check series folders byte by byte against their own hashes. Findings go to standard "
-     "error." EXIT_STATUSES,
+     "Check series folders byte by byte against their own hashes, and print the hash of each sound package, "
+     "one number to quote. Findings go to standard error." EXIT_STATUSES,
      run_verify},
     {"report", report_options_table, "SERIES... --out DIR\nSERIES... --check RESULTS.json",
      "Analyse series and write report.html, results.json, results.csv and figures/ into DIR." EXIT_STATUSES,

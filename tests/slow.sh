@@ -32,6 +32,14 @@ compare_bench() {
         Rscript --vanilla tests/reference/bench.R "$work" "$2" 20261204
 }
 
+# Comparisons of feeders against R and SciPy's own data; python3 on the path may be another one than Debian's.
+compare_feeders() {
+    local work=build/reference/comparison scipy
+    scipy=$(dpkg -L python3-scipy | grep -m1 '/stats/tests/data$') || return
+    rm -rf "$work" && mkdir -p "$work" && "$programs/tests/reference/comparison_cases" "$work" 20261204 "$scipy" &&
+        Rscript --vanilla tests/reference/comparison.R "$work" "$2" 20261204
+}
+
 programs=build/programs
 say "building the studies"
 prepare_programs
@@ -42,6 +50,8 @@ study reference_linear compare_numerics linear 20261201
 study reference_nonlinear compare_numerics nonlinear 20261202
 study reference_difference compare_numerics difference 20261203
 study reference_bench compare_bench
+study reference_comparison compare_feeders
+study compare "$programs/tests/sim/study_compare" --runs 10000
 study uncertainty build/programs/tests/sim/study_uncertainty --runs 1000
 study bench "$programs/tests/sim/study_bench" --runs 1000
 study cause "$programs/tests/sim/study_cause" --runs 1000

@@ -374,7 +374,7 @@ static enum err_code compare_in_blocks(const struct columns *c, struct design_re
         goto out;
     }
     r->scatter = anova_equal_scatter(residuals, c->group, c->n, c->groups);
-    if (r->scatter.present && r->scatter.p_value < DESIGN_SCATTER_LEVEL) {
+    if (r->scatter.present && r->scatter.p_value < DESIGN_SCATTER_LEVEL_BLOCKS) {
         r->method = DESIGN_BLOCKS_OWN;
         code = own_scatter(c, r, true, e);
         r->residual_sd = NAN;

@@ -60,13 +60,19 @@ size_t answer_family_accepted(const struct session *session, size_t family, cons
     return count;
 }
 
+#define EFFECT_LEVEL 0.05
+
 /* "; blocks differ (p = 0.003)". */
-static void put_check(FILE *out, const struct anova_test *test, const char *yes, const char *no)
+static void put_check(FILE *out, const struct anova_test *test, bool holds, const char *yes, const char *no)
 {
     char p[32];
     if (test->present)
-        fprintf(out, "; %s (%s)", test->p_value < DESIGN_SCATTER_LEVEL ? yes : no,
-                text_p_value(test->p_value, p, sizeof p));
+        fprintf(out, "; %s (%s)", holds ? yes : no, text_p_value(test->p_value, p, sizeof p));
+}
+
+static void put_effect(FILE *out, const struct anova_test *test, const char *yes, const char *no)
+{
+    put_check(out, test, test->p_value < EFFECT_LEVEL, yes, no);
 }
 
 char *answer_design(const struct comparison_family *f)
@@ -85,11 +91,12 @@ char *answer_design(const struct comparison_family *f)
             fprintf(out, " in %zu blocks%s", d->blocks, d->incomplete ? ", of which some lack a feeder" : "");
         if (d->censored > 0)
             fprintf(out, ", %zu of them only lower bounds", d->censored);
-        put_check(out, &d->feeders, "not all feeders are alike", "that any feeder differs is not shown");
-        put_check(out, &d->block, "blocks differ", "that blocks differ is not shown");
-        put_check(out, &d->order, "the order of the runs has an effect",
-                  "an effect of the order of the runs is not shown");
-        put_check(out, &d->scatter, "the feeders scatter differently, so each has its own scatter",
+        put_effect(out, &d->feeders, "not all feeders are alike", "that any feeder differs is not shown");
+        put_effect(out, &d->block, "blocks differ", "that blocks differ is not shown");
+        put_effect(out, &d->order, "the order of the runs has an effect",
+                   "an effect of the order of the runs is not shown");
+        put_check(out, &d->scatter, d->method == DESIGN_BLOCKS_OWN || d->method == DESIGN_GAMES_HOWELL,
+                  "the feeders may scatter differently, so each pair has its own scatter",
                   "that scatter differs is not shown, so it is pooled");
     }
     if (fclose(out) != 0) {

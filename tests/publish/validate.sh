@@ -22,7 +22,7 @@ if ! cmp -s "$here/package-lock.json" "$modules/package-lock.json" || [ ! -f "$m
     rm -rf "$modules"
     mkdir -p "$modules"
     cp "$here"/package.json "$here"/package-lock.json "$modules"
-    log=$(cd "$modules" && npm ci --ignore-scripts --no-audit --no-fund --loglevel=error 2>&1) || {
+    log=$(cd "$modules" && npm ci --prefer-offline --ignore-scripts --no-audit --no-fund --loglevel=error 2>&1) || {
         printf '%s\n' "$log" >&2
         die "the validators could not be installed with npm: is there a network?"
     }

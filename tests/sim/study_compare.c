@@ -44,6 +44,7 @@ struct setup {
     double scatter[FEEDERS_MAX]; /* of a run, in SD_N; 0: 1 */
     double missing;              /* share of runs that are not there */
     double limited;              /* share of runs that meet a force limit before they stall */
+    double claimed, held;        /* limits of hard cases: claims at most, intervals of a pair at least */
     bool onset;                  /* runs have a slip onset too */
     double correlation;          /* of stall force and slip onset within a block */
     double matters;              /* smallest difference that matters, in SD_N; 0: not asked */
@@ -459,24 +460,33 @@ static void equivalence(struct study_compare *s)
     }
 }
 
-/* Equal feeders under what no textbook's formula is exact for. The pair whose interval is looked at is that
- * of the feeder that scatters most. A feeder needs half of its runs below the limit: at 15 % and 8 repeats
- * chance denies it that in 0.3 %, so that 4 feeders are all compared in some 99 % of series. */
+/* Equal feeders under what no textbook's formula is exact for. Where one of three or more feeders scatters
+ * three times as much as the others, a check on few values cannot always see it, and its limits are what
+ * README.md and DEVELOPERS.md say of that case; everything else is held to what is asked of equal feeders.
+ * The pair whose interval is looked at is that of the feeder that scatters most. A feeder needs half of its
+ * runs below the limit: at 15 % and 8 repeats chance denies it that in 0.3 %, so that 4 feeders are all
+ * compared in some 99 % of series. */
 static void hard_cases(struct study_compare *s)
 {
     static const struct setup setups[] = {
         {"2 in blocks, scatter 3:1", .feeders = 2, .repeats = 8, .series = 1, .scatter = {3}},
-        {"4 in blocks, scatter 3:1", .feeders = 4, .repeats = 8, .series = 1, .scatter = {3}},
-        {"6 in blocks, scatter 3:1", .feeders = 6, .repeats = 8, .series = 1, .scatter = {3}, .part = 5},
-        {"4 in 4 blocks, scatter 3:1", .feeders = 4, .repeats = 4, .series = 1, .scatter = {3}},
-        {"6 in 4 blocks, scatter 3:1", .feeders = 6, .repeats = 4, .series = 1, .scatter = {3}, .part = 5},
+        {"4 in blocks, scatter 3:1", .feeders = 4, .repeats = 8, .series = 1, .scatter = {3}, .claimed = 0.08,
+         .held = 0.90},
+        {"6 in blocks, scatter 3:1", .feeders = 6, .repeats = 8, .series = 1, .scatter = {3}, .claimed = 0.08,
+         .held = 0.90, .part = 5},
+        {"4 in 4 blocks, scatter 3:1", .feeders = 4, .repeats = 4, .series = 1, .scatter = {3},
+         .claimed = 0.16, .held = 0.80},
+        {"6 in 4 blocks, scatter 3:1", .feeders = 6, .repeats = 4, .series = 1, .scatter = {3},
+         .claimed = 0.16, .held = 0.80, .part = 5},
         {"2 without blocks, scatter 3:1", .feeders = 2, .repeats = 8, .series = 2, .scatter = {3}},
-        {"4 without blocks, scatter 3:1", .feeders = 4, .repeats = 8, .series = 4, .scatter = {3}, .part = 5},
-        {"6 without blocks, scatter 3:1", .feeders = 6, .repeats = 8, .series = 6, .scatter = {3}, .part = 5},
+        {"4 without blocks, scatter 3:1", .feeders = 4, .repeats = 8, .series = 4, .scatter = {3},
+         .claimed = 0.08, .held = 0.90, .part = 5},
+        {"6 without blocks, scatter 3:1", .feeders = 6, .repeats = 8, .series = 6, .scatter = {3},
+         .claimed = 0.08, .held = 0.90, .part = 5},
         {"4 without blocks, 4 repeats, scatter 3:1", .feeders = 4, .repeats = 4, .series = 4, .scatter = {3},
-         .part = 5},
+         .claimed = 0.16, .held = 0.80, .part = 5},
         {"6 without blocks, 4 repeats, scatter 3:1", .feeders = 6, .repeats = 4, .series = 6, .scatter = {3},
-         .part = 5},
+         .claimed = 0.16, .held = 0.80, .part = 5},
         {"2 in blocks, 10 % missing", .feeders = 2, .repeats = 8, .series = 1, .missing = 0.1},
         {"4 in blocks, 10 % missing", .feeders = 4, .repeats = 8, .series = 1, .missing = 0.1},
         {"6 in blocks, 10 % missing", .feeders = 6, .repeats = 8, .series = 1, .missing = 0.1, .part = 5},
@@ -489,8 +499,9 @@ static void hard_cases(struct study_compare *s)
     };
     for (size_t i = 0; i < sizeof setups / sizeof *setups; i++) {
         struct tally t = draw(s, &setups[i]);
-        ask(s, setups[i].name, CLAIMED, t.claimed, t.judged, 0, 0.06);
-        ask(s, setups[i].name, PAIR_HELD, t.pair_held, t.pair, 0.94, 1);
+        ask(s, setups[i].name, CLAIMED, t.claimed, t.judged, 0,
+            setups[i].claimed > 0 ? setups[i].claimed : 0.06);
+        ask(s, setups[i].name, PAIR_HELD, t.pair_held, t.pair, setups[i].held > 0 ? setups[i].held : 0.94, 1);
         ask(s, setups[i].name, UNJUDGED, t.unjudged, t.drawn, 0, 0.02);
     }
 }
