@@ -403,6 +403,7 @@ static int run_report(const struct request *r)
                                      .figures = !r->no_figures,
                                      .progress = isatty(STDERR_FILENO) ? show_progress : NULL};
     enum err_code code;
+    char folder[4096];
     if (r->check != NULL)
         return run_check(r);
     if (r->out == NULL)
@@ -414,8 +415,10 @@ static int run_report(const struct request *r)
         code = report_write(session, &options, &e);
     if (code == ERR_OK && r->json)
         code = report_json_write(session, stdout, &e);
-    else if (code == ERR_OK)
-        printf("%s/report.html\n", r->out);
+    else if (code == ERR_OK) {
+        snprintf(folder, sizeof folder, "%s", r->out);
+        printf("%s/report.html\n", err_clean_text(folder));
+    }
     session_free(session);
     return code == ERR_OK ? EXIT_DONE : system_trouble(&e);
 }

@@ -190,38 +190,10 @@ char *text_measure(double value, const char *unit, char *buffer, size_t size)
     return buffer;
 }
 
-/* Length of a sequence at p that reorders text or hides in it: U+061C, U+200B to U+200F, U+2028 to U+202E,
- * U+2060 to U+2069, U+FEFF. 0 for anything else. */
-static size_t hidden_length(const unsigned char *p)
-{
-    if (p[0] == 0xD8 && p[1] == 0x9C)
-        return 2;
-    if (p[0] == 0xE2 && p[1] == 0x80 && ((p[2] >= 0x8B && p[2] <= 0x8F) || (p[2] >= 0xA8 && p[2] <= 0xAE)))
-        return 3;
-    if (p[0] == 0xE2 && p[1] == 0x81 && p[2] >= 0xA0 && p[2] <= 0xA9)
-        return 3;
-    if (p[0] == 0xEF && p[1] == 0xBB && p[2] == 0xBF)
-        return 3;
-    return 0;
-}
-
 char *text_clean(const char *text, char *buffer, size_t size)
 {
-    unsigned char *from, *to;
     snprintf(buffer, size, "%s", text);
-    err_clean_text(buffer);
-    from = to = (unsigned char *)buffer;
-    while (*from != 0) {
-        size_t length = hidden_length(from);
-        if (length > 0) {
-            *to++ = '?';
-            from += length;
-        } else {
-            *to++ = *from++;
-        }
-    }
-    *to = 0;
-    return buffer;
+    return err_clean_text(buffer);
 }
 
 void text_html(FILE *out, const char *text)

@@ -34,6 +34,21 @@ static size_t count_fields(const struct table_row *row)
     return count;
 }
 
+/* A name as two people would write it alike: " north" and "\"north\"" would be benches of their own. */
+static enum err_code check_name(const struct table_row *row, size_t field, struct err *e)
+{
+    const char *name = row->field[field];
+    char clean[TABLE_ROW_FIELD_SIZE];
+    memcpy(clean, name, sizeof clean);
+    if (strcmp(err_clean_text(clean), name) != 0)
+        return table_row_complain(row, field, e, "'%s' holds a control character, or is not UTF-8", name);
+    if (name[0] == ' ' || name[strlen(name) - 1] == ' ')
+        return table_row_complain(row, field, e, "'%s' has a blank at its beginning or end; take it out", name);
+    if (strchr(name, '"') != NULL)
+        return table_row_complain(row, field, e, "'%s' holds a quote; fields are written without", name);
+    return ERR_OK;
+}
+
 static enum err_code read_header(struct table_row *row, struct bench_table *t, struct header *h,
                                  struct err *e)
 {
@@ -49,6 +64,8 @@ static enum err_code read_header(struct table_row *row, struct bench_table *t, s
         h->column[i] = column_of(name);
         if (name[0] == 0)
             code = table_row_complain(row, i, e, "a column has no name");
+        else if (check_name(row, i, e) != ERR_OK)
+            code = ERR_FILE;
         else if (h->column[i] == BENCH_TABLE_COLUMNS && t->quantity[0] != 0)
             code = table_row_complain(row, i, e,
                                       "'%s' is neither feeder, bench, operator nor refit, and '%s' holds the "
@@ -83,7 +100,7 @@ static enum err_code read_row(struct table_row *row, const struct header *h, str
             code = table_row_number(row, i, t->quantity, "", -VALUE_MAX, VALUE_MAX, &to->value, e);
         else if (row->field[i][0] == 0)
             code = table_row_complain(row, i, e, "%s: is empty", BENCH_TABLE_NAMES[h->column[i]]);
-        else
+        else if ((code = check_name(row, i, e)) == ERR_OK)
             memcpy(to->text[h->column[i]], row->field[i], sizeof to->text[0]);
     }
     t->n += code == ERR_OK;

@@ -35,7 +35,9 @@ struct bench_table {
 };
 
 /* ERR_FILE with line and column for a header without a column of values or with two, a row that does not fit
- * it, an empty field, a value that is no finite number, more rows than above, or none. *table is to be freed
+ * it, an empty field, a name with control characters, quotes or blanks at its ends, a value that is no finite
+ * number up to 1e12 either way, more rows than above, or none; files that another program wrote with a byte
+ * order mark or without the last line break are refused too. *table is to be freed
  * after ERR_OK. ERR_MEMORY. */
 enum err_code bench_table_read(const char *path, struct bench_table *table, struct err *e);
 void bench_table_free(struct bench_table *table);

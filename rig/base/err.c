@@ -97,17 +97,36 @@ static size_t utf8_length(const unsigned char *p)
     return length;
 }
 
+/* Length of a sequence at p that reorders text or hides in it: U+061C, U+200B to U+200F, U+2028 to U+202E,
+ * U+2060 to U+2069, U+FEFF. 0 for anything else. */
+static size_t hidden_length(const unsigned char *p)
+{
+    if (p[0] == 0xD8 && p[1] == 0x9C)
+        return 2;
+    if (p[0] == 0xE2 && p[1] == 0x80 && ((p[2] >= 0x8B && p[2] <= 0x8F) || (p[2] >= 0xA8 && p[2] <= 0xAE)))
+        return 3;
+    if (p[0] == 0xE2 && p[1] == 0x81 && p[2] >= 0xA0 && p[2] <= 0xA9)
+        return 3;
+    if (p[0] == 0xEF && p[1] == 0xBB && p[2] == 0xBF)
+        return 3;
+    return 0;
+}
+
 char *err_clean_text(char *text)
 {
-    unsigned char *p = (unsigned char *)text;
-    while (*p != 0) {
-        size_t length = utf8_length(p);
-        if (length == 0 || *p < 0x20 || *p == 0x7F) {
-            *p = '?';
-            length = 1;
+    unsigned char *from = (unsigned char *)text, *to = from;
+    while (*from != 0) {
+        size_t length = utf8_length(from), hidden = hidden_length(from);
+        if (length == 0 || *from < 0x20 || *from == 0x7F || hidden > 0) {
+            *to++ = '?';
+            from += hidden > 0 ? hidden : 1;
+            continue;
         }
-        p += length;
+        memmove(to, from, length);
+        to += length;
+        from += length;
     }
+    *to = 0;
     return text;
 }
 

@@ -58,7 +58,8 @@ int err_exit_status(enum err_code code);
  * record has a source line, two more lines follow: that line and a caret under the column. Returns buffer. */
 char *err_format(const struct err *e, char *buffer, size_t size);
 
-/* Replace every control character (and DEL) of text in place by '?'. Returns text. */
+/* Replace every control character (and DEL), every byte that is not UTF-8, and every character that turns the
+ * direction of writing or hides, by one '?' in place; the text never grows. Returns text. */
 char *err_clean_text(char *text);
 
 #endif

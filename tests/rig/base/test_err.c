@@ -26,7 +26,11 @@ Test(err, hostile_text_cannot_reach_a_terminal)
 {
     char text[] = "a\x1b[2J\x7f\xc2\x9b"
                   "b\xff\xe2\x82\xac";
+    char turned[] = "a\xe2\x80\xae"
+                    "b\xef\xbb\xbf"
+                    "c";
     cr_assert_str_eq(err_clean_text(text), "a?[2J???b?\xe2\x82\xac");
+    cr_assert_str_eq(err_clean_text(turned), "a?b?c");
 }
 
 Test(err, each_code_has_its_exit_status)
