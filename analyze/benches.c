@@ -17,7 +17,7 @@ const char *const BENCHES_FACTOR_NAMES[BENCHES_FACTORS + 1] = {
 /* One result with what it was made by. A bound is "at least". */
 struct value {
     const char *feeder, *bench, *operator_name, *refit;
-    size_t series, session_feeder;
+    size_t series, session_feeder, place;
     int block;
     double speed_mm_s, value;
     bool bound;
@@ -32,6 +32,8 @@ struct values {
 struct question {
     const struct session *session; /* NULL: of a table */
     const struct values *all;
+    bool onset, mounted; /* mounted: it is known which values share a mounting */
+    const char *feeder;  /* NULL: of every one */
     struct benches *benches;
     enum benches_kind kind;
 };
@@ -46,7 +48,8 @@ static bool same_text(const char *a, const char *b)
     return strcmp(a, b) == 0;
 }
 
-/* Whether two values share a level of a factor. Refits belong to a feeder, an operator and a series. */
+/* Whether two values share a level of a factor. Refits belong to a bench, a feeder, an operator and a
+ * series. */
 static bool same_level(enum benches_factor factor, const struct value *a, const struct value *b)
 {
     switch (factor) {
@@ -59,24 +62,28 @@ static bool same_level(enum benches_factor factor, const struct value *a, const 
     case BENCHES_SERIES:
         return a->series == b->series && same_text(a->operator_name, b->operator_name);
     default:
-        return a->series == b->series && a->block == b->block && same_text(a->feeder, b->feeder) &&
-               same_text(a->operator_name, b->operator_name) && same_text(a->refit, b->refit);
+        return a->series == b->series && a->block == b->block && same_text(a->refit, b->refit) &&
+               same_text(a->feeder, b->feeder) && same_text(a->bench, b->bench) &&
+               same_text(a->operator_name, b->operator_name);
     }
 }
 
-/* Number the levels of a factor from 0 on in the order of their first values. Returns how many. */
+/* Number the levels of a factor from 0 on in the order of their first values. Returns how many; 0: out of
+ * memory. The latest level is tried first, since values that share one mostly stand together. */
 static size_t number_levels(enum benches_factor factor, const struct values *values, size_t *level)
 {
     size_t count = 0, *first = malloc((values->n + 1) * sizeof *first);
     if (first == NULL)
         return 0;
     for (size_t i = 0; i < values->n; i++) {
-        size_t k = 0;
-        while (k < count && !same_level(factor, &values->v[first[k]], &values->v[i]))
-            k++;
-        if (k == count)
+        size_t k = count;
+        while (k > 0 && !same_level(factor, &values->v[first[k - 1]], &values->v[i]))
+            k--;
+        if (k == 0) {
             first[count++] = i;
-        level[i] = k;
+            k = count;
+        }
+        level[i] = k - 1;
     }
     free(first);
     return count;
@@ -94,38 +101,73 @@ static void refuse(struct benches_section *section, const char *format, ...)
     va_end(arguments);
 }
 
-static void note_accepted(struct benches_section *section, const struct comparison *c)
+/* Where a feeder of the session begins among the values, which are in the order of these. */
+static bool begins(const struct values *values, size_t i)
 {
-    const size_t most = sizeof section->accepted / sizeof section->accepted[0];
-    for (size_t i = 0; i < c->accepted_count; i++) {
-        size_t k = 0;
-        while (k < section->accepted_count && !same_text(section->accepted[k], c->accepted[i]))
-            k++;
-        if (k == most)
-            refuse(section, "more than %zu conditions that differ would have to be accepted", most);
-        else if (k == section->accepted_count)
-            snprintf(section->accepted[section->accepted_count++], sizeof section->accepted[0], "%s",
-                     c->accepted[i]);
+    return i == 0 || values->v[i - 1].session_feeder != values->v[i].session_feeder;
+}
+
+/* Which conditions of one feeder differ, by the two that are furthest apart of all that it was pushed under,
+ * and are let pass. first: where it begins. */
+static void note_accepted(const struct session *s, const struct values *values, size_t first,
+                          struct benches_section *section)
+{
+    struct condition_difference differences[CONDITION_COUNT];
+    struct conditions low = s->feeders[values->v[first].session_feeder].conditions, high = low;
+    double tolerance[CONDITION_COUNT];
+    size_t count;
+    for (size_t k = 0; k < CONDITION_COUNT; k++)
+        tolerance[k] = INFINITY;
+    for (size_t i = first; i < values->n; i++) {
+        const struct feeder_result *f = &s->feeders[values->v[i].session_feeder];
+        if (!begins(values, i) || !same_text(values->v[i].feeder, values->v[first].feeder))
+            continue;
+        conditions_widen(&low, &high, &f->conditions);
+        for (size_t k = 0; f->conditions_range != NULL && k < 2; k++)
+            conditions_widen(&low, &high, &f->conditions_range[k]);
+        for (size_t k = 0; k < CONDITION_COUNT; k++)
+            tolerance[k] = fmin(tolerance[k], s->series[f->series]->plan.tolerance[k]);
+    }
+    count = conditions_compare(&low, &high, tolerance, differences);
+    for (size_t k = 0; k < count; k++) {
+        const size_t size = sizeof section->accepted[0];
+        char *text;
+        if (!s->accept[differences[k].id])
+            continue;
+        if (section->accepted_count == BENCHES_ACCEPTED_MAX) {
+            refuse(section, "more than %d differences of conditions would have to be accepted",
+                   (int)BENCHES_ACCEPTED_MAX);
+            return;
+        }
+        text = section->accepted[section->accepted_count++];
+        if (section->kind == BENCHES_BETWEEN)
+            snprintf(text, size, "%s", differences[k].text);
+        else
+            snprintf(text, size, "%.63s: %.180s", values->v[first].feeder, differences[k].text);
     }
 }
 
-/* One feeder must have been pushed under the same conditions wherever it was. */
+/* One feeder must have been pushed under the same conditions wherever it was, and throughout each series. */
 static void check_conditions(const struct session *s, const struct values *values,
                              struct benches_section *section)
 {
-    for (size_t i = 0; s != NULL && i < values->n && section->why_not[0] == 0; i++) {
+    for (size_t i = 0; s != NULL && i < values->n; i++) {
         const struct value *a = &values->v[i];
-        for (size_t j = i + 1; j < values->n; j++) {
+        bool first = begins(values, i);
+        for (size_t j = 0; first && j < i; j++)
+            first = !same_text(values->v[j].feeder, a->feeder);
+        if (first)
+            note_accepted(s, values, i, section);
+        for (size_t j = i; begins(values, i) && j < values->n && section->why_not[0] == 0; j++) {
             const struct value *b = &values->v[j];
             struct comparison c = {.a = a->session_feeder, .b = b->session_feeder};
-            /* Each pair of feeders of the session once: where both begin. */
-            if (a->session_feeder == b->session_feeder || !same_text(a->feeder, b->feeder) ||
-                (i > 0 && values->v[i - 1].session_feeder == a->session_feeder) ||
-                values->v[j - 1].session_feeder == b->session_feeder)
+            if (!begins(values, j) || !same_text(a->feeder, b->feeder))
                 continue;
             comparison_gate(s, &c, NULL);
-            note_accepted(section, &c);
-            if (c.reason_count > 0)
+            if (c.reason_count > 0 && i == j)
+                refuse(section, "the conditions of %s differ within series %zu: %s", a->feeder, a->series + 1,
+                       c.reasons[0]);
+            else if (c.reason_count > 0)
                 refuse(section, "the conditions of %s differ between series %zu and %zu: %s", a->feeder,
                        a->series + 1, b->series + 1, c.reasons[0]);
         }
@@ -138,46 +180,59 @@ static void check_bounds(const struct values *values, struct benches_section *se
     for (size_t i = 0; i < values->n; i++)
         bounds += values->v[i].bound;
     if (bounds > 0)
-        refuse(section, "%zu of %zu values are only \"at least\", since a limit came first", bounds,
-               values->n);
+        refuse(section,
+               "%zu of %zu values are only \"at least\", since a limit came first; raise it, or leave these "
+               "pushes out",
+               bounds, values->n);
 }
 
-/* Runs of one mounting become their mean: what a bench would publish. */
-static void average_mountings(struct values *values)
+/* Runs of one mounting become their mean: what a bench would publish. False: out of memory. */
+static bool average_mountings(struct values *values)
 {
-    size_t kept = 0;
-    for (size_t i = 0; i < values->n;) {
-        size_t j = i;
-        double sum = 0;
-        bool bound = false;
-        while (j < values->n && same_level(BENCHES_REFIT, &values->v[i], &values->v[j])) {
-            sum += values->v[j].value;
-            bound = bound || values->v[j].bound;
-            j++;
-        }
-        values->v[kept] = values->v[i];
-        values->v[kept].value = sum / (double)(j - i);
-        values->v[kept++].bound = bound;
-        i = j;
+    size_t *level = malloc((values->n + 1) * sizeof *level);
+    size_t *together = calloc(values->n + 1, sizeof *together);
+    size_t count = level != NULL && together != NULL ? number_levels(BENCHES_REFIT, values, level) : 0;
+    for (size_t i = 0; count > 0 && i < values->n; i++) {
+        /* Levels are numbered in the order of their first values, so that none is put behind its own. */
+        struct value *mean = &values->v[level[i]];
+        if (together[level[i]]++ == 0)
+            *mean = values->v[i];
+        else
+            mean->value += (values->v[i].value - mean->value) / (double)together[level[i]];
     }
-    values->n = kept;
+    free(level);
+    free(together);
+    values->n = count;
+    return count > 0;
 }
 
-/* Index of each value's bench into section->names. */
-static bool name_benches(const struct values *values, struct benches_section *section, size_t *bench,
-                         size_t *count)
+/* Names of the benches into section->names, and of each value its index among them. */
+static bool name_benches(const struct values *values, struct benches_section *section, size_t *count)
 {
     *count = 0;
     section->names = calloc(values->n + 1, sizeof *section->names);
     for (size_t i = 0; section->names != NULL && i < values->n; i++) {
         size_t k = 0;
-        while (k < *count && strncmp(section->names[k], values->v[i].bench, BENCHES_NAME_SIZE - 1) != 0)
+        while (k < *count && !same_text(section->names[k], values->v[i].bench))
             k++;
         if (k == *count)
             snprintf(section->names[(*count)++], BENCHES_NAME_SIZE, "%s", values->v[i].bench);
-        bench[i] = k;
+        section->bench_of[i] = k;
     }
     return section->names != NULL;
+}
+
+/* On any one bench. Repeatability is of one operator by ISO 5725-1, so this is to be said. */
+static bool operators_differ(const struct values *values)
+{
+    for (size_t i = 0; i < values->n; i++) {
+        size_t j = 0;
+        while (!same_text(values->v[i].bench, values->v[j].bench))
+            j++;
+        if (!same_text(values->v[i].operator_name, values->v[j].operator_name))
+            return true;
+    }
+    return false;
 }
 
 /* The answer of a calculation into the section; what it does not know is no error. */
@@ -198,67 +253,98 @@ static enum err_code settle(enum err_code code, const struct err *why, struct be
 
 static enum err_code between(struct values *values, struct benches_section *section, struct err *e)
 {
-    size_t *bench, count;
-    double *numbers;
+    size_t count;
     struct err why = {0};
-    enum err_code code = ERR_OK;
-    average_mountings(values);
+    enum err_code code;
+    if (!average_mountings(values))
+        return err_set(e, ERR_MEMORY, "out of memory for %zu values", section->runs);
     section->values = values->n;
-    bench = malloc((values->n + 1) * sizeof *bench);
-    numbers = malloc((values->n + 1) * sizeof *numbers);
+    section->several_operators = operators_differ(values);
+    section->bench_of = malloc(values->n * sizeof *section->bench_of);
+    section->numbers = malloc(values->n * sizeof *section->numbers);
     section->consistency = calloc(1, sizeof *section->consistency);
-    if (bench == NULL || numbers == NULL || section->consistency == NULL ||
-        !name_benches(values, section, bench, &count)) {
-        code = err_set(e, ERR_MEMORY, "out of memory for %zu values", values->n);
-    } else if (count < 2 || count > BENCH_CONSISTENCY_MAX) {
-        refuse(section, count < 2 ? "it was measured on one bench only (%s)" : "too many benches beside %s",
-               section->names[0]);
-    } else {
-        for (size_t i = 0; i < values->n; i++)
-            numbers[i] = values->v[i].value;
-        code = settle(bench_consistency(numbers, bench, values->n, count, section->consistency, &why), &why,
-                      section, e);
+    if (section->bench_of == NULL || section->numbers == NULL || section->consistency == NULL ||
+        !name_benches(values, section, &count))
+        return err_set(e, ERR_MEMORY, "out of memory for %zu values", values->n);
+    for (size_t i = 0; i < values->n; i++)
+        section->numbers[i] = values->v[i].value;
+    if (count < 2 || count > BENCH_CONSISTENCY_MAX) {
+        if (count < 2)
+            refuse(section, "it was measured on one bench only (%s)", section->names[0]);
+        else
+            refuse(section, "it was measured on %zu benches; at most %d can be held against each other",
+                   count, BENCH_CONSISTENCY_MAX);
+        return ERR_OK;
     }
-    free(bench);
-    free(numbers);
-    return code;
+    code =
+        bench_consistency(section->numbers, section->bench_of, values->n, count, section->consistency, &why);
+    if (code == ERR_NO_ANSWER && values->n == count && section->runs > count)
+        refuse(section, "each bench mounted the feeder once, and runs of one mounting count as one value, so "
+                        "nothing says how far one bench repeats itself");
+    return settle(code, &why, section, e);
 }
 
-/* Which factors there is something to tell of: more levels than what they lie in, and fewer than values. */
-static void choose_factors(const struct values *values, struct benches_section *section,
-                           size_t (*level)[BENCHES_FACTORS])
+/* Which factors there is something to tell of: more levels than what they lie in, and fewer than values.
+ * counts: levels of all factors. False: out of memory. */
+static bool choose_factors(const struct values *values, struct benches_section *section,
+                           size_t (*level)[BENCHES_FACTORS], size_t *counts)
 {
-    size_t counts[BENCHES_FACTORS], *column = malloc((values->n + 1) * sizeof *column), within;
-    for (enum benches_factor f = 0; column != NULL && f < BENCHES_FACTORS; f++) {
+    size_t *column = malloc((values->n + 1) * sizeof *column), within;
+    bool counted = column != NULL;
+    for (enum benches_factor f = 0; counted && f < BENCHES_FACTORS; f++) {
         counts[f] = number_levels(f, values, column);
-        for (size_t i = 0; i < values->n; i++)
+        counted = counts[f] > 0;
+        for (size_t i = 0; counted && i < values->n; i++)
             level[i][f] = column[i];
     }
     free(column);
-    for (enum benches_factor f = 0; column != NULL && f < BENCHES_FACTORS; f++) {
+    if (!counted)
+        return false;
+    within = counts[BENCHES_FEEDER_OPERATOR] > counts[BENCHES_SERIES] ? counts[BENCHES_FEEDER_OPERATOR]
+                                                                      : counts[BENCHES_SERIES];
+    section->refits_alone = section->mounted && counts[BENCHES_REFIT] == values->n;
+    for (enum benches_factor f = 0; f < BENCHES_FACTORS; f++) {
         bool wanted = counts[f] > 1;
-        within = counts[BENCHES_FEEDER_OPERATOR] > counts[BENCHES_SERIES] ? counts[BENCHES_FEEDER_OPERATOR]
-                                                                          : counts[BENCHES_SERIES];
         if (f == BENCHES_FEEDER_OPERATOR)
             wanted = counts[BENCHES_FEEDER] > 1 && counts[BENCHES_OPERATOR] > 1;
         if (f == BENCHES_SERIES)
             wanted = counts[f] > counts[BENCHES_OPERATOR];
         if (f == BENCHES_REFIT)
-            wanted = counts[f] > within && counts[f] < values->n;
-        section->refits_alone =
-            section->refits_alone || (f == BENCHES_REFIT && counts[f] == values->n && values->v[0].block > 0);
+            wanted = section->mounted && counts[f] > within && counts[f] < values->n;
         if (!wanted)
             continue;
         section->levels[section->factor_count] = counts[f];
         section->factors[section->factor_count++] = f;
     }
+    return true;
 }
 
-static void share_out(struct benches_section *section)
+/* What the feeders bring, apart from all else; not where something else is in it. mountings: how many. */
+static void share_out(struct benches_section *section, size_t mountings)
 {
     const struct variance_split *split = &section->split;
-    if (section->factor_count == 0 || section->factors[0] != BENCHES_FEEDER || !split->components[0].present)
+    const size_t size = sizeof section->why_no_share;
+    if (section->factor_count == 0 || section->factors[0] != BENCHES_FEEDER) {
+        snprintf(section->why_no_share, size,
+                 "with one feeder nothing tells how much of the scatter is the rig's own and how much the "
+                 "feeder's; measure two or more");
         return;
+    }
+    for (size_t i = 1; i < section->factor_count; i++) {
+        if (split->components[i].present)
+            continue;
+        snprintf(section->why_no_share, size,
+                 "what '%s' brings cannot be told from what stands above it, so the feeders' variance may "
+                 "hold it; have each feeder measured by each operator in each series",
+                 BENCHES_FACTOR_NAMES[section->factors[i]]);
+        return;
+    }
+    if (section->mounted && mountings == section->levels[0]) {
+        snprintf(section->why_no_share, size,
+                 "each feeder was mounted once, so the feeders' variance holds what a mounting brings; mount "
+                 "them again");
+        return;
+    }
     section->has_own_share = true;
     section->feeder_sd = split->components[0].sd;
     section->own_share = 1 - split->components[0].share;
@@ -268,16 +354,16 @@ static void share_out(struct benches_section *section)
 static enum err_code within_rig(const struct values *values, struct benches_section *section, struct err *e)
 {
     struct variance_factor factors[BENCHES_FACTORS] = {{0}};
-    size_t(*level)[BENCHES_FACTORS] = malloc((values->n + 1) * sizeof *level),
-    *columns = malloc((values->n * BENCHES_FACTORS + 1) * sizeof *columns);
+    size_t counts[BENCHES_FACTORS], (*level)[BENCHES_FACTORS] = malloc((values->n + 1) * sizeof *level),
+                                    *columns = malloc((values->n * BENCHES_FACTORS + 1) * sizeof *columns);
     double *numbers = malloc((values->n + 1) * sizeof *numbers);
     struct err why = {0};
     enum err_code code = ERR_OK;
-    section->values = values->n;
-    if (level == NULL || columns == NULL || numbers == NULL) {
+    snprintf(section->bench, sizeof section->bench, "%s", values->v[0].bench);
+    if (level == NULL || columns == NULL || numbers == NULL ||
+        !choose_factors(values, section, level, counts)) {
         code = err_set(e, ERR_MEMORY, "out of memory for %zu values", values->n);
     } else {
-        choose_factors(values, section, level);
         for (size_t f = 0; f < section->factor_count; f++) {
             size_t *column = columns + f * values->n;
             for (size_t i = 0; i < values->n; i++)
@@ -291,19 +377,34 @@ static enum err_code within_rig(const struct values *values, struct benches_sect
         for (size_t i = 0; i < values->n; i++)
             numbers[i] = values->v[i].value;
         if (section->factor_count == 0)
-            refuse(section, "one feeder, one operator and no refits: there is nothing to split; name more "
-                            "than one in the plans");
+            refuse(section, "all values are of one bench, one feeder and one operator, without refits: there "
+                            "is nothing to hold against each other");
         else if (section->why_not[0] == 0)
             code = settle(
                 variance_split(numbers, values->n, factors, section->factor_count, &section->split, &why),
                 &why, section, e);
         if (section->answered)
-            share_out(section);
+            share_out(section, counts[BENCHES_REFIT]);
     }
     free(level);
     free(columns);
     free(numbers);
     return code;
+}
+
+/* Pushes of a section that gave no value. */
+static size_t pushes_without(const struct question *q, const char *feeder, double speed_mm_s)
+{
+    size_t count = 0;
+    for (size_t i = 0; q->session != NULL && i < q->session->run_count; i++) {
+        const struct run_result *run = &q->session->runs[i];
+        const struct run_record *record = run->record;
+        count += bench_test_is_plain_push(record->test) && comparison_push_value(run, q->onset) == NULL &&
+                 same_speed(record->speed_mm_s, speed_mm_s) &&
+                 (feeder == NULL || same_text(record->feeder, feeder)) &&
+                 (q->feeder == NULL || same_text(record->feeder, q->feeder));
+    }
+    return count;
 }
 
 /* The section of a feeder (NULL: of all) at a speed. */
@@ -322,6 +423,7 @@ static enum err_code add_section(const struct question *q, const char *feeder, d
     section = &grown[b->count++];
     memset(section, 0, sizeof *section);
     section->kind = q->kind;
+    section->mounted = q->mounted;
     section->speed_mm_s = speed_mm_s;
     snprintf(section->feeder, sizeof section->feeder, "%s", feeder != NULL ? feeder : "");
     for (size_t i = 0; i < q->all->n; i++) {
@@ -329,7 +431,8 @@ static enum err_code add_section(const struct question *q, const char *feeder, d
             (feeder == NULL || same_text(q->all->v[i].feeder, feeder)))
             part.v[part.n++] = q->all->v[i];
     }
-    section->values = part.n;
+    section->runs = section->values = part.n;
+    section->without = pushes_without(q, feeder, speed_mm_s);
     check_conditions(q->session, &part, section);
     check_bounds(&part, section);
     if (section->why_not[0] == 0)
@@ -371,7 +474,7 @@ static enum err_code answer(struct question *q, struct err *e)
     for (size_t i = 0; i < q->benches->count; i++)
         any = any || q->benches->sections[i].answered;
     if (code == ERR_OK && !any)
-        code = err_set(e, ERR_NO_ANSWER, "%.300s", q->benches->sections[0].why_not);
+        code = err_set(e, ERR_NO_ANSWER, "%s", q->benches->sections[0].why_not);
     if (code != ERR_OK)
         benches_free(q->benches);
     return code;
@@ -385,18 +488,20 @@ static const char *bench_of(const struct session *s, size_t series)
                                       : "";
 }
 
-/* Runs in the order of series, feeder, block and place, as the averages over mountings need it. */
+/* Runs in the order of series and feeder, then of block, speed and place. */
 static int by_mounting(const void *a, const void *b)
 {
     const struct value *x = a, *y = b;
     if (x->session_feeder != y->session_feeder)
         return x->session_feeder < y->session_feeder ? -1 : 1;
+    if (x->block != y->block)
+        return x->block < y->block ? -1 : 1;
     if (x->speed_mm_s != y->speed_mm_s)
         return x->speed_mm_s < y->speed_mm_s ? -1 : 1;
-    return x->block < y->block ? -1 : x->block > y->block;
+    return x->place < y->place ? -1 : x->place > y->place;
 }
 
-static enum err_code refuse_choice(const struct session *s, const char *feeder, double speed_mm_s,
+static enum err_code refuse_choice(const struct session *s, bool onset, const char *feeder, double speed_mm_s,
                                    struct err *e)
 {
     bool known = feeder == NULL, at_speed = false;
@@ -408,14 +513,16 @@ static enum err_code refuse_choice(const struct session *s, const char *feeder, 
         return err_set(e, ERR_USAGE, "--feeder: no '%.60s' in these series", feeder);
     if (!isnan(speed_mm_s) && !at_speed)
         return err_set(e, ERR_USAGE, "--speed: no push at %.6g mm/s in these series", speed_mm_s);
-    return err_set(e, ERR_NO_ANSWER, "no push of these series gave a value to look at");
+    return err_set(e, ERR_NO_ANSWER, "no push that was asked for gave a %s",
+                   onset ? "slip onset" : "stall force");
 }
 
 enum err_code benches_from_session(const struct session *s, bool onset, const char *feeder, double speed_mm_s,
                                    struct benches *benches, struct err *e)
 {
     struct values all = {malloc((s->run_count + 1) * sizeof *all.v), 0};
-    struct question q = {.session = s, .all = &all, .benches = benches};
+    struct question q = {
+        .session = s, .all = &all, .onset = onset, .mounted = true, .feeder = feeder, .benches = benches};
     enum err_code code;
     memset(benches, 0, sizeof *benches);
     snprintf(benches->quantity, sizeof benches->quantity, "%s", onset ? "slip_onset_n" : "stall_force_n");
@@ -434,13 +541,14 @@ enum err_code benches_from_session(const struct session *s, bool onset, const ch
                                         .refit = "",
                                         .series = run->series,
                                         .session_feeder = run->feeder,
+                                        .place = i,
                                         .block = run->record->block,
                                         .speed_mm_s = run->record->speed_mm_s,
                                         .value = value->value,
                                         .bound = value->at_least};
     }
     qsort(all.v, all.n, sizeof *all.v, by_mounting);
-    code = all.n > 0 ? answer(&q, e) : refuse_choice(s, feeder, speed_mm_s, e);
+    code = all.n > 0 ? answer(&q, e) : refuse_choice(s, onset, feeder, speed_mm_s, e);
     free(all.v);
     return code;
 }
@@ -449,7 +557,7 @@ enum err_code benches_from_table(const struct bench_table *table, const char *fe
                                  struct err *e)
 {
     struct values all = {malloc((table->n + 1) * sizeof *all.v), 0};
-    struct question q = {.all = &all, .benches = benches};
+    struct question q = {.all = &all, .mounted = table->has[BENCH_TABLE_REFIT], .benches = benches};
     enum err_code code;
     memset(benches, 0, sizeof *benches);
     snprintf(benches->quantity, sizeof benches->quantity, "%s", table->quantity);
@@ -463,18 +571,17 @@ enum err_code benches_from_table(const struct bench_table *table, const char *fe
                                         .bench = row->text[BENCH_TABLE_BENCH],
                                         .operator_name = row->text[BENCH_TABLE_OPERATOR],
                                         .refit = row->text[BENCH_TABLE_REFIT],
-                                        /* Between benches each row is a value of its own. */
-                                        .block = (int)i,
+                                        /* Where no refits are named, each row is a value of its own. */
+                                        .block = q.mounted ? 0 : (int)i,
                                         .speed_mm_s = NAN,
                                         .value = row->value};
     }
-    if (kind_of(&all) == BENCHES_RIG && table->has[BENCH_TABLE_REFIT]) {
-        for (size_t i = 0; i < all.n; i++)
-            all.v[i].block = 0;
-    }
-    code = all.n > 0
-               ? answer(&q, e)
-               : err_set(e, ERR_USAGE, "--feeder: no '%.60s' in the table", feeder != NULL ? feeder : "");
+    if (all.n > 0)
+        code = answer(&q, e);
+    else if (feeder != NULL && !table->has[BENCH_TABLE_FEEDER])
+        code = err_set(e, ERR_USAGE, "--feeder: the table has no column of that name");
+    else
+        code = err_set(e, ERR_USAGE, "--feeder: no '%.60s' in the table", feeder != NULL ? feeder : "");
     free(all.v);
     return code;
 }
@@ -484,6 +591,8 @@ void benches_free(struct benches *benches)
     for (size_t i = 0; i < benches->count; i++) {
         free(benches->sections[i].names);
         free(benches->sections[i].consistency);
+        free(benches->sections[i].numbers);
+        free(benches->sections[i].bench_of);
     }
     free(benches->sections);
     benches->sections = NULL;
@@ -497,16 +606,22 @@ const char *benches_source(const struct benches_section *section, size_t i)
     return section->refits_alone ? "refit and repeat" : BENCHES_FACTOR_NAMES[BENCHES_FACTORS];
 }
 
+const struct bench_check *benches_check(const struct bench_consistency *c, size_t i)
+{
+    const struct bench_check *const checks[BENCHES_CHECKS] = {&c->cochran, &c->grubbs_low, &c->grubbs_high,
+                                                              &c->grubbs_two_low, &c->grubbs_two_high};
+    if (!checks[i]->present || (i >= BENCHES_PAIRS && checks[i - 2]->mark == BENCH_OUTLIER))
+        return NULL;
+    return checks[i];
+}
+
 bool benches_outlier(const struct benches *benches)
 {
     for (size_t i = 0; i < benches->count; i++) {
-        const struct bench_consistency *c = benches->sections[i].consistency;
-        if (!benches->sections[i].answered || c == NULL)
-            continue;
-        const struct bench_check *checks[] = {&c->cochran, &c->grubbs_low, &c->grubbs_high,
-                                              &c->grubbs_two_low, &c->grubbs_two_high};
-        for (size_t k = 0; k < sizeof checks / sizeof checks[0]; k++) {
-            if (checks[k]->present && checks[k]->mark == BENCH_OUTLIER)
+        const struct benches_section *section = &benches->sections[i];
+        for (size_t k = 0; section->answered && section->kind == BENCHES_BETWEEN && k < BENCHES_CHECKS; k++) {
+            const struct bench_check *check = benches_check(section->consistency, k);
+            if (check != NULL && check->mark == BENCH_OUTLIER)
                 return true;
         }
     }

@@ -35,11 +35,11 @@ struct benches_section {
     char bench[BENCHES_NAME_SIZE];  /* BENCHES_RIG: the one bench, "" where nobody names it */
     double speed_mm_s;              /* NAN: of a table */
     bool answered;
-    char why_not[400];     /* a sentence without a full stop */
-    size_t runs;           /* pushes, or rows of a table, that gave a value */
-    size_t without;        /* pushes that gave none: they are left out */
-    size_t values;         /* as they were worked with: BENCHES_BETWEEN, one for each mounting */
-    bool mounted;          /* it is known which runs share a mounting */
+    char why_not[400];      /* a sentence without a full stop */
+    size_t runs;            /* pushes, or rows of a table, that gave a value */
+    size_t without;         /* pushes that gave none: they are left out */
+    size_t values;          /* as they were worked with: BENCHES_BETWEEN, one for each mounting */
+    bool mounted;           /* it is known which runs share a mounting */
     bool several_operators; /* BENCHES_BETWEEN: on one bench at least */
 
     char (*names)[BENCHES_NAME_SIZE];      /* BENCHES_BETWEEN: of each bench */

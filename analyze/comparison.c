@@ -61,16 +61,16 @@ struct comparison *comparison_of(struct session *s, const struct comparison_ques
     return &s->comparisons[first + pair_index(q->count, i, j)];
 }
 
-/* The smallest difference that matters: what the caller of the session said, else the stricter of the plans.
- */
-static double difference_that_matters(const struct session *s, const struct comparison *c)
+double comparison_matters(const struct session *s, const char *quantity, const size_t *feeders, size_t count)
 {
+    double least = NAN;
     for (size_t i = 0; i < s->matter_count; i++) {
-        if (strcmp(s->matters[i].quantity, c->quantity) == 0)
+        if (strcmp(s->matters[i].quantity, quantity) == 0)
             return s->matters[i].difference;
     }
-    return fmin(plan_matters(&s->series[s->feeders[c->a].series]->plan, c->quantity),
-                plan_matters(&s->series[s->feeders[c->b].series]->plan, c->quantity));
+    for (size_t i = 0; i < count; i++)
+        least = fmin(least, plan_matters(&s->series[s->feeders[feeders[i]].series]->plan, quantity));
+    return least;
 }
 
 enum err_code comparison_add_pairs(struct session *s, const struct comparison_question *q,
@@ -99,7 +99,7 @@ enum err_code comparison_add_pairs(struct session *s, const struct comparison_qu
             snprintf(c->test, sizeof c->test, "%s", q->test);
             snprintf(c->setting, sizeof c->setting, "%s", q->setting);
             snprintf(c->unit, sizeof c->unit, "%s", q->unit);
-            c->matters = difference_that_matters(s, c);
+            c->matters = comparison_matters(s, c->quantity, (const size_t[]){c->a, c->b}, 2);
             if (ignore != NULL)
                 ignore(s, c, ignored);
             comparison_gate(s, c, ignored);

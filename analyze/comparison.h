@@ -18,6 +18,10 @@ enum err_code comparison_all(struct session *session, struct err *e);
 bool comparison_same_calibration(const struct session *s, const struct feeder_result *fa,
                                  const struct feeder_result *fb);
 
+/* The smallest difference that matters to count feeders (indices into session.feeders): what the caller of
+ * the session said, else the strictest of their plans; NAN where nobody stated one. */
+double comparison_matters(const struct session *s, const char *quantity, const size_t *feeders, size_t count);
+
 /* Below: what asks a question of several feeders. */
 
 /* One quantity, and the feeders that have it. */

@@ -1,5 +1,6 @@
 #include "analyze/repeats.h"
 
+#include "analyze/comparison.h"
 #include "analyze/numerics/equivalence_power.h"
 #include "analyze/numerics/sd_interval.h"
 #include "analyze/repeats_scatter.h"
@@ -129,21 +130,6 @@ enum err_code repeats_from_scatter(double sd, const struct repeats_aim *aim, str
     return forecast(plan, aim, e);
 }
 
-/* The smallest difference that matters: what the caller of the session said, else the strictest of the plans.
- */
-static double difference_that_matters(const struct session *s, const struct repeats_plan *plan,
-                                      const char *quantity)
-{
-    double least = NAN;
-    for (size_t i = 0; i < s->matter_count; i++) {
-        if (strcmp(s->matters[i].quantity, quantity) == 0)
-            return s->matters[i].difference;
-    }
-    for (size_t i = 0; i < plan->count; i++)
-        least = fmin(least, plan_matters(&s->series[s->feeders[plan->members[i]].series]->plan, quantity));
-    return least;
-}
-
 static enum err_code plan_members(const struct session *s, const char *quantity,
                                   const struct repeats_aim *aim, struct repeats_plan *plan, struct err *e)
 {
@@ -152,7 +138,8 @@ static enum err_code plan_members(const struct session *s, const char *quantity,
     enum err_code code = repeats_scatter_of(s, onset, aim->design, plan, &why);
     if (code == ERR_OK) {
         plan->matters = !(aim->difference > 0);
-        plan->difference = plan->matters ? difference_that_matters(s, plan, quantity) : aim->difference;
+        plan->difference =
+            plan->matters ? comparison_matters(s, quantity, plan->members, plan->count) : aim->difference;
         return forecast(plan, aim, e);
     }
     if (code == ERR_NO_ANSWER) {

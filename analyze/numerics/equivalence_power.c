@@ -59,41 +59,24 @@ double equivalence_power(const struct power_design *d, int repeats, double margi
     return status == GSL_SUCCESS ? fmin(1, power) : NAN;
 }
 
-static enum err_code check(const struct power_design *d, double power, struct err *e)
+struct alike {
+    const struct power_design *design;
+    double margin;
+};
+
+static double alike_called(int repeats, void *context)
 {
-    if (!(power_degrees_of_freedom(d, 2) >= 1))
-        return err_set(e, ERR_CALLER, "a design of %d feeders with a scatter of %g at the level %g",
-                       d->feeders, d->sd, d->level);
-    if (!(power > d->level) || !(power < 1))
-        return err_set(e, ERR_CALLER, "a power of %g is not between the level, %g, and 1", power, d->level);
-    return ERR_OK;
+    const struct alike *a = context;
+    return equivalence_power(a->design, repeats, a->margin, 0);
 }
 
 enum err_code equivalence_repeats(const struct power_design *d, double margin, double power, int *repeats,
                                   struct err *e)
 {
-    int low = 1, high = 2;
-    enum err_code code = check(d, power, e);
+    enum err_code code = power_check(d, power, e);
     if (code == ERR_OK && (!(margin > 0) || !isfinite(margin)))
         code = err_set(e, ERR_CALLER, "a margin of %g", margin);
-    if (code != ERR_OK)
-        return code;
-    /* low repeats are too few, high ones enough. */
-    while (!(equivalence_power(d, high, margin, 0) >= power)) {
-        if (high == POWER_REPEATS_MAX)
-            return err_set(e, ERR_NO_ANSWER, "more than %d repeats would be needed", POWER_REPEATS_MAX);
-        low = high;
-        high = high > POWER_REPEATS_MAX / 2 ? POWER_REPEATS_MAX : 2 * high;
-    }
-    while (high - low > 1) {
-        int middle = low + (high - low) / 2;
-        if (equivalence_power(d, middle, margin, 0) >= power)
-            high = middle;
-        else
-            low = middle;
-    }
-    *repeats = high;
-    return ERR_OK;
+    return code != ERR_OK ? code : power_search(alike_called, &(struct alike){d, margin}, power, repeats, e);
 }
 
 struct wanted {
@@ -115,7 +98,7 @@ enum err_code equivalence_margin(const struct power_design *d, int repeats, doub
     gsl_function f = {too_much, &w};
     gsl_root_fsolver *solver;
     double low, high;
-    enum err_code code = check(d, power, e);
+    enum err_code code = power_check(d, power, e);
     if (code == ERR_OK && repeats < 2)
         code = err_set(e, ERR_CALLER, "%d repeats have no scatter", repeats);
     if (code != ERR_OK)

@@ -114,7 +114,7 @@ double power_of_f_test(const struct power_design *d, int repeats, double varianc
                                   n1 * repeats * variance_of_means / (d->sd * d->sd));
 }
 
-static enum err_code check(const struct power_design *d, double power, struct err *e)
+enum err_code power_check(const struct power_design *d, double power, struct err *e)
 {
     if (!sensible(d))
         return err_set(e, ERR_CALLER, "a design of %d feeders with a scatter of %g at the level %g",
@@ -124,17 +124,12 @@ static enum err_code check(const struct power_design *d, double power, struct er
     return ERR_OK;
 }
 
-enum err_code power_repeats(const struct power_design *d, double difference, double power, int *repeats,
-                            struct err *e)
+enum err_code power_search(double (*power_with)(int repeats, void *context), void *context, double power,
+                           int *repeats, struct err *e)
 {
     int low = 1, high = 2;
-    enum err_code code = check(d, power, e);
-    if (code == ERR_OK && (!(difference > 0) || !isfinite(difference)))
-        code = err_set(e, ERR_CALLER, "a difference of %g to be found", difference);
-    if (code != ERR_OK)
-        return code;
     /* low repeats are too few, high ones enough. */
-    while (!(power_of_pair(d, high, difference) >= power)) {
+    while (!(power_with(high, context) >= power)) {
         if (high == POWER_REPEATS_MAX)
             return err_set(e, ERR_NO_ANSWER, "more than %d repeats would be needed", POWER_REPEATS_MAX);
         low = high;
@@ -142,7 +137,7 @@ enum err_code power_repeats(const struct power_design *d, double difference, dou
     }
     while (high - low > 1) {
         int middle = low + (high - low) / 2;
-        if (power_of_pair(d, middle, difference) >= power)
+        if (power_with(middle, context) >= power)
             high = middle;
         else
             low = middle;
@@ -151,11 +146,31 @@ enum err_code power_repeats(const struct power_design *d, double difference, dou
     return ERR_OK;
 }
 
+struct pair {
+    const struct power_design *design;
+    double difference;
+};
+
+static double pair_found(int repeats, void *context)
+{
+    const struct pair *p = context;
+    return power_of_pair(p->design, repeats, p->difference);
+}
+
+enum err_code power_repeats(const struct power_design *d, double difference, double power, int *repeats,
+                            struct err *e)
+{
+    enum err_code code = power_check(d, power, e);
+    if (code == ERR_OK && (!(difference > 0) || !isfinite(difference)))
+        code = err_set(e, ERR_CALLER, "a difference of %g to be found", difference);
+    return code != ERR_OK ? code : power_search(pair_found, &(struct pair){d, difference}, power, repeats, e);
+}
+
 enum err_code power_difference(const struct power_design *d, int repeats, double power, double *difference,
                                struct err *e)
 {
     double low = 0, high, least;
-    enum err_code code = check(d, power, e);
+    enum err_code code = power_check(d, power, e);
     if (code == ERR_OK && repeats < 2)
         code = err_set(e, ERR_CALLER, "%d repeats have no scatter", repeats);
     if (code != ERR_OK)

@@ -44,4 +44,13 @@ enum err_code power_difference(const struct power_design *d, int repeats, double
  * power_of_pair has no answer for. */
 double power_degrees_of_freedom(const struct power_design *d, int repeats);
 
+/* Below: for other kinds of power over the same designs. */
+
+/* ERR_CALLER for a design that makes no sense, or a power that is not between its level and 1. */
+enum err_code power_check(const struct power_design *d, double power, struct err *e);
+/* Least number of repeats, 2 or more, with which power_with, rising with them, is at least power.
+ * ERR_NO_ANSWER beyond POWER_REPEATS_MAX. */
+enum err_code power_search(double (*power_with)(int repeats, void *context), void *context, double power,
+                           int *repeats, struct err *e);
+
 #endif

@@ -20,6 +20,10 @@ static enum err_code read_request(const struct benches_request *r, bool *onset, 
         return err_set(e, ERR_USAGE, "benches: SERIES or --table is missing; see --help");
     if (r->table != NULL && r->series_count > 0)
         return err_set(e, ERR_USAGE, "--table: goes without series; see --help");
+    for (size_t i = 0; r->table != NULL && i < CONDITION_COUNT; i++) {
+        if (r->session.accept[i])
+            return err_set(e, ERR_USAGE, "--accept: belongs to series; a table has no conditions");
+    }
     if (r->table != NULL && (r->quantity != NULL || r->speed != NULL))
         return err_set(e, ERR_USAGE, "%s: belongs to series; a table has the quantity of its own column",
                        r->quantity != NULL ? "--quantity" : "--speed");
@@ -56,6 +60,27 @@ static enum err_code of_series(const struct benches_request *r, bool onset, doub
     return code;
 }
 
+/* What a script has to know although everything is printed: an outlier, or a section without an answer. */
+static enum err_code judge(const struct benches *benches, struct err *e)
+{
+    size_t refused = 0, first = 0;
+    for (size_t i = benches->count; i-- > 0;) {
+        if (!benches->sections[i].answered) {
+            refused++;
+            first = i;
+        }
+    }
+    if (benches_outlier(benches))
+        return err_set(e, ERR_NO_ANSWER,
+                       "a bench is an outlier at the 1 %% level: look for its cause before you use the "
+                       "standard deviations");
+    if (refused > 0)
+        return err_set(e, ERR_NO_ANSWER, "%zu of %zu have no answer: %s%s%s", refused, benches->count,
+                       benches->sections[first].feeder, benches->sections[first].feeder[0] != 0 ? ": " : "",
+                       benches->sections[first].why_not);
+    return ERR_OK;
+}
+
 enum err_code benches_command(const struct benches_request *r, FILE *out, struct err *e)
 {
     struct benches benches = {0};
@@ -71,10 +96,8 @@ enum err_code benches_command(const struct benches_request *r, FILE *out, struct
         code = benches_json_write(&benches, simulated, out, e);
     else
         benches_text_write(&benches, simulated, out);
-    if (code == ERR_OK && benches_outlier(&benches))
-        code = err_set(e, ERR_NO_ANSWER,
-                       "a bench is an outlier at the 1 %% level: look for its cause before "
-                       "you use the standard deviations");
+    if (code == ERR_OK)
+        code = judge(&benches, e);
     benches_free(&benches);
     return code;
 }

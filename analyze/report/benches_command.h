@@ -19,7 +19,8 @@ struct benches_request {
 };
 
 /* ERR_USAGE: words of the command; ERR_FILE: series or table; ERR_NO_ANSWER: nothing could be worked out, or,
- * after all is printed, a test of Cochran or Grubbs found an outlier. */
+ * after all is printed, a test of Cochran or Grubbs found an outlier or some feeder or speed has no answer.
+ */
 enum err_code benches_command(const struct benches_request *request, FILE *out, struct err *e);
 
 #endif

@@ -9,10 +9,16 @@
 
 static const char *const MARKS[] = {"sound", "straggler", "outlier"};
 
-static json_t *cell(struct json_build *b, const char *name, const struct bench_cell *c)
+static json_t *cell(struct json_build *b, const struct benches_section *s, size_t bench)
 {
-    json_t *o = json_object();
-    json_build_set(b, o, "bench", json_build_text(name));
+    const struct bench_cell *c = &s->consistency->cells[bench];
+    json_t *o = json_object(), *values = json_array();
+    for (size_t i = 0; i < s->values; i++) {
+        if (s->bench_of[i] == bench)
+            json_build_append(b, values, json_build_number(s->numbers[i]));
+    }
+    json_build_set(b, o, "bench", json_build_text(s->names[bench]));
+    json_build_set(b, o, "values", values);
     json_build_set(b, o, "n", json_build_count(c->n));
     json_build_set(b, o, "mean", json_build_number(c->mean));
     json_build_set(b, o, "sd", json_build_number(c->sd));
@@ -30,14 +36,15 @@ static json_t *checks(struct json_build *b, const struct benches_section *s)
     json_t *all = json_object();
     for (size_t i = 0; i < BENCHES_CHECKS; i++) {
         const struct bench_check *check = benches_check(s->consistency, i);
-        json_t *o = check->present ? json_object() : json_null();
-        if (check->present) {
+        json_t *o = check != NULL ? json_object() : json_null();
+        if (check != NULL) {
             json_build_set(b, o, "statistic", json_build_number(check->statistic));
             json_build_set(b, o, "critical_5_percent", json_build_number(check->critical_5));
             json_build_set(b, o, "critical_1_percent", json_build_number(check->critical_1));
             json_build_set(b, o, "mark", json_string(MARKS[check->mark]));
             json_build_set(b, o, "bench", json_build_text(s->names[check->bench]));
-            json_build_set(b, o, "other", i >= 3 ? json_build_text(s->names[check->other]) : json_null());
+            json_build_set(b, o, "other",
+                           i >= BENCHES_PAIRS ? json_build_text(s->names[check->other]) : json_null());
         }
         json_build_set(b, all, keys[i], o);
     }
@@ -49,8 +56,9 @@ static void put_between(struct json_build *b, json_t *o, const struct benches_se
     const struct bench_consistency *c = s->consistency;
     json_t *cells = json_array();
     for (size_t i = 0; i < c->benches; i++)
-        json_build_append(b, cells, cell(b, s->names[i], &c->cells[i]));
+        json_build_append(b, cells, cell(b, s, i));
     json_build_set(b, o, "benches", cells);
+    json_build_set(b, o, "several_operators", json_boolean(s->several_operators));
     json_build_set(b, o, "mean", json_build_number(c->mean));
     json_build_set(b, o, "sd_of_means", json_build_number(c->sd_of_means));
     json_build_set(b, o, "repeatability_sd", json_build_number(c->repeatability_sd));
@@ -90,11 +98,14 @@ static void put_rig(struct json_build *b, json_t *o, const struct benches_sectio
     json_t *components = json_array();
     for (size_t i = 0; i < s->split.count; i++)
         json_build_append(b, components, component(b, s, i));
+    json_build_set(b, o, "bench", s->bench[0] != 0 ? json_build_text(s->bench) : json_null());
     json_build_set(b, o, "components", components);
     json_build_set(b, o, "mean", json_build_number(s->split.mean));
     json_build_set(b, o, "total_variance", json_build_number(s->split.total_variance));
     json_build_set(b, o, "rig_share", s->has_own_share ? json_build_number(s->own_share) : json_null());
     json_build_set(b, o, "rig_sd", s->has_own_share ? json_build_number(s->own_sd) : json_null());
+    json_build_set(b, o, "why_no_rig_share",
+                   s->has_own_share ? json_null() : json_build_text(s->why_no_share));
     json_build_set(b, o, "feeder_sd", s->has_own_share ? json_build_number(s->feeder_sd) : json_null());
 }
 
@@ -105,6 +116,8 @@ static json_t *section(struct json_build *b, const struct benches_section *s)
     json_build_set(b, o, "feeder", s->feeder[0] != 0 ? json_build_text(s->feeder) : json_null());
     json_build_set(b, o, "speed_mm_s", json_build_number(s->speed_mm_s));
     json_build_set(b, o, "values", json_build_count(s->values));
+    json_build_set(b, o, "runs", json_build_count(s->runs));
+    json_build_set(b, o, "runs_without_value", json_build_count(s->without));
     json_build_set(b, o, "why_not", s->answered ? json_null() : json_build_text(s->why_not));
     json_build_set(b, o, "accepted",
                    report_json_sentences(b, s->accepted[0], sizeof s->accepted[0], s->accepted_count));

@@ -11,9 +11,4 @@ void benches_text_write(const struct benches *benches, bool simulated, FILE *out
 /* ERR_MEMORY, ERR_SYSTEM. */
 enum err_code benches_json_write(const struct benches *benches, bool simulated, FILE *out, struct err *e);
 
-/* The five tests for outliers, in the order of the standard, by name. */
-#define BENCHES_CHECKS 5
-extern const char *const BENCHES_CHECK_NAMES[BENCHES_CHECKS]; /* "Cochran" ... */
-const struct bench_check *benches_check(const struct bench_consistency *c, size_t i);
-
 #endif

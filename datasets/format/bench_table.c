@@ -43,7 +43,8 @@ static enum err_code check_name(const struct table_row *row, size_t field, struc
     if (strcmp(err_clean_text(clean), name) != 0)
         return table_row_complain(row, field, e, "'%s' holds a control character, or is not UTF-8", name);
     if (name[0] == ' ' || name[strlen(name) - 1] == ' ')
-        return table_row_complain(row, field, e, "'%s' has a blank at its beginning or end; take it out", name);
+        return table_row_complain(row, field, e, "'%s' has a blank at its beginning or end; take it out",
+                                  name);
     if (strchr(name, '"') != NULL)
         return table_row_complain(row, field, e, "'%s' holds a quote; fields are written without", name);
     return ERR_OK;

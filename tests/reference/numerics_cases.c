@@ -10,6 +10,7 @@
 #include "analyze/numerics/quantity.h"
 #include "rig/base/number.h"
 #include "rig/model/model.h"
+#include "tests/reference/case_tables.h"
 #include "tests/reference/nist_nonlinear.h"
 
 #include <math.h>
@@ -26,36 +27,6 @@
 #define FAMILY_MAX   9
 #define PI           3.14159265358979323846
 
-static FILE *open_table(const char *folder, const char *name, const char *columns)
-{
-    char path[1024];
-    FILE *file;
-    snprintf(path, sizeof path, "%s/%s.csv", folder, name);
-    file = fopen(path, "w");
-    if (file == NULL)
-        perror(path);
-    else
-        fprintf(file, "%s\n", columns);
-    return file;
-}
-
-static bool close_table(FILE *file)
-{
-    return file != NULL && fclose(file) == 0;
-}
-
-static bool answered(const char *what, enum err_code code, const struct err *e)
-{
-    if (code != ERR_OK)
-        fprintf(stderr, "%s: %s\n", what, e->text);
-    return code == ERR_OK;
-}
-
-static double between(struct model_random *r, double low, double high)
-{
-    return low + (high - low) * model_random_uniform(r);
-}
-
 /* Readings of weights hung up and taken off twice, in disorderly steps. */
 struct weighing {
     size_t n;
@@ -65,18 +36,19 @@ struct weighing {
 
 static void weigh(struct model_random *r, struct weighing *w)
 {
-    double zero = between(r, -40000, 40000), slope = between(r, 300, 4000), loads[LOADS], own[LOADS];
-    double curve = -slope * between(r, 2e-5, 2e-4), sd = slope * between(r, 0.01, 0.06), load = 0;
+    double zero = case_between(r, -40000, 40000), slope = case_between(r, 300, 4000), loads[LOADS],
+           own[LOADS];
+    double curve = -slope * case_between(r, 2e-5, 2e-4), sd = slope * case_between(r, 0.01, 0.06), load = 0;
     w->n = 0;
     for (size_t g = 0; g < LOADS; g++) {
         loads[g] = load;
-        own[g] = g == 0 ? 0 : between(r, 0.1, 0.9) * sd / slope;
-        load += between(r, 5, 30);
+        own[g] = g == 0 ? 0 : case_between(r, 0.1, 0.9) * sd / slope;
+        load += case_between(r, 5, 30);
     }
     for (int cycle = 1; cycle <= 2; cycle++) {
         for (int k = 0; k < 2 * LOADS - 1; k++) {
             size_t i = w->n++, g = (size_t)(k < LOADS ? k : 2 * LOADS - 2 - k);
-            double scatter = sd * between(r, 0.6, 1.4);
+            double scatter = sd * case_between(r, 0.6, 1.4);
             w->load_n[i] = loads[g];
             w->load_uncertainty_n[i] = own[g];
             w->counts[i] = zero + loads[g] * (slope + curve * loads[g]) + scatter * model_random_normal(r);
@@ -106,10 +78,10 @@ static bool fit_weighing(const struct weighing *w, int number, int degree, FILE 
     struct err e = {0};
     for (int i = 0; i < 3; i++) {
         struct linear_fit f;
-        if (!answered(by[i],
-                      linear_fit_polynomial(w->load_n, w->counts, i > 0 ? w->weight : NULL, w->n, degree,
-                                            true, i == 2, &f, &e),
-                      &e))
+        if (!case_answered(by[i],
+                           linear_fit_polynomial(w->load_n, w->counts, i > 0 ? w->weight : NULL, w->n, degree,
+                                                 true, i == 2, &f, &e),
+                           &e))
             return false;
         put_linear(fits, number, by[i], degree, f.coefficients, f.standard_errors, f.residual_sd,
                    f.degrees_of_freedom);
@@ -117,7 +89,7 @@ static bool fit_weighing(const struct weighing *w, int number, int degree, FILE 
     for (int i = 0; i < 2; i++) {
         struct calibration_fit f;
         readings.load_standard_uncertainty_n = i == 1 ? w->load_uncertainty_n : NULL;
-        if (!answered("calibration", calibration_fit(&readings, degree, &f, &e), &e))
+        if (!case_answered("calibration", calibration_fit(&readings, degree, &f, &e), &e))
             return false;
         put_linear(fits, number, i == 1 ? "calibration_weighted" : "calibration", degree, f.coefficients,
                    f.standard_errors, f.residual_sd, f.degrees_of_freedom);
@@ -127,8 +99,8 @@ static bool fit_weighing(const struct weighing *w, int number, int degree, FILE 
 
 static bool linear_cases(const char *folder, struct model_random *r)
 {
-    FILE *points = open_table(folder, "points", "case,load,reading,weight,u");
-    FILE *fits = open_table(folder, "fits", "case,by,degree,b0,b1,b2,s0,s1,s2,sd,df");
+    FILE *points = case_open_table(folder, "points", "case,load,reading,weight,u");
+    FILE *fits = case_open_table(folder, "fits", "case,by,degree,b0,b1,b2,s0,s1,s2,sd,df");
     bool good = points != NULL && fits != NULL;
     for (int number = 1; good && number <= WEIGHINGS; number++) {
         struct weighing w;
@@ -138,8 +110,8 @@ static bool linear_cases(const char *folder, struct model_random *r)
                     w.load_uncertainty_n[i]);
         good = fit_weighing(&w, number, 1, fits) && fit_weighing(&w, number, 2, fits);
     }
-    good = close_table(points) && good;
-    return close_table(fits) && good;
+    good = case_close_table(points) && good;
+    return case_close_table(fits) && good;
 }
 
 /* The points of one case, in the context of its model. */
@@ -184,9 +156,9 @@ static bool fit_curve(struct curve *c, nonlinear_fit_model *model, size_t p, con
 {
     struct nonlinear_fit f;
     struct err e = {0};
-    if (!answered(c->name,
-                  nonlinear_fit(model, c, c->y, weighted ? c->weight : NULL, c->n, p, start, false, &f, &e),
-                  &e))
+    if (!case_answered(
+            c->name,
+            nonlinear_fit(model, c, c->y, weighted ? c->weight : NULL, c->n, p, start, false, &f, &e), &e))
         return false;
     for (size_t i = 0; i < c->n; i++)
         fprintf(points, "%s,%.17g,%.17g,%.17g\n", c->name, c->x[i], c->y[i], weighted ? c->weight[i] : 1);
@@ -200,8 +172,8 @@ static bool nonlinear_cases(const char *folder, struct model_random *r)
 {
     /* A two-phase motor: 50 teeth, 8 mWb, 1.5 ohm, 2.8 mH, 24 V. */
     static const double truth[] = {8.149, 2.133e-3, 1.867e-3}, start[] = {7, 1.5e-3, 1.5e-3};
-    FILE *points = open_table(folder, "points", "case,x,y,weight");
-    FILE *fits = open_table(folder, "fits", "case,parameter,start,value,se,sd,df");
+    FILE *points = case_open_table(folder, "points", "case,x,y,weight");
+    FILE *fits = case_open_table(folder, "fits", "case,parameter,start,value,se,sd,df");
     struct curve c = {0};
     bool good = points != NULL && fits != NULL;
     for (size_t set = 0; good && set < sizeof NIST_NONLINEAR / sizeof NIST_NONLINEAR[0]; set++) {
@@ -221,19 +193,19 @@ static bool nonlinear_cases(const char *folder, struct model_random *r)
         c.n = SPEEDS;
         for (size_t i = 0; i < SPEEDS; i++) {
             double unused[3], sd;
-            c.x[i] = 2 * PI * 50 * between(r, 0.4, 12);
+            c.x[i] = 2 * PI * 50 * case_between(r, 0.4, 12);
             pull_out(truth, i, &c.y[i], unused, &c);
             /* With more scatter B and tau are hardly told apart: the sum of squares may have two hollows, and
              * Gauss-Newton steps, ours and R's, may swing to and fro in one. Then there is nothing to hold
              * against each other. */
-            sd = c.y[i] * between(r, 0.0003, 0.001);
+            sd = c.y[i] * case_between(r, 0.0003, 0.001);
             c.y[i] += sd * model_random_normal(r);
             c.weight[i] = 1 / (sd * sd);
         }
         good = fit_curve(&c, pull_out, 3, start, weighted, points, fits);
     }
-    good = close_table(points) && good;
-    return close_table(fits) && good;
+    good = case_close_table(points) && good;
+    return case_close_table(fits) && good;
 }
 
 static void put_difference(FILE *file, int number, const char *by, const struct difference *d)
@@ -244,9 +216,10 @@ static void put_difference(FILE *file, int number, const char *by, const struct 
 
 static bool difference_case(int number, struct model_random *r, FILE *points, FILE *answers)
 {
-    double a[GROUP_MAX], b[GROUP_MAX], level = between(r, 40, 120), sd_a = between(r, 0.2, 6);
-    double sd_b = between(r, 0.2, 6), shift = between(r, -8, 8);
-    size_t na = (size_t)between(r, 2, GROUP_MAX + 0.999), nb = (size_t)between(r, 2, GROUP_MAX + 0.999);
+    double a[GROUP_MAX], b[GROUP_MAX], level = case_between(r, 40, 120), sd_a = case_between(r, 0.2, 6);
+    double sd_b = case_between(r, 0.2, 6), shift = case_between(r, -8, 8);
+    size_t na = (size_t)case_between(r, 2, GROUP_MAX + 0.999),
+           nb = (size_t)case_between(r, 2, GROUP_MAX + 0.999);
     size_t pairs = na < nb ? na : nb;
     struct difference d;
     struct err e = {0};
@@ -254,10 +227,10 @@ static bool difference_case(int number, struct model_random *r, FILE *points, FI
         fprintf(points, "%d,a,%.17g\n", number, a[i] = level + sd_a * model_random_normal(r));
     for (size_t i = 0; i < nb; i++)
         fprintf(points, "%d,b,%.17g\n", number, b[i] = level + shift + sd_b * model_random_normal(r));
-    if (!answered("Welch", difference_welch(a, na, b, nb, &d, &e), &e))
+    if (!case_answered("Welch", difference_welch(a, na, b, nb, &d, &e), &e))
         return false;
     put_difference(answers, number, "welch", &d);
-    if (!answered("paired", difference_paired(a, b, pairs, &d, &e), &e))
+    if (!case_answered("paired", difference_paired(a, b, pairs, &d, &e), &e))
         return false;
     put_difference(answers, number, "paired", &d);
     return true;
@@ -266,9 +239,9 @@ static bool difference_case(int number, struct model_random *r, FILE *points, FI
 static void holm_case(int number, struct model_random *r, FILE *file)
 {
     double p[FAMILY_MAX], adjusted[FAMILY_MAX];
-    size_t n = (size_t)between(r, 1, FAMILY_MAX + 0.999);
+    size_t n = (size_t)case_between(r, 1, FAMILY_MAX + 0.999);
     for (size_t i = 0; i < n; i++) {
-        p[i] = pow(model_random_uniform(r), between(r, 1, 4));
+        p[i] = pow(model_random_uniform(r), case_between(r, 1, 4));
         if (i > 0 && model_random_uniform(r) < 0.2)
             p[i] = p[i - 1]; /* a tie */
     }
@@ -279,25 +252,25 @@ static void holm_case(int number, struct model_random *r, FILE *file)
 
 static bool difference_cases(const char *folder, struct model_random *r)
 {
-    FILE *points = open_table(folder, "points", "case,group,value");
-    FILE *answers = open_table(folder, "answers", "case,by,mean,se,df,t,p,low,high");
-    FILE *holm = open_table(folder, "holm", "case,p,adjusted");
-    FILE *t = open_table(folder, "t", "df,t");
+    FILE *points = case_open_table(folder, "points", "case,group,value");
+    FILE *answers = case_open_table(folder, "answers", "case,by,mean,se,df,t,p,low,high");
+    FILE *holm = case_open_table(folder, "holm", "case,p,adjusted");
+    FILE *t = case_open_table(folder, "t", "df,t");
     bool good = points != NULL && answers != NULL && holm != NULL && t != NULL;
     for (int number = 1; good && number <= SETS; number++) {
         good = difference_case(number, r, points, answers);
         holm_case(number, r, holm);
     }
     for (int i = 0; good && i < SETS; i++) {
-        double df = i < 10 ? i + 1 : pow(10, between(r, 0, 6));
+        double df = i < 10 ? i + 1 : pow(10, case_between(r, 0, 6));
         fprintf(t, "%.17g,%.17g\n", df, quantity_t_975(df));
     }
     if (good)
         fprintf(t, "Inf,%.17g\n", quantity_t_975(INFINITY));
-    good = close_table(points) && good;
-    good = close_table(answers) && good;
-    good = close_table(holm) && good;
-    return close_table(t) && good;
+    good = case_close_table(points) && good;
+    good = case_close_table(answers) && good;
+    good = case_close_table(holm) && good;
+    return case_close_table(t) && good;
 }
 
 int main(int argc, char **argv)
