@@ -86,7 +86,7 @@ static void put_heading(const struct benches *b, const struct benches_section *s
 
 static void put_cells(const struct benches *b, const struct benches_section *s, FILE *out)
 {
-    static const char *const limits[] = {"* straggler from", "** outlier from"};
+    static const char *const limits[] = {"* straggler beyond", "** outlier beyond"};
     const struct bench_consistency *c = s->consistency;
     const double h_limits[] = {c->h_critical_5, c->h_critical_1},
                  k_limits[] = {c->k_critical_5, c->k_critical_1};
@@ -125,12 +125,12 @@ static void put_checks(const struct benches_section *s, FILE *out)
         const char *than = i >= BENCHES_PAIRS ? "below" : "above";
         if (check == NULL)
             continue;
-        fprintf(out, "%-25s  %.4f: %s, %s", CHECK_NAMES[i], check->statistic, words[check->mark],
+        fprintf(out, "%-25s  %.4f of %s", CHECK_NAMES[i], check->statistic,
                 shown(s->names[check->bench], name));
         if (i >= BENCHES_PAIRS)
             fprintf(out, " and %s", shown(s->names[check->other], name));
-        fprintf(out, " (straggler %s %.4f, outlier %s %.4f)\n", than, check->critical_5, than,
-                check->critical_1);
+        fprintf(out, ": %s (straggler %s %.4f, outlier %s %.4f)\n", words[check->mark], than,
+                check->critical_5, than, check->critical_1);
         any = true;
     }
     fputs(any ? "A straggler lies beyond the critical value of 5 %, an outlier beyond that of 1 % (ISO "
@@ -202,8 +202,8 @@ static void put_component(const struct benches *b, const struct benches_section 
                  text_number(sqrt(fmax(0, c->low_95)), 2, low, sizeof low),
                  text_number(sqrt(fmax(0, c->high_95)), 2, high, sizeof high), b->unit[0] != 0 ? " " : "",
                  b->unit);
-    fprintf(out, "  %5.0f  %10s  %8s %%  %-24s", c->degrees_of_freedom, text_number(c->sd, 3, sd, sizeof sd),
-            text_number(100 * c->share, 3, share, sizeof share), interval);
+    fprintf(out, "  %5.0f  %10s  %8s %%  %*s", c->degrees_of_freedom, text_number(c->sd, 3, sd, sizeof sd),
+            text_number(100 * c->share, 3, share, sizeof share), isfinite(c->p_value) ? -24 : 0, interval);
     if (isfinite(c->p_value))
         fprintf(out, "  %s", text_p_value(c->p_value, p, sizeof p));
     fputc('\n', out);
@@ -216,7 +216,7 @@ static void put_rig(const struct benches *b, const struct benches_section *s, FI
     fprintf(out, ": %zu values on one bench", s->values);
     if (s->bench[0] != 0)
         fprintf(out, ", %s", shown(s->bench, bench));
-    fprintf(out, ". What they scatter by, source by source:\n%-18s  %6s  %5s  %10s  %10s  %-24s\n", "source",
+    fprintf(out, ". What they scatter by, source by source:\n%-18s  %6s  %5s  %10s  %10s  %s\n", "source",
             "levels", "df", head(b, "sd", sd), "variance", "95 % interval of the sd");
     for (size_t i = 0; i < s->split.count; i++)
         put_component(b, s, i, out);

@@ -161,7 +161,7 @@ static enum err_code build_outcomes(const struct session *session, struct figure
 static enum err_code build(const struct session *session, struct figures *figures, enum figure_kind kind,
                            size_t feeder, const char *name, struct err *e)
 {
-    static figure_writer *const writers[] = {figure_push,       figure_stall,  figure_torque,
+    static figure_writer *const writers[] = {figure_push,       figure_stall,  figure_stall,  figure_torque,
                                              figure_difference, figure_budget, figure_outcome};
     struct figure *f = &figures->figure[figures->count++];
     enum err_code code;
@@ -198,13 +198,15 @@ enum err_code figures_build(const struct session *session, struct figures *figur
         for (size_t j = 0; j < session->feeders[i].outcome_count; j++)
             charts += session->feeders[i].outcomes[j].chart_count;
     }
-    figures->figure = calloc(session->feeder_count + charts + 4, sizeof *figures->figure);
+    figures->figure = calloc(session->feeder_count + charts + 5, sizeof *figures->figure);
     if (figures->figure == NULL)
         return err_set(e, ERR_MEMORY, "out of memory for the figures");
     if (figure_difference_wanted(session))
         code = build(session, figures, FIGURE_DIFFERENCE, 0, "differences", e);
-    if (code == ERR_OK && figure_stall_wanted(session))
+    if (code == ERR_OK && figure_stall_wanted(session, false))
         code = build(session, figures, FIGURE_STALL, 0, "stall-force", e);
+    if (code == ERR_OK && figure_stall_wanted(session, true))
+        code = build(session, figures, FIGURE_ONSET, 0, "slip-onset", e);
     for (size_t i = 0; i < session->feeder_count && code == ERR_OK; i++) {
         if (!figure_push_wanted(session, i))
             continue;

@@ -17,6 +17,7 @@
 enum figure_kind {
     FIGURE_PUSH,
     FIGURE_STALL,
+    FIGURE_ONSET,
     FIGURE_TORQUE,
     FIGURE_DIFFERENCE,
     FIGURE_BUDGET,
@@ -83,6 +84,7 @@ struct figure_panels {
 void figure_panel_place(FILE *script, const struct figure_panels *p, size_t i, const char *label);
 
 enum err_code figure_push(const struct session *session, struct figure *figure, FILE *script, FILE *data);
+/* Of FIGURE_STALL, or the slip onset of FIGURE_ONSET. */
 enum err_code figure_stall(const struct session *session, struct figure *figure, FILE *script, FILE *data);
 enum err_code figure_torque(const struct session *session, struct figure *figure, FILE *script, FILE *data);
 enum err_code figure_difference(const struct session *session, struct figure *figure, FILE *script,
@@ -92,7 +94,7 @@ enum err_code figure_outcome(const struct session *session, struct figure *figur
 
 /* Whether the session holds anything for that figure. */
 bool figure_push_wanted(const struct session *session, size_t feeder);
-bool figure_stall_wanted(const struct session *session);
+bool figure_stall_wanted(const struct session *session, bool onset);
 bool figure_torque_wanted(const struct session *session);
 bool figure_difference_wanted(const struct session *session);
 bool figure_budget_wanted(const struct session *session);

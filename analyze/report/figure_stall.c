@@ -1,4 +1,5 @@
-/* Stall force of every run as a dot beside the mean with its interval, by feeder and speed. */
+/* Stall force, or slip onset, of every run as a dot beside the mean with its interval, by feeder and speed.
+ */
 #include "analyze/bench_test.h"
 #include "analyze/report/figure.h"
 #include "analyze/report/text_format.h"
@@ -30,21 +31,26 @@ static void add_speed(struct speeds *speeds, double mm_s)
     speeds->count++;
 }
 
-static struct speeds all_speeds(const struct session *session)
+static const struct quantity *of_point(const struct speed_point *point, bool onset)
+{
+    return onset ? &point->slip_onset_n : &point->stall_force_n;
+}
+
+static struct speeds all_speeds(const struct session *session, bool onset)
 {
     struct speeds speeds = {.count = 0};
     for (size_t i = 0; i < session->feeder_count; i++) {
         for (size_t j = 0; j < session->feeders[i].point_count; j++) {
-            if (session->feeders[i].points[j].stall_force_n.present)
+            if (of_point(&session->feeders[i].points[j], onset)->present)
                 add_speed(&speeds, session->feeders[i].points[j].speed_mm_s);
         }
     }
     return speeds;
 }
 
-bool figure_stall_wanted(const struct session *session)
+bool figure_stall_wanted(const struct session *session, bool onset)
 {
-    return all_speeds(session).count > 0;
+    return all_speeds(session, onset).count > 0;
 }
 
 /* Place on the axis: speeds at 1, 2, 3 ..., feeders side by side around them; runs left of the mean. */
@@ -101,7 +107,7 @@ struct layers {
 };
 
 static struct layers feeder_rows(FILE *data, const struct session *session, const struct speeds *speeds,
-                                 size_t feeder, struct extent *extent)
+                                 size_t feeder, bool onset, struct extent *extent)
 {
     const struct feeder_result *f = &session->feeders[feeder];
     struct layers has = {false, false, false, false};
@@ -110,26 +116,26 @@ static struct layers feeder_rows(FILE *data, const struct session *session, cons
         /* Pushes of tests that set conditions anew, or wear the gear, have charts of their own. */
         if (!bench_test_is_plain_push(run->record->test))
             continue;
-        const struct quantity *stall = &run->push.stall_force_n;
-        struct extent value = {stall->value, stall->value};
-        if (!run->analysed || !stall->present || run->feeder != feeder)
+        const struct quantity *q = onset ? &run->push.slip_onset_n : &run->push.stall_force_n;
+        struct extent value = {q->value, q->value};
+        if (!run->analysed || !q->present || run->feeder != feeder)
             continue;
-        row(data, session, feeder, stall->at_least ? "run_bound" : "run",
+        row(data, session, feeder, q->at_least ? "run_bound" : "run",
             place(session, speeds, run->record->speed_mm_s, feeder, spread(run->record->block)),
-            run->record->speed_mm_s, stall);
+            run->record->speed_mm_s, q);
         extent->low = fmin(extent->low, value.low);
         extent->high = fmax(extent->high, value.high);
-        *(stall->at_least ? &has.run_bound : &has.run) = true;
+        *(q->at_least ? &has.run_bound : &has.run) = true;
     }
     for (size_t j = 0; j < f->point_count; j++) {
         const struct speed_point *point = &f->points[j];
-        const struct quantity *stall = &point->stall_force_n;
-        if (!stall->present)
+        const struct quantity *q = of_point(point, onset);
+        if (!q->present)
             continue;
-        row(data, session, feeder, stall->at_least ? "mean_bound" : "mean",
-            place(session, speeds, point->speed_mm_s, feeder, 1), point->speed_mm_s, stall);
-        widen(extent, stall);
-        *(stall->at_least ? &has.mean_bound : &has.mean) = true;
+        row(data, session, feeder, q->at_least ? "mean_bound" : "mean",
+            place(session, speeds, point->speed_mm_s, feeder, 1), point->speed_mm_s, q);
+        widen(extent, q);
+        *(q->at_least ? &has.mean_bound : &has.mean) = true;
     }
     return has;
 }
@@ -189,7 +195,8 @@ static size_t key_lines(const struct session *session, size_t feeders)
 
 enum err_code figure_stall(const struct session *session, struct figure *figure, FILE *script, FILE *data)
 {
-    struct speeds speeds = all_speeds(session);
+    bool onset = figure->kind == FIGURE_ONSET;
+    struct speeds speeds = all_speeds(session, onset);
     struct layers has[PLAN_FEEDERS_MAX * 8] = {{false, false, false, false}};
     size_t feeders = session->feeder_count < sizeof has / sizeof has[0] ? session->feeder_count
                                                                         : sizeof has / sizeof has[0];
@@ -199,15 +206,17 @@ enum err_code figure_stall(const struct session *session, struct figure *figure,
         height = PLOT_HEIGHT + key_height;
     bool first = true, bounds = false;
     top = (double)key_height / height;
-    snprintf(figure->title, sizeof figure->title,
-             "Stall force of every run, beside the mean of its feeder and speed");
+    snprintf(figure->title, sizeof figure->title, "%s of every run, beside the mean of its feeder and speed",
+             onset ? "Slip onset" : "Stall force");
     snprintf(figure->description, sizeof figure->description,
              "Small marks: runs. Large marks with bars: mean over runs with its 95 %% interval. Open marks "
              "with an arrow: "
-             "lower bounds, from runs that met a limit before they stalled.");
-    fputs("kind,feeder_index,feeder,speed_mm_s,place,stall_force_n,low_95_n,high_95_n\n", data);
+             "lower bounds, from runs that met a limit before they stalled.%s",
+             onset ? " Runs in which no onset was found have no mark." : "");
+    fprintf(data, "kind,feeder_index,feeder,speed_mm_s,place,%s,low_95_n,high_95_n\n",
+            onset ? "slip_onset_n" : "stall_force_n");
     for (size_t i = 0; i < feeders; i++) {
-        has[i] = feeder_rows(data, session, &speeds, i, &extent);
+        has[i] = feeder_rows(data, session, &speeds, i, onset, &extent);
         bounds |= has[i].run_bound || has[i].mean_bound;
     }
     /* Room for the arrows of lower bounds. */
@@ -221,9 +230,9 @@ enum err_code figure_stall(const struct session *session, struct figure *figure,
             "set multiplot\nset lmargin at screen 0.085\nset rmargin at screen 0.985\n"
             "set tmargin at screen %.4f\nset bmargin at screen %.4f\n"
             "set xrange [0.5:%.1f]\nset yrange [%.6g:%.6g]\nset grid noxtics\n"
-            "set xlabel 'commanded feed speed (mm/s)'\nset ylabel 'stall force (N)'\n",
+            "set xlabel 'commanded feed speed (mm/s)'\nset ylabel '%s (N)'\n",
             0.055 * (axis_high - axis_low), 1 - 40.0 / height, top + 48.0 / height,
-            (double)speeds.count + 0.5, axis_low, axis_high);
+            (double)speeds.count + 0.5, axis_low, axis_high, onset ? "slip onset" : "stall force");
     speed_tics(script, &speeds);
     for (size_t i = 0; i < feeders; i++)
         feeder_layers(script, figure->name, i, has[i], &first);
@@ -231,6 +240,8 @@ enum err_code figure_stall(const struct session *session, struct figure *figure,
     figure_key_strip(script, top);
     for (size_t i = 0; i < feeders; i++) {
         char style[120];
+        if (!has[i].run && !has[i].run_bound && !has[i].mean && !has[i].mean_bound)
+            continue;
         snprintf(style, sizeof style, "points pointtype %d pointsize 0.9 linecolor rgb '%s'",
                  figure_point_type(i, true), figure_colour(i));
         figure_key(script, style, session->feeders[i].name);

@@ -245,6 +245,8 @@ static enum err_code comparison_section(const struct session *session, const str
         fputs("<h3>By feeder and speed</h3>\n", out);
         html_speeds(session, out);
         figures_of(figures, FIGURE_STALL, out);
+        if (figure_stall_wanted(session, true))
+            figures_of(figures, FIGURE_ONSET, out);
     }
     end_section(out);
     return code;

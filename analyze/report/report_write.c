@@ -31,7 +31,7 @@ static bool ends_with(const char *name, const char *ending)
 /* A file name that a report of any version of these figures may have written into figures/. */
 static bool figure_file(const char *name)
 {
-    static const char *const starts[] = {"push-",   "test-",        "stall-force.",
+    static const char *const starts[] = {"push-",   "test-",        "stall-force.", "slip-onset.",
                                          "torque.", "differences.", "budget."};
     static const char *const endings[] = {".gp", ".csv", ".svg"};
     bool start = false, ending = false;

@@ -360,7 +360,7 @@ Test(report_folder, each_figure_redraws_alone_and_hostile_names_run_nothing, .in
     struct report_options options = {.folder = folder, .figures = true};
     cr_assert_eq(report_write(s, &options, &e), ERR_OK, "%s: %s", e.file, e.text);
     cr_assert_eq(figures_build(s, &figures, &e), ERR_OK);
-    cr_expect_eq(figures.count, 7);
+    cr_expect_eq(figures.count, 8);
     for (size_t i = 0; i < figures.count; i++) {
         const char *name = figures.figure[i].name;
         char svg[160], from_out[120], from_figures[120];
@@ -379,7 +379,7 @@ Test(report_folder, each_figure_redraws_alone_and_hostile_names_run_nothing, .in
     cr_expect_neq(access(scratch_path("it's a report/X"), F_OK), 0, "a name ran as a command");
     page = scratch_read("it's a report/report.html");
     cr_assert_not_null(page);
-    cr_expect_eq(page_count(page, "<svg "), 7);
+    cr_expect_eq(page_count(page, "<svg "), 8);
     cr_expect_null(strstr(page, "<script"));
     page_expect_well_formed(page);
     cr_expect_gt(page_expect_unique_ids(page), 100);

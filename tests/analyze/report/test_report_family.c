@@ -257,6 +257,30 @@ Test(report_family, picture_has_both_intervals_and_what_matters)
     free_judged(s);
 }
 
+/* Both forces are compared, so every run of both is there to be seen. */
+Test(report_family, every_run_is_a_mark_in_the_pictures_of_both_forces)
+{
+    struct session *s = judged_session(false);
+    struct figures figures = {0};
+    struct err e;
+    size_t stalls = 0, onsets = 0;
+    cr_assert_eq(figures_build(s, &figures, &e), ERR_OK);
+    for (size_t i = 0; i < s->run_count; i++) {
+        stalls += s->runs[i].analysed && s->runs[i].push.stall_force_n.present;
+        onsets += s->runs[i].analysed && s->runs[i].push.slip_onset_n.present;
+    }
+    cr_assert(onsets > 0 && onsets < stalls);
+    cr_assert_str_eq(figures.figure[1].name, "stall-force");
+    cr_assert_str_eq(figures.figure[2].name, "slip-onset");
+    cr_expect_eq(page_count(figures.figure[1].data, "\nrun"), stalls);
+    cr_expect_eq(page_count(figures.figure[2].data, "\nrun"), onsets);
+    /* The key names who has marks. */
+    cr_expect_not_null(strstr(figures.figure[2].script, "title 'gear-fine'"));
+    cr_expect_null(strstr(figures.figure[2].script, "title 'gear-8mm'"));
+    figures_free(&figures);
+    free_judged(s);
+}
+
 Test(report_family, hostile_names_stay_text)
 {
     struct session *s = judged_session(true);

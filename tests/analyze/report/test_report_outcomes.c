@@ -465,7 +465,7 @@ static void draw_all(bool hostile)
     cr_assert_eq(report_write(s, &options, &e), ERR_OK, "%s: %s", e.file, e.text);
     cr_assert_eq(report_write(s, &options, &e), ERR_OK, "its own earlier report: %s: %s", e.file, e.text);
     cr_assert_eq(figures_build(s, &figures, &e), ERR_OK);
-    cr_expect_eq(figures.count, 7 + 8);
+    cr_expect_eq(figures.count, 8 + 8);
     for (size_t i = 0; i < figures.count; i++) {
         snprintf(path, sizeof path, "out/figures/%s.svg", figures.figure[i].name);
         cr_assert_eq(stat(scratch_path(path), &info), 0, "%s", path);
@@ -477,7 +477,7 @@ static void draw_all(bool hostile)
     cr_expect_neq(access(scratch_path("Y"), F_OK), 0, "a text ran as a command");
     char *page = read_whole(scratch_path("out/report.html"));
     cr_assert_not_null(page);
-    cr_expect_eq(page_count(page, "<svg "), 15);
+    cr_expect_eq(page_count(page, "<svg "), 16);
     page_expect_well_formed(page);
     page_expect_unique_ids(page);
     free(page);
