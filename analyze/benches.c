@@ -488,14 +488,12 @@ static const char *bench_of(const struct session *s, size_t series)
                                       : "";
 }
 
-/* Runs in the order of series and feeder, then of block, speed and place. */
+/* Runs in the order of series and feeder, then of speed and place: so sections come by speed. */
 static int by_mounting(const void *a, const void *b)
 {
     const struct value *x = a, *y = b;
     if (x->session_feeder != y->session_feeder)
         return x->session_feeder < y->session_feeder ? -1 : 1;
-    if (x->block != y->block)
-        return x->block < y->block ? -1 : 1;
     if (x->speed_mm_s != y->speed_mm_s)
         return x->speed_mm_s < y->speed_mm_s ? -1 : 1;
     return x->place < y->place ? -1 : x->place > y->place;

@@ -34,7 +34,7 @@ extern const char *const DESIGN_METHOD_NAMES[DESIGN_METHODS]; /* for people: "Tu
  * of all feeders, so that the check sees less there: a higher one makes up for it
  * (tests/sim/study_compare.c). */
 #define DESIGN_SCATTER_LEVEL        0.05
-#define DESIGN_SCATTER_LEVEL_BLOCKS 0.2
+#define DESIGN_SCATTER_LEVEL_BLOCKS 0.1
 
 struct design_pair {
     size_t a, b;  /* a < b */

@@ -88,7 +88,7 @@ static void comparison_method(FILE *out)
         "compared block by block (paired <var>t</var>), or by Welch&#8217;s <var>t</var> where they have "
         "no blocks in common. Three or more are compared at once: by an additive model of feeders and "
         "blocks with Tukey and Kramer&#8217;s studentised range, where Bartlett&#8217;s test does not "
-        "show that their scatter differs (at 5 %, within blocks, where it sees less, at 20 %); else each "
+        "show that their scatter differs (at 5 %, within blocks, where it sees less, at 10 %); else each "
         "pair by its own scatter, by Games and Howell "
         "without blocks, by paired <var>t</var> adjusted by Holm within them. Missing runs leave gaps that "
         "the model allows for. Whether blocks, or the place in the order, had an effect is tested and "

@@ -161,7 +161,7 @@ METHODS <- c("paired", "Welch", "Tukey-Kramer in blocks", "own scatter in blocks
 expected_method <- function(count, blocks, p) {
     if (count == 2)
         return(if (blocks) 0 else 1)
-    if (blocks) (if (p < 0.2) 3 else 2) else (if (p < 0.05) 5 else 4)
+    if (blocks) (if (p < 0.1) 3 else 2) else (if (p < 0.05) 5 else 4)
 }
 same_method <- 0
 for (number in designs$case) {
