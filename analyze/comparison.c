@@ -183,7 +183,7 @@ enum err_code comparison_form_families(struct session *s, const struct compariso
     return code;
 }
 
-/* A family and the least p value in it. */
+/* A family and the greatest p value in it. */
 struct family_rank {
     size_t family;
     double p;
@@ -197,42 +197,74 @@ static int by_p(const void *a, const void *b)
     return x->family < y->family ? -1 : x->family > y->family;
 }
 
-static void adjust_family(struct session *s, size_t family, double times, double least)
+/* The families that have p values, that of the least greatest one first; returns how many. */
+static size_t rank_families(const struct session *s, struct family_rank *ranks)
 {
-    for (size_t i = 0; i < s->comparison_count; i++) {
-        struct comparison *c = &s->comparisons[i];
-        if (c->has_p_value && c->family == family)
-            c->p_value = fmax(least, fmin(1, times * c->p_value_family));
-    }
-}
-
-/* Holm, Scand. J. Statist. 6 (1979) 65-70, over families. */
-static enum err_code adjust(struct session *s, struct err *e)
-{
-    struct family_rank *ranks = malloc((s->family_count + 1) * sizeof *ranks);
     size_t count = 0;
-    double least = 0;
-    if (ranks == NULL)
-        return err_set(e, ERR_MEMORY, "not enough memory to adjust the p values of %zu families",
-                       s->family_count);
     for (size_t f = 0; f < s->family_count; f++)
-        ranks[f] = (struct family_rank){f, INFINITY};
+        ranks[f] = (struct family_rank){f, NAN};
     for (size_t i = 0; i < s->comparison_count; i++) {
         const struct comparison *c = &s->comparisons[i];
         if (c->has_p_value)
-            ranks[c->family].p = fmin(ranks[c->family].p, c->p_value_family);
+            ranks[c->family].p = fmax(ranks[c->family].p, c->p_value_family);
     }
-    qsort(ranks, s->family_count, sizeof *ranks, by_p);
-    while (count < s->family_count && isfinite(ranks[count].p))
-        count++;
+    for (size_t f = 0; f < s->family_count; f++) {
+        if (!isnan(ranks[f].p))
+            ranks[count++] = ranks[f];
+    }
+    qsort(ranks, count, sizeof *ranks, by_p);
+    return count;
+}
+
+/* The least level at which a pair is shown: with the share of the level that is left when the first r of
+ * count families are shown whole, which takes reached[r], r at most its own family's rank. reached rises with
+ * r and the share falls, so that the least of both lies where they cross. */
+static double least_level(const double *reached, size_t count, size_t rank, double p)
+{
+    size_t low = 0, high = rank;
+    while (low < high) {
+        size_t middle = low + (high - low) / 2;
+        if (reached[middle] >= (double)(count - middle) * p)
+            high = middle;
+        else
+            low = middle + 1;
+    }
+    double level = fmax(reached[low], (double)(count - low) * p);
+    if (low > 0)
+        level = fmin(level, (double)(count - low + 1) * p);
+    return fmin(1, level);
+}
+
+/* A family hands its share of the level on to the others only when all its pairs are shown: one that holds
+ * pairs which may be alike still spends it (Bretz, Maurer, Brannath, Posch, Stat. Med. 28 (2009) 586-604).
+ * With a single pair in each family that is Holm, Scand. J. Statist. 6 (1979) 65-70. */
+static enum err_code adjust(struct session *s, struct err *e)
+{
+    struct family_rank *ranks = malloc((s->family_count + 1) * sizeof *ranks);
+    double *reached = calloc(s->family_count + 1, sizeof *reached);
+    size_t *rank = calloc(s->family_count + 1, sizeof *rank), count = 0;
+    enum err_code code = ERR_OK;
+    if (ranks == NULL || reached == NULL || rank == NULL) {
+        code = err_set(e, ERR_MEMORY, "not enough memory to adjust the p values of %zu families",
+                       s->family_count);
+        goto out;
+    }
+    count = rank_families(s, ranks);
     for (size_t r = 0; r < count; r++) {
-        double times = (double)(count - r);
-        adjust_family(s, ranks[r].family, times, least);
-        least = fmax(least, fmin(1, times * ranks[r].p));
+        rank[ranks[r].family] = r;
+        reached[r + 1] = fmax(reached[r], fmin(1, (double)(count - r) * ranks[r].p));
+    }
+    for (size_t i = 0; i < s->comparison_count; i++) {
+        struct comparison *c = &s->comparisons[i];
+        if (c->has_p_value)
+            c->p_value = least_level(reached, count, rank[c->family], c->p_value_family);
     }
     s->adjusted_count = count;
+out:
     free(ranks);
-    return ERR_OK;
+    free(reached);
+    free(rank);
+    return code;
 }
 
 /* Whether the two differ by less than what matters: adjusted over all pairs for which that is asked. */

@@ -9,9 +9,10 @@
 /* Compare every pair of session->feeders in every quantity and at every speed that both have, and in every
  * quantity of their outcomes that is marked so, into session->comparisons. Feeders that were all measured
  * alike form a family (session->families): their pairs are judged together by the design that was run. p
- * values are adjusted over the pairs of a family by the studentised range, then over families: Holm's steps
- * taken over the families in the order of their least p values, so that the chance of any false claim in the
- * session stays at the level. What session held of either before is forgotten, not freed. ERR_MEMORY only. */
+ * values are adjusted over the pairs of a family by the studentised range, then over families: each has an
+ * equal share of the level, and one in which all pairs are shown hands its share on to the others, so that
+ * the chance of any false claim in the session stays at the level. What session held of either before is
+ * forgotten, not freed. ERR_MEMORY only. */
 enum err_code comparison_all(struct session *session, struct err *e);
 
 /* Whether both were measured with one calibration, so that its errors are the same in both. */

@@ -549,7 +549,7 @@ static const struct command {
      "several benches (ISO 5725-2, with its consistency checks); or, for series from one bench, what "
      "feeders, "
      "operators, refits and repeats bring to the scatter, and which share of it is the rig's own. Status 1 "
-     "means that a bench is an outlier, or that there is no answer." EXIT_STATUSES,
+     "means that a bench is an outlier, or that some feeder or speed has no answer." EXIT_STATUSES,
      run_benches},
 };
 #define COMMAND_COUNT (sizeof COMMANDS / sizeof COMMANDS[0])

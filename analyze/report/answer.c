@@ -353,6 +353,19 @@ static void put_higher(FILE *out, const struct session *session, const struct co
         put_limits(out, session, c);
 }
 
+/* What the intervals do not say: that feeders are equivalent is tested one side at a time, so that a 95 %
+ * interval may reach past what matters; and a difference may be shown beside it. */
+static void put_equivalence(FILE *out, const struct comparison *c)
+{
+    char p[64];
+    if (c->verdict != VERDICT_EQUIVALENT)
+        return;
+    if (c->has_equivalence_p_value)
+        fprintf(out, "; two one-sided tests: %s", text_p_value(c->equivalence_p_value, p, sizeof p));
+    if (c->shown)
+        fputs("; they differ, but by less than matters", out);
+}
+
 /* "equivalent within 2 N", "no difference shown". */
 static void put_likeness(FILE *out, const struct comparison *c)
 {
@@ -376,6 +389,7 @@ static void put_alike(FILE *out, const struct session *session, const struct com
         if (c->difference.present && !c->difference.at_least)
             fprintf(out, " (difference %s)",
                     text_quantity(&c->difference, answer_unit(c), amount, sizeof amount));
+        put_equivalence(out, c);
         return;
     }
     fprintf(out, "%s and %s: ", session->feeders[c->a].name, session->feeders[c->b].name);
@@ -387,14 +401,18 @@ static void put_alike(FILE *out, const struct session *session, const struct com
         put_intervals(out, session, c, false);
         fputc(')', out);
     }
+    put_equivalence(out, c);
     if (strcmp(c->quantity, "slip_onset_n") != 0)
         put_limits(out, session, c);
 }
 
-/* Further sentences: what more repeats would bring, and what had to be accepted. */
-static void put_more(FILE *out, const struct comparison *c)
+/* Further sentences: what the other questions of the session cost, what more repeats would bring, and what
+ * had to be accepted. */
+static void put_more(FILE *out, const struct session *session, const struct comparison *c)
 {
     char text[ANSWER_ACCEPTED_SIZE];
+    if (answer_among(session, c, text, sizeof text)[0] != 0)
+        fprintf(out, " %s.", text);
     if (answer_settle(c, text, sizeof text)[0] != 0)
         fprintf(out, " %s.", text);
     if (c->verdict != VERDICT_NOT_COMPARABLE && answer_accepted(c, text, sizeof text)[0] != 0)
@@ -426,7 +444,7 @@ char *answer_sentence(const struct session *session, const struct comparison *c)
             fprintf(out, "%s%s", i == 0 ? ": " : "; ", c->reasons[i]);
     }
     fputc('.', out);
-    put_more(out, c);
+    put_more(out, session, c);
     if (fclose(out) != 0) {
         free(text);
         return NULL;

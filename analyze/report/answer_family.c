@@ -8,6 +8,8 @@
 #include <stdlib.h>
 #include <string.h>
 
+#define ANSWER_LEVEL 0.05 /* of what is called shown */
+
 char *answer_settle(const struct comparison *c, char *buffer, size_t size)
 {
     char seen[TEXT_QUANTITY_SIZE], wanted[TEXT_QUANTITY_SIZE];
@@ -28,6 +30,20 @@ char *answer_settle(const struct comparison *c, char *buffer, size_t size)
     else
         snprintf(buffer + used, size - used, "; %d repeats of each feeder would find %s%s", c->wanted_repeats,
                  wanted, c->matters > 0 ? ", which is what matters" : ", which is what was seen here");
+    return buffer;
+}
+
+char *answer_among(const struct session *session, const struct comparison *c, char *buffer, size_t size)
+{
+    char alone[64], among[64];
+    buffer[0] = 0;
+    if (c->verdict == VERDICT_NO_DIFFERENCE_SHOWN && c->has_p_value && c->p_value_family < ANSWER_LEVEL &&
+        session->adjusted_count > 1)
+        snprintf(buffer, size,
+                 "Asked alone it would be shown (%s); among the %zu questions asked here it is not "
+                 "(adjusted %s)",
+                 text_p_value(c->p_value_family, alone, sizeof alone), session->adjusted_count,
+                 text_p_value(c->p_value, among, sizeof among));
     return buffer;
 }
 
@@ -60,8 +76,6 @@ size_t answer_family_accepted(const struct session *session, size_t family, cons
     return count;
 }
 
-#define EFFECT_LEVEL 0.05
-
 /* "; blocks differ (p = 0.003)". */
 static void put_check(FILE *out, const struct anova_test *test, bool holds, const char *yes, const char *no)
 {
@@ -72,7 +86,7 @@ static void put_check(FILE *out, const struct anova_test *test, bool holds, cons
 
 static void put_effect(FILE *out, const struct anova_test *test, const char *yes, const char *no)
 {
-    put_check(out, test, test->p_value < EFFECT_LEVEL, yes, no);
+    put_check(out, test, test->p_value < ANSWER_LEVEL, yes, no);
 }
 
 char *answer_design(const struct comparison_family *f)

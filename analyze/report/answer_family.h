@@ -15,6 +15,10 @@
  * said. Returns buffer. */
 char *answer_settle(const struct comparison *c, char *buffer, size_t size);
 
+/* Why no difference is shown although the pair's intervals leave out 0: the quantity is one of several that
+ * were asked. "" where that is not so. Returns buffer. */
+char *answer_among(const struct session *session, const struct comparison *c, char *buffer, size_t size);
+
 /* "Accepted: FIELD ...; ...", the conditions that differ and were let pass; "" without any. ANSWER_NOTE_SIZE
  * bytes are not enough for all: what is past the size is cut at a whole entry. Returns buffer. */
 #define ANSWER_ACCEPTED_SIZE 1700

@@ -28,9 +28,8 @@ static const char *beside(double value, double s, char *buffer)
 /* The same with its unit. */
 static const char *measure(const struct benches *b, double value, double s, char *buffer)
 {
-    beside(value, s, buffer);
-    if (b->unit[0] != 0)
-        snprintf(buffer + strlen(buffer), NUMBER_SIZE - strlen(buffer), " %s", b->unit);
+    char number[NUMBER_SIZE];
+    snprintf(buffer, NUMBER_SIZE, "%.40s%s%s", beside(value, s, number), b->unit[0] != 0 ? " " : "", b->unit);
     return buffer;
 }
 

@@ -188,6 +188,17 @@ static void put_summary(const struct listing *l, const json_t *published,
 /* What the differences are between is not what they are about. */
 static const char *const NOT_COMPARED[] = {"program", NULL};
 
+/* Where somebody keeps a series is not what it says; its package hash tells which one it is. */
+static void forget_folders(json_t *root)
+{
+    json_t *series = json_object_get(root, "series"), *one;
+    size_t i;
+    json_array_foreach(series, i, one)
+    {
+        json_object_del(one, "folder");
+    }
+}
+
 enum err_code check_command(const struct check_request *request, FILE *out, struct err *e)
 {
     struct session_options options = {.threads = request->threads, .margin = SESSION_MARGIN};
@@ -199,6 +210,8 @@ enum err_code check_command(const struct check_request *request, FILE *out, stru
     if (code == ERR_OK)
         code = recompute(published, request, &options, &recomputed, e);
     if (code == ERR_OK) {
+        forget_folders(published);
+        forget_folders(recomputed);
         if (!json_differences(published, recomputed, NOT_COMPARED, list_one, &listing, &count))
             code = err_set(e, ERR_MEMORY, "out of memory for the differences");
         else if (request->json)

@@ -170,12 +170,17 @@ static void row_method(const struct comparison *c, FILE *out)
 
 /* How the pair was judged, what more repeats would bring, and what it rests on that it had better not: under
  * it, over the whole width. */
-static void row_notes(const struct comparison *c, FILE *out)
+static void row_notes(const struct session *session, const struct comparison *c, FILE *out)
 {
     char text[ANSWER_ACCEPTED_SIZE];
     fputs("<tr><td colspan=\"5\" class=\"small wrap\"><span class=\"dim\">", out);
     row_method(c, out);
     fputs(".</span>", out);
+    if (answer_among(session, c, text, sizeof text)[0] != 0) {
+        fputs(" ", out);
+        text_html(out, text);
+        fputs(".", out);
+    }
     if (answer_settle(c, text, sizeof text)[0] != 0) {
         fputs(" ", out);
         text_html(out, text);
@@ -231,7 +236,7 @@ static void comparison_row(const struct session *session, const struct compariso
     }
     fputs("</td></tr>\n", out);
     if (judged)
-        row_notes(c, out);
+        row_notes(session, c, out);
 }
 
 /* The comparisons of one test as a table; of pushes at one speed where test is "". */

@@ -270,6 +270,53 @@ Test(comparison, p_values_are_adjusted_over_quantities_too)
     cr_expect_eq(c[0].verdict, VERDICT_NO_DIFFERENCE_SHOWN);
 }
 
+/* Stall forces of three feeders, and slip onsets that lie 30 N and a little below them. */
+static void add_two_families(const double *shifts)
+{
+    for (size_t i = 0; i < 3; i++) {
+        char name[8];
+        double values[5];
+        snprintf(name, sizeof name, "gear-%zu", i);
+        for (size_t j = 0; j < 5; j++)
+            values[j] = A[j] + shifts[i] + 0.3 * sin(2.3 * (double)(i * 5 + j) + 0.3);
+        add_feeder(name, 0, 4.9);
+        struct run_result *runs = add_runs(i, values, NULL, 5);
+        for (size_t j = 0; j < 5; j++)
+            runs[j].push.slip_onset_n =
+                quantity_from(A[j] - 30 + 0.7 * (i == 1) + 0.3 * cos(1.7 * (double)(i * 5 + j)), 0.9, 31, 1);
+        b->feeders[i].points[0].no_onset_count = 0;
+        b->feeders[i].points[0].slip_onset_n = quantity_from(54, 1, 4, 5);
+    }
+}
+
+/* A family that holds a pair which may be alike can still make a false claim: it keeps its share of the
+ * level, however clear its other pairs are. One that is shown whole hands it on. */
+Test(comparison, only_families_shown_whole_hand_their_share_on)
+{
+    static const double one_apart[] = {0, 0.05, -12}, all_apart[] = {0, 12, -12};
+    add_two_families(one_apart);
+    const struct comparison *c = compare();
+    size_t changed = 0;
+    cr_assert_eq(b->session.comparison_count, 6);
+    cr_assert_eq(b->session.adjusted_count, 2);
+    cr_assert(c[0].p_value_family > 0.5 && c[1].p_value_family < 1e-6);
+    for (size_t i = 0; i < 6; i++)
+        EQUAL(c[i].p_value, fmin(1, 2 * c[i].p_value_family));
+    forget();
+    b->session.feeder_count = b->session.run_count = 0;
+    memset(b->feeders, 0, sizeof b->feeders);
+    add_two_families(all_apart);
+    c = compare();
+    for (size_t i = 0; i < 3; i++)
+        EQUAL(c[i].p_value, 2 * c[i].p_value_family);
+    for (size_t i = 3; i < 6; i++) {
+        EQUAL(c[i].p_value, c[i].p_value_family);
+        changed += c[i].p_value_family > 0.025 && c[i].p_value_family < 0.05;
+    }
+    cr_expect_gt(changed, 0, "no pair is shown by the handed share: %g, %g, %g", c[3].p_value_family,
+                 c[4].p_value_family, c[5].p_value_family);
+}
+
 Test(comparison, accepted_conditions_are_compared_and_told)
 {
     add_feeder("gear-a", 0, 4.9);

@@ -115,6 +115,51 @@ Test(report_family, sentence_gives_the_interval_together_and_what_would_settle_i
     free_judged(s);
 }
 
+/* Intervals that leave out 0 beside "no difference shown" are no slip of the pen: the sentence says why. */
+Test(report_family, sentence_tells_that_other_questions_were_asked)
+{
+    struct session *s = judged_session(false);
+    struct comparison *c = &s->comparisons[2];
+    char *sentence;
+    s->adjusted_count = 3;
+    c->p_value_family = 0.028;
+    c->p_value = 0.084;
+    sentence = answer_sentence(s, c);
+    cr_expect_not_null(strstr(sentence, "no difference shown"), "%s", sentence);
+    cr_expect_not_null(strstr(sentence, ". Asked alone it would be shown (p = 0.028); among the 3 questions "
+                                        "asked here it is not (adjusted p = 0.084)."),
+                       "%s", sentence);
+    free(sentence);
+    c->p_value_family = 0.06;
+    sentence = answer_sentence(s, c);
+    cr_expect_null(strstr(sentence, "Asked alone"), "%s", sentence);
+    free(sentence);
+    free_judged(s);
+}
+
+/* Feeders with different letters may be equivalent all the same, and an interval may reach past what
+ * matters. */
+Test(report_family, equivalent_feeders_that_differ_are_told_to)
+{
+    struct session *s = judged_session(false);
+    struct comparison *c = &s->comparisons[2];
+    char *sentence;
+    c->verdict = VERDICT_EQUIVALENT;
+    c->matters = 8;
+    c->has_equivalence_p_value = true;
+    c->equivalence_p_value = 0.033;
+    sentence = answer_sentence(s, c);
+    cr_expect_not_null(strstr(sentence, "equivalent within 8 N in stall force"), "%s", sentence);
+    cr_expect_not_null(strstr(sentence, "; two one-sided tests: p = 0.033"), "%s", sentence);
+    cr_expect_null(strstr(sentence, "they differ"), "%s", sentence);
+    free(sentence);
+    c->shown = true;
+    sentence = answer_sentence(s, c);
+    cr_expect_not_null(strstr(sentence, "; they differ, but by less than matters"), "%s", sentence);
+    free(sentence);
+    free_judged(s);
+}
+
 /* The interval of the lower feeder over the higher one is turned as a whole. */
 Test(report_family, interval_of_the_second_feeder_is_turned)
 {
