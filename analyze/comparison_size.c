@@ -1,10 +1,33 @@
 #include "analyze/comparison_size.h"
 
+#include "analyze/comparison.h"
 #include "analyze/numerics/power.h"
 
 #include <math.h>
 
-static void forecast(struct comparison *c, const struct comparison_family *f)
+/* Of a family over several series a pair of one series is judged by the scatter and the degrees of freedom of
+ * that series, yet at the level of the whole family: the level in a design of that series alone that asks as
+ * much of its differences. */
+static void take_series(const struct session *s, const struct comparison *c,
+                        const struct comparison_family *f, struct power_design *design)
+{
+    const size_t series = s->feeders[c->a].series;
+    double degrees = c->budget.components[0].degrees_of_freedom;
+    int members = 0;
+    for (size_t i = 0; i < f->count; i++)
+        members += s->feeders[f->members[i]].series == series;
+    if (s->feeders[c->b].series != series || (size_t)members == f->count)
+        return;
+    design->blocks = c->by_blocks;
+    design->feeders = c->method == DESIGN_METHOD_NAMES[DESIGN_BLOCKS_OWN] ||
+                              c->method == DESIGN_METHOD_NAMES[DESIGN_GAMES_HOWELL]
+                          ? 2
+                          : members;
+    design->level =
+        comparison_family_p(comparison_family_factor(degrees, f->count), 1, degrees, (size_t)design->feeders);
+}
+
+static void forecast(const struct session *s, struct comparison *c, const struct comparison_family *f)
 {
     /* The standard error of a difference of two means of n values each is sd sqrt(2 / n). */
     const struct design_result *d = &f->design;
@@ -23,6 +46,7 @@ static void forecast(struct comparison *c, const struct comparison_family *f)
         design.feeders = 2;
         design.level /= (double)(d->groups * (d->groups - 1)) / 2;
     }
+    take_series(s, c, f, &design);
     if (power_difference(&design, n, COMPARISON_SIZE_POWER, &c->seen_difference, &e) != ERR_OK)
         c->seen_difference = NAN;
     /* Of a difference that is shown nobody asks how to show it. */
@@ -38,6 +62,6 @@ void comparison_sizes(struct session *s)
     for (size_t i = 0; i < s->comparison_count; i++) {
         struct comparison *c = &s->comparisons[i];
         if (c->has_p_value && c->family < s->family_count && s->families[c->family].designed)
-            forecast(c, &s->families[c->family]);
+            forecast(s, c, &s->families[c->family]);
     }
 }

@@ -471,11 +471,25 @@ static bool beats_all(const struct session *session, size_t f, size_t *beaten, s
     return *beaten > 0;
 }
 
+/* Add what was accepted in the comparisons of a feeder that are told first. */
+static void put_accepted_of(FILE *out, const struct session *session, size_t feeder)
+{
+    char text[ANSWER_ACCEPTED_SIZE];
+    for (size_t i = 0; i < session->comparison_count; i++) {
+        const struct comparison *c = &session->comparisons[i];
+        if ((c->a != feeder && c->b != feeder) || !answer_is_headline(session, c) ||
+            c->verdict == VERDICT_NOT_COMPARABLE || answer_accepted(c, text, sizeof text)[0] == 0)
+            continue;
+        fprintf(out, " Beside %s: %s.", session->feeders[c->a == feeder ? c->b : c->a].name, text);
+    }
+}
+
 char *answer_hardest(const struct session *session, const struct result_flags **flags)
 {
     char force[TEXT_QUANTITY_SIZE], speed[64];
     char *text = NULL;
-    size_t beaten, not_comparable;
+    size_t beaten, not_comparable, length = 0;
+    FILE *out;
     if (session->feeder_count < 3)
         return NULL;
     for (size_t f = 0; f < session->feeder_count; f++) {
@@ -484,11 +498,18 @@ char *answer_hardest(const struct session *session, const struct result_flags **
             continue;
         if (flags != NULL)
             *flags = &point->stall_flags;
-        if (asprintf(&text, "%s pushes hardest of the %zu feeders %s at %s: %s.", session->feeders[f].name,
-                     beaten + 1, not_comparable > 0 ? "that can be compared" : "measured",
-                     text_measure(session->reference_speed_mm_s, "mm/s", speed, sizeof speed),
-                     text_quantity(&point->stall_force_n, "N", force, sizeof force)) < 0)
+        out = open_memstream(&text, &length);
+        if (out == NULL)
             return NULL;
+        fprintf(out, "%s pushes hardest of the %zu feeders %s at %s: %s.", session->feeders[f].name,
+                beaten + 1, not_comparable > 0 ? "that can be compared" : "measured",
+                text_measure(session->reference_speed_mm_s, "mm/s", speed, sizeof speed),
+                text_quantity(&point->stall_force_n, "N", force, sizeof force));
+        put_accepted_of(out, session, f);
+        if (fclose(out) != 0) {
+            free(text);
+            return NULL;
+        }
         return text;
     }
     return NULL;

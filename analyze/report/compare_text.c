@@ -77,7 +77,7 @@ static enum err_code put_sentence(const struct session *session, const struct co
 /* The stall force at the reference speed, pair by pair. */
 static enum err_code put_headlines(const struct session *session, FILE *out, struct err *e)
 {
-    char clean[1024], note[ANSWER_NOTE_SIZE];
+    char clean[8192], note[ANSWER_NOTE_SIZE];
     const struct result_flags *flags = NULL;
     char *hardest = answer_hardest(session, &flags);
     enum err_code code = ERR_OK;
@@ -211,7 +211,7 @@ enum err_code compare_text_write(const struct session *session, FILE *out, struc
         for (size_t i = 0; i < test_count; i++)
             put_group(session, tests[i], rows, out);
         fputs("\n± is half the width of the 95 % interval of the pair alone. Adjusted p: over the pairs of "
-              "feeders measured alike, then over quantities by Holm.\n",
+              "feeders measured alike, then over quantities.\n",
               out);
         put_notes(session, out);
         code = put_reasons(session, out, e);

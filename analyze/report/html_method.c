@@ -1,4 +1,5 @@
 /* How it was done, how sure it is, and what it takes to do it again. */
+#include "analyze/numerics/design_compare.h"
 #include "analyze/report/report_html.h"
 
 #include "analyze/report/text_format.h"
@@ -77,19 +78,22 @@ static void push_method(FILE *out)
 /* How feeders are compared: who with whom, by which design, and what a verdict means. */
 static void comparison_method(FILE *out)
 {
+    fputs("<dt>Who is compared</dt>\n"
+          "<dd>Only feeders whose conditions agree within the plan&#8217;s tolerances, field by field. One "
+          "that differs makes the pair not comparable, unless the reader of the data accepted that field by "
+          "name; every number that rests on it then says so.</dd>\n"
+          "<dt>Design</dt>\n"
+          "<dd>The plan mounts each feeder once in each block, in an order drawn from its seed. Runs of a "
+          "feeder in one block and at one speed share its mounting and count as one value. Two feeders are "
+          "compared block by block (paired <var>t</var>), or by Welch&#8217;s <var>t</var> where they have "
+          "no blocks in common. Three or more are compared at once: by an additive model of feeders and "
+          "blocks with Tukey and Kramer&#8217;s studentised range, where Bartlett&#8217;s test does not "
+          "show that their scatter differs (at ",
+          out);
+    fprintf(out, "%g %%, within blocks, where it sees less, at %g %%", 100 * DESIGN_SCATTER_LEVEL,
+            100 * DESIGN_SCATTER_LEVEL_BLOCKS);
     fputs(
-        "<dt>Who is compared</dt>\n"
-        "<dd>Only feeders whose conditions agree within the plan&#8217;s tolerances, field by field. One "
-        "that differs makes the pair not comparable, unless the reader of the data accepted that field by "
-        "name; every number that rests on it then says so.</dd>\n"
-        "<dt>Design</dt>\n"
-        "<dd>The plan mounts each feeder once in each block, in an order drawn from its seed. Runs of a "
-        "feeder in one block and at one speed share its mounting and count as one value. Two feeders are "
-        "compared block by block (paired <var>t</var>), or by Welch&#8217;s <var>t</var> where they have "
-        "no blocks in common. Three or more are compared at once: by an additive model of feeders and "
-        "blocks with Tukey and Kramer&#8217;s studentised range, where Bartlett&#8217;s test does not "
-        "show that their scatter differs (at 5 %, within blocks, where it sees less, at 20 %); else each "
-        "pair by its own scatter, by Games and Howell "
+        "); else each pair by its own scatter, by Games and Howell "
         "without blocks, by paired <var>t</var> adjusted by Holm within them. Missing runs leave gaps that "
         "the model allows for. Whether blocks, or the place in the order, had an effect is tested and "
         "shown; neither test changes the analysis.</dd>\n"

@@ -1,6 +1,8 @@
 #include "analyze/comparison.h"
 
+#include "analyze/comparison_size.h"
 #include "analyze/numerics/difference.h"
+#include "analyze/numerics/power.h"
 #include "analyze/numerics/studentised_range.h"
 #include "analyze/push_budget.h"
 
@@ -688,4 +690,29 @@ Test(comparison, the_budget_says_what_the_difference_rests_on)
     cr_expect(c[1].budget.components[2].type == BUDGET_TYPE_A && !c[1].budget.components[2].operator_estimate,
               "a fitted calibration is measured");
     EQUAL(c[1].budget.components[2].degrees_of_freedom, 17);
+}
+
+/* In a family over two series a pair of one of them has the few degrees of freedom of its own blocks. */
+Test(comparison, forecast_of_a_pair_rests_on_what_it_was_judged_by)
+{
+    b->session.series_count = 2;
+    for (size_t i = 0; i < 4; i++) {
+        char name[8];
+        double values[5];
+        snprintf(name, sizeof name, "gear-%zu", i);
+        for (size_t j = 0; j < 5; j++)
+            values[j] = A[j] + 0.9 * sin(2.3 * (double)(i * 5 + j) + 0.3);
+        add_feeder(name, i / 2, 4.9);
+        add_runs(i, values, NULL, 5);
+    }
+    const struct comparison *c = compare();
+    cr_assert_eq(b->session.family_count, 1);
+    cr_assert(c->by_blocks && !b->session.families[0].design.by_blocks);
+    comparison_sizes(&b->session);
+    double degrees = c->budget.components[0].degrees_of_freedom,
+           shift = c->seen_difference / c->budget.components[0].standard_uncertainty,
+           critical = comparison_family_factor(degrees, 4);
+    EQUAL(degrees, 4);
+    EQUAL(power_noncentral_t(critical, degrees, shift) - power_noncentral_t(-critical, degrees, shift),
+          1 - COMPARISON_SIZE_POWER);
 }

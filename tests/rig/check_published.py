@@ -43,6 +43,10 @@ def change(results, path, value):
 def check_numbers(analyze, series, published, work):
     done = run(analyze, "report", series, "--check", published)
     expect(done.returncode == 0 and done.stdout.startswith("all "), f"--check of a right result: {done.stdout}{done.stderr}")
+    elsewhere = work / "where-somebody-else-keeps-it"
+    shutil.copytree(series, elsewhere)
+    done = run(analyze, "report", elsewhere, "--check", published)
+    expect(done.returncode == 0, f"--check of a series in a folder of another name: {done.stdout}{done.stderr}")
     results = json.loads(published.read_text())
     changed = work / "changed.json"
     places = [(("runs", 4, "stall_force_n", "value"), "].stall_force_n.value: "),

@@ -238,9 +238,11 @@ Test(report_family, accepted_conditions_stand_beside_every_number)
     accept_preload(s);
     page = page_output(s, OUTPUT_HTML);
     text = page_output(s, OUTPUT_TEXT);
-    /* Two sentences, two rows of the table, one ranking. */
-    cr_expect_eq(page_count(page, accepted), 5, "%zu", page_count(page, accepted));
-    cr_expect_eq(page_count(text, accepted), 2);
+    /* Two sentences, two rows of the table, one ranking, and what pushes hardest. */
+    cr_expect_eq(page_count(page, accepted), 6, "%zu", page_count(page, accepted));
+    cr_expect_eq(page_count(text, accepted), 3);
+    cr_expect_eq(page_count(text, "pushes hardest of the 3 feeders"), 1, "%s", text);
+    cr_expect_eq(page_count(text, " Beside gear-fine: Accepted: nip preload"), 1, "%s", text);
     cr_expect_eq(page_count(text, " N *  "), 2, "%s", text);
     cr_assert_eq(figures_build(s, &figures, &e), ERR_OK);
     cr_assert_str_eq(figures.figure[0].name, "differences");
@@ -323,6 +325,18 @@ Test(report_family, every_run_is_a_mark_in_the_pictures_of_both_forces)
     cr_expect_not_null(strstr(figures.figure[2].script, "title 'gear-fine'"));
     cr_expect_null(strstr(figures.figure[2].script, "title 'gear-8mm'"));
     figures_free(&figures);
+    free_judged(s);
+}
+
+/* The levels on the page are those that decide. */
+Test(report_family, method_names_the_levels_of_the_scatter_check)
+{
+    struct session *s = judged_session(false);
+    char *page = page_output(s, OUTPUT_HTML), levels[80];
+    snprintf(levels, sizeof levels, "(at %.0f %%, within blocks, where it sees less, at %.0f %%)",
+             100 * DESIGN_SCATTER_LEVEL, 100 * DESIGN_SCATTER_LEVEL_BLOCKS);
+    cr_expect_not_null(strstr(page, levels), "%s", levels);
+    free(page);
     free_judged(s);
 }
 
