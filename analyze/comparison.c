@@ -73,6 +73,26 @@ double comparison_matters(const struct session *s, const char *quantity, const s
     return least;
 }
 
+static const char *idle(const struct session *s, const struct plan_matter *matters, size_t count)
+{
+    for (size_t i = 0; i < count; i++) {
+        size_t k = 0;
+        while (k < s->comparison_count && strcmp(s->comparisons[k].quantity, matters[i].quantity) != 0)
+            k++;
+        if (k == s->comparison_count)
+            return matters[i].quantity;
+    }
+    return NULL;
+}
+
+const char *comparison_idle_matter(const struct session *s, bool plans)
+{
+    const char *found = plans ? NULL : idle(s, s->matters, s->matter_count);
+    for (size_t i = 0; plans && found == NULL && i < s->series_count; i++)
+        found = idle(s, s->series[i]->plan.matters, s->series[i]->plan.matter_count);
+    return found;
+}
+
 enum err_code comparison_add_pairs(struct session *s, const struct comparison_question *q,
                                    comparison_ignore *ignore, size_t *first, struct err *e)
 {

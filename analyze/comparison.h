@@ -23,6 +23,11 @@ bool comparison_same_calibration(const struct session *s, const struct feeder_re
  * the session said, else the strictest of their plans; NAN where nobody stated one. */
 double comparison_matters(const struct session *s, const char *quantity, const size_t *feeders, size_t count);
 
+/* The first quantity that the caller of the session (plans false), or a plan (true), gave a difference that
+ * matters of, and that no two feeders are compared in: a slip of the pen, or another test. NULL when there is
+ * none. */
+const char *comparison_idle_matter(const struct session *s, bool plans);
+
 /* Below: what asks a question of several feeders. */
 
 /* One quantity, and the feeders that have it. */

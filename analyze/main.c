@@ -1,6 +1,7 @@
 /* nipbench-analyze: reads series of runs, computes, writes reports. The only file of the program that
  * prints messages or exits. */
 #include "analyze/analysis.h"
+#include "analyze/comparison.h"
 #include "analyze/report/answer.h"
 #include "analyze/report/benches_command.h"
 #include "analyze/report/calibrate_command.h"
@@ -376,7 +377,21 @@ static struct session_options session_options_of(const struct request *r)
 static enum err_code analyse(const struct request *r, struct session **session, struct err *e)
 {
     struct session_options options = session_options_of(r);
-    return session_analyse_with(r->series, r->series_count, &options, session, e);
+    enum err_code code = session_analyse_with(r->series, r->series_count, &options, session, e);
+    const char *idle;
+    struct err note;
+    if (code != ERR_OK)
+        return code;
+    idle = comparison_idle_matter(*session, false);
+    if (idle != NULL)
+        return err_set(e, ERR_USAGE, "--matters: no two feeders here are compared in '%.60s'", idle);
+    idle = comparison_idle_matter(*session, true);
+    if (idle != NULL && (*session)->comparison_count > 0) {
+        err_set(&note, ERR_FILE,
+                "differences_that_matter of a plan: no two feeders here are compared in '%.60s'", idle);
+        complain(&note);
+    }
+    return ERR_OK;
 }
 
 static int run_check(const struct request *r)

@@ -4,6 +4,7 @@
 
 #include <float.h>
 #include <gsl/gsl_cdf.h>
+#include <gsl/gsl_statistics_double.h>
 #include <math.h>
 #include <stdlib.h>
 #include <string.h>
@@ -138,6 +139,47 @@ struct anova_test anova_equal_scatter(const double *values, const size_t *group,
     t.f = fmax(0, statistic) / t.n1;
     t.p_value = gsl_cdf_chisq_Q(fmax(0, statistic), t.n1);
     t.present = isfinite(t.p_value);
+    return t;
+}
+
+/* The two orthonormal contrasts of each block that is whole, into one and two; returns how many. */
+static size_t block_contrasts(const double *values, const size_t *group, const size_t *block, size_t n,
+                              size_t blocks, double *one, double *two)
+{
+    size_t count = 0;
+    for (size_t b = 0; b < blocks; b++) {
+        double x[3] = {NAN, NAN, NAN};
+        for (size_t i = 0; i < n; i++) {
+            if (block[i] == b && group[i] < 3)
+                x[group[i]] = values[i];
+        }
+        if (isnan(x[0] + x[1] + x[2]))
+            continue;
+        one[count] = (x[0] - x[1]) / sqrt(2);
+        two[count++] = (x[0] + x[1] - 2 * x[2]) / sqrt(6);
+    }
+    return count;
+}
+
+struct anova_test anova_equal_differences(const double *values, const size_t *group, const size_t *block,
+                                          size_t n, size_t blocks)
+{
+    struct anova_test t = {.p_value = NAN};
+    double *one = malloc((blocks + 1) * sizeof *one), *two = malloc((blocks + 1) * sizeof *two);
+    size_t count =
+        one == NULL || two == NULL ? 0 : block_contrasts(values, group, block, n, blocks, one, two);
+    if (count >= 3) {
+        double a = gsl_stats_variance(one, 1, count), b = gsl_stats_variance(two, 1, count),
+               c = gsl_stats_covariance(one, 1, two, 1, count), half = (a + b) / 2,
+               w = (a * b - c * c) / (half * half);
+        t.n1 = 2;
+        t.n2 = INFINITY;
+        t.f = -((double)count - 2) * log(fmin(1, fmax(w, 1e-300))) / t.n1;
+        t.p_value = gsl_cdf_chisq_Q(t.n1 * t.f, t.n1);
+        t.present = half > 0 && isfinite(t.f);
+    }
+    free(one);
+    free(two);
     return t;
 }
 

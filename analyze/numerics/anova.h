@@ -33,6 +33,12 @@ enum err_code anova_one_way(const double *values, const size_t *group, size_t n,
  * tests that do not. Absent where a group has fewer than 3 values, or does not scatter. */
 struct anova_test anova_equal_scatter(const double *values, const size_t *group, size_t n, size_t groups);
 
+/* Mauchly's test (Ann. Math. Statist. 11 (1940) 204-209) that the differences between three groups run in
+ * blocks scatter alike, by the blocks that hold one value of each: exact for three. His chi-squared over its
+ * two degrees of freedom. Absent with fewer than three such blocks, or where nothing scatters. */
+struct anova_test anova_equal_differences(const double *values, const size_t *group, const size_t *block,
+                                          size_t n, size_t blocks);
+
 /* Additive model: value = feeder + block [+ slope * covariate] + error, by least squares (QR). Cells may be
  * empty, or hold several values. */
 struct anova_blocks {

@@ -347,6 +347,22 @@ static void test_order(const struct columns *c, struct design_result *r, struct 
     free(when);
 }
 
+/* Whether each pair in blocks needs a scatter of its own; keeps the test that says so. */
+static bool scatters_differ(const struct columns *c, const double *residuals, struct design_result *r)
+{
+    struct anova_test three;
+    r->scatter = anova_equal_scatter(residuals, c->group, c->n, c->groups);
+    if (r->scatter.present && r->scatter.p_value < DESIGN_SCATTER_LEVEL_BLOCKS)
+        return true;
+    if (c->groups != 3)
+        return false;
+    three = anova_equal_differences(c->value, c->group, c->block, c->n, c->blocks);
+    if (!three.present || three.p_value >= DESIGN_SCATTER_LEVEL_THREE)
+        return false;
+    r->scatter = three;
+    return true;
+}
+
 /* Feeders run in blocks. ERR_NO_ANSWER: not connected, or nothing left for the scatter. */
 static enum err_code compare_in_blocks(const struct columns *c, struct design_result *r,
                                        struct anova_blocks *a, struct err *e)
@@ -373,8 +389,7 @@ static enum err_code compare_in_blocks(const struct columns *c, struct design_re
         test_pair(r);
         goto out;
     }
-    r->scatter = anova_equal_scatter(residuals, c->group, c->n, c->groups);
-    if (r->scatter.present && r->scatter.p_value < DESIGN_SCATTER_LEVEL_BLOCKS) {
+    if (scatters_differ(c, residuals, r)) {
         r->method = DESIGN_BLOCKS_OWN;
         code = own_scatter(c, r, true, e);
         r->residual_sd = NAN;

@@ -35,6 +35,9 @@ extern const char *const DESIGN_METHOD_NAMES[DESIGN_METHODS]; /* for people: "Tu
  * (tests/sim/study_compare.c). */
 #define DESIGN_SCATTER_LEVEL        0.05
 #define DESIGN_SCATTER_LEVEL_BLOCKS 0.1
+/* Of three feeders one that scatters a lot hides the other two altogether: Mauchly's test, which does not see
+ * little differences of scatter, sees that. */
+#define DESIGN_SCATTER_LEVEL_THREE 0.02
 
 struct design_pair {
     size_t a, b;  /* a < b */
@@ -55,14 +58,15 @@ struct design_result {
     enum design_method method;
     size_t groups, blocks, values, censored; /* as used */
     bool by_blocks;
-    bool incomplete;               /* a feeder lacks a block that another has */
-    struct anova_test feeders;     /* whether there is any difference (F; Welch's where scatters differ) */
-    struct anova_test block;       /* block effect; absent without blocks */
-    struct anova_test order;       /* effect of the place in the block, or in the series without blocks */
-    double order_slope;            /* per place */
-    struct anova_test scatter;     /* Bartlett; absent with two feeders, which need none */
-    double residual_sd;            /* of one value, blocks taken out; NAN where not pooled */
-    double degrees_of_freedom;     /* of residual_sd */
+    bool incomplete;           /* a feeder lacks a block that another has */
+    struct anova_test feeders; /* whether there is any difference (F; Welch's where scatters differ) */
+    struct anova_test block;   /* block effect; absent without blocks */
+    struct anova_test order;   /* effect of the place in the block, or in the series without blocks */
+    double order_slope;        /* per place */
+    struct anova_test scatter; /* Bartlett, or of three feeders in blocks Mauchly; absent with two feeders,
+                                  which need none */
+    double residual_sd;        /* of one value, blocks taken out; NAN where not pooled */
+    double degrees_of_freedom; /* of residual_sd */
     double mean[ANOVA_GROUPS_MAX]; /* of each feeder: adjusted for blocks where there are */
     size_t count[ANOVA_GROUPS_MAX];
     struct design_pair *pairs; /* groups * (groups - 1) / 2, in the order 0-1, 0-2 ... 1-2 ...; to be freed */

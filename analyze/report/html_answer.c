@@ -173,7 +173,7 @@ static void row_method(const struct comparison *c, FILE *out)
 static void row_notes(const struct session *session, const struct comparison *c, FILE *out)
 {
     char text[ANSWER_ACCEPTED_SIZE];
-    fputs("<tr><td colspan=\"5\" class=\"small wrap\"><span class=\"dim\">", out);
+    fputs("<tr><td colspan=\"6\" class=\"small wrap\"><div class=\"note\"><span class=\"dim\">", out);
     row_method(c, out);
     fputs(".</span>", out);
     if (answer_among(session, c, text, sizeof text)[0] != 0) {
@@ -195,7 +195,7 @@ static void row_notes(const struct session *session, const struct comparison *c,
         fputs(i > 0 ? "; " : " <span class=\"flag\">", out);
         text_html(out, c->flags.text[i]);
     }
-    fputs(c->flags.count > 0 ? ".</span></td></tr>\n" : "</td></tr>\n", out);
+    fputs(c->flags.count > 0 ? ".</span></div></td></tr>\n" : "</div></td></tr>\n", out);
 }
 
 static void comparison_row(const struct session *session, const struct comparison *c, FILE *out)
@@ -203,8 +203,7 @@ static void comparison_row(const struct session *session, const struct compariso
     char text[TEXT_QUANTITY_SIZE];
     bool judged = c->verdict != VERDICT_NOT_COMPARABLE;
     struct quantity together = answer_simultaneous(session, c);
-    fprintf(out, "<tr%s><th scope=\"row\"%s>", judged ? " class=\"upper\"" : "",
-            judged ? " rowspan=\"2\"" : "");
+    fputs(judged ? "<tr class=\"upper pair\"><th scope=\"row\">" : "<tr><th scope=\"row\">", out);
     text_html(out, session->feeders[c->a].name);
     /* Two long names side by side leave no room for the rest of the table. */
     fputs(strlen(session->feeders[c->a].name) + strlen(session->feeders[c->b].name) > 28 ? "<br/>against "

@@ -38,7 +38,7 @@ static enum err_code one(const struct session *session, size_t family, FILE *out
     text_html(out, answer_family_about(session, f, about, sizeof about));
     fputs("</th></tr>\n", out);
     members(session, family, out);
-    fputs("<tr><td colspan=\"5\" class=\"dim small wrap\">", out);
+    fputs("<tr><td colspan=\"5\" class=\"dim small wrap\"><div class=\"note\">", out);
     text_html(out, design);
     free(design);
     fputs(".", out);
@@ -46,7 +46,7 @@ static enum err_code one(const struct session *session, size_t family, FILE *out
         fputs(i == 0 ? " <span class=\"flag\">Accepted: " : "; ", out);
         text_html(out, accepted[i]);
     }
-    fputs(count > 0 ? ".</span></td></tr>\n</tbody>\n" : "</td></tr>\n</tbody>\n", out);
+    fputs(count > 0 ? ".</span></div></td></tr>\n</tbody>\n" : "</div></td></tr>\n</tbody>\n", out);
     return ERR_OK;
 }
 

@@ -102,16 +102,47 @@ static void compare_objects(struct walk *w, const char *path, const json_t *a, c
     }
 }
 
+#define NAME_SIZE 200
+
+/* Where the element of that name is: at the same place as a rule, else anywhere that is not taken. Returns
+ * the size where it is not. */
+static size_t find_element(const json_t *array, const char *name, size_t place, const bool *taken)
+{
+    size_t n = json_array_size(array);
+    char other[NAME_SIZE];
+    for (size_t k = 0; k < n; k++) {
+        size_t j = (place + k) % n;
+        name_element(json_array_get(array, j), j, other, sizeof other);
+        if (!taken[j] && strcmp(other, name) == 0)
+            return j;
+    }
+    return n;
+}
+
+/* Elements are found by their names, so that one that is missing leaves the others in their places. */
 static void compare_arrays(struct walk *w, const char *path, const json_t *a, const json_t *b)
 {
-    size_t n = json_array_size(a) > json_array_size(b) ? json_array_size(a) : json_array_size(b);
-    char deeper[PATH_SIZE], name[200];
-    for (size_t i = 0; i < n; i++) {
-        const json_t *x = json_array_get(a, i), *y = json_array_get(b, i);
-        name_element(y != NULL ? y : x, i, name, sizeof name);
+    size_t n = json_array_size(a);
+    bool *taken = calloc(n + 1, sizeof *taken);
+    char deeper[PATH_SIZE], name[NAME_SIZE];
+    w->out_of_memory |= taken == NULL;
+    for (size_t i = 0; taken != NULL && i < json_array_size(b); i++) {
+        size_t j;
+        name_element(json_array_get(b, i), i, name, sizeof name);
+        j = find_element(a, name, i, taken);
+        if (j < n)
+            taken[j] = true;
         snprintf(deeper, sizeof deeper, "%.300s[%s]", path, name);
-        compare(w, deeper, x, y);
+        compare(w, deeper, j < n ? json_array_get(a, j) : NULL, json_array_get(b, i));
     }
+    for (size_t j = 0; taken != NULL && j < n; j++) {
+        if (taken[j])
+            continue;
+        name_element(json_array_get(a, j), j, name, sizeof name);
+        snprintf(deeper, sizeof deeper, "%.300s[%s]", path, name);
+        compare(w, deeper, json_array_get(a, j), NULL);
+    }
+    free(taken);
 }
 
 static void compare(struct walk *w, const char *path, const json_t *a, const json_t *b)

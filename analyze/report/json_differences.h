@@ -25,7 +25,8 @@ struct json_differences_count {
     size_t different; /* of all */
 };
 
-/* Walk both. tell is called for each difference. Elements of arrays are compared place by place; skip names
+/* Walk both. tell is called for each difference. Elements of lists are found by what they say of themselves
+ * (run, feeder, pair, speed), others by their place; skip names
  * keys of the root that are left out, ended by NULL. False without memory. */
 bool json_differences(const json_t *published, const json_t *recomputed, const char *const *skip,
                       void (*tell)(void *context, const struct json_difference *difference), void *context,

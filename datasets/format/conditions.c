@@ -114,7 +114,7 @@ static void describe(const struct conditions *c, size_t i, char *text, size_t si
     if (!c->stated[i])
         snprintf(text, size, "not stated");
     else if (CONDITION_KINDS[i].is_number)
-        snprintf(text, size, "%g%s%s", c->number[i], strcmp(symbol, "%") == 0 ? "" : " ", symbol);
+        snprintf(text, size, "%.9g%s%s", c->number[i], strcmp(symbol, "%") == 0 ? "" : " ", symbol);
     else
         snprintf(text, size, "%s", c->word[i]);
 }
@@ -144,7 +144,7 @@ size_t conditions_compare(const struct conditions *a, const struct conditions *b
         describe(a, i, a_text, sizeof a_text);
         describe(b, i, b_text, sizeof b_text);
         if (kind->is_number && a->stated[i] && b->stated[i])
-            snprintf(tolerance_text, sizeof tolerance_text, " (tolerance %g%s%s)", tolerance[i],
+            snprintf(tolerance_text, sizeof tolerance_text, " (tolerance %.9g%s%s)", tolerance[i],
                      strcmp(kind->symbol, "%") == 0 ? "" : " ", kind->symbol);
         differences[n].id = (enum condition_id)i;
         snprintf(differences[n].text, sizeof differences[n].text, "%s: %s against %s%s", kind->label, a_text,

@@ -158,6 +158,15 @@ likelihood <- function(v, ours, blocks, means) {
 
 METHODS <- c("paired", "Welch", "Tukey-Kramer in blocks", "own scatter in blocks, Holm", "Tukey-Kramer", "Games-Howell",
     "censored")
+# Of the blocks that hold all three; NULL where they are too few.
+mauchly <- function(v) {
+    wide <- tapply(v$value, list(v$b, v$g), mean)
+    wide <- wide[complete.cases(wide), , drop = FALSE]
+    if (nrow(wide) < 3)
+        return(NULL)
+    test <- mauchly.test(lm(wide ~ 1), X = ~1)
+    c(-log(test$p.value), 2, Inf, test$p.value)
+}
 expected_method <- function(count, blocks, p) {
     if (count == 2)
         return(if (blocks) 0 else 1)
@@ -199,8 +208,13 @@ for (number in designs$case) {
     scatter <- NA
     if (nlevels(v$g) > 2) {
         test <- bartlett(residuals(constant), v$g)
-        hold_f("Bartlett of residuals: F, degrees of freedom, p", columns(d, "scatter_"), test)
         scatter <- test[4]
+        three <- if (blocks && nlevels(v$g) == 3 && !(scatter < 0.1)) mauchly(v) else NULL
+        if (!is.null(three) && three[4] < 0.02) {
+            hold_f("Mauchly of three feeders: F, degrees of freedom, p", columns(d, "scatter_"), three)
+            scatter <- 0
+        } else
+            hold_f("Bartlett of residuals: F, degrees of freedom, p", columns(d, "scatter_"), test)
     }
     if (blocks) {
         hold("blocks: F, degrees of freedom, p", columns(d, "block_"), f_of(constant, "b"))

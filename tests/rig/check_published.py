@@ -114,6 +114,9 @@ def check_conditions(analyze, series, work):
         touched = "gear-12mm" in (pair["a"], pair["b"])
         expect(len(pair["accepted"]) == touched, f"{pair['a']} against {pair['b']}: accepted is {pair['accepted']}")
         expect(pair["verdict"] != "not_comparable", f"{pair['a']} against {pair['b']} is not compared")
+    for word in ("bogus=1", "stall_force=5", "stall_force_n", "stall_force_n=-1", "stall_force_n=x"):
+        done = run(analyze, "compare", series, "--matters", word)
+        expect(done.returncode == 2 and len(done.stderr.splitlines()) == 1, f"--matters {word}: {done.stderr}")
     for word in ("preload", "nip_preload_n,", "--json"):
         done = run(analyze, "compare", other, "--accept", word)
         expect(done.returncode == 2 and len(done.stderr.splitlines()) == 1, f"--accept {word}: {done.stderr}")

@@ -277,4 +277,11 @@ Test(anova, a_test_without_grounds_is_absent)
     cr_assert_eq(anova_one_way(values, single, 8, 2, &r, NULL), ERR_OK);
     cr_expect(r.test.present && !r.welch.present);
     cr_expect(isnan(r.welch.p_value));
+    /* Of three values a block, two blocks are too few; a third that lacks one does not count. */
+    static const size_t three[] = {0, 1, 2, 0, 1, 2, 0, 1}, blocks[] = {0, 0, 0, 1, 1, 1, 2, 2};
+    cr_expect_not(anova_equal_differences(values, three, blocks, 8, 3).present);
+    static const double alike[9] = {1, 2, 3, 2, 3, 4, 7, 8, 9};
+    static const size_t feeder[9] = {0, 1, 2, 0, 1, 2, 0, 1, 2}, in[9] = {0, 0, 0, 1, 1, 1, 2, 2, 2};
+    cr_expect_not(anova_equal_differences(alike, feeder, in, 9, 3).present,
+                  "differences that do not scatter");
 }

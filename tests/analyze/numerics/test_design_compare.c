@@ -235,6 +235,26 @@ Test(design_compare, uneven_scatter_within_blocks_is_paired_and_adjusted_by_holm
     design_result_free(&r);
 }
 
+/* One of three that scatters wildly is in the residuals of all of them, where Bartlett's test sees no more
+ * than p = 0.202; Mauchly's does. p by R 4.2.2, mauchly.test(lm(wide ~ 1), X = ~1). The pair that is quiet
+ * then has an interval of its own. */
+Test(design_compare, one_wild_feeder_of_three_leaves_the_others_their_own_scatter)
+{
+    static const double values[18] = {84.1, 85.9, 83.2, 86.4, 84.7, 85.0, 72.8, 74.9,  71.6,
+                                      75.7, 74.3, 73.9, 79.3, 90.2, 61.9, 81.8, 108.4, 70.1};
+    static const size_t group[18] = {0, 0, 0, 0, 0, 0, 1, 1, 1, 1, 1, 1, 2, 2, 2, 2, 2, 2};
+    static const size_t block[18] = {0, 1, 2, 3, 4, 5, 0, 1, 2, 3, 4, 5, 0, 1, 2, 3, 4, 5};
+    struct input in;
+    struct design_result r;
+    put(&in, values, group, block, 18);
+    compare(&in, 3, true, DESIGN_BLOCKS_OWN, &r);
+    expect_near(r.scatter.p_value, 4.558304893463e-07, 1e-9);
+    cr_expect(r.scatter.n1 == 2 && isinf(r.scatter.n2));
+    cr_expect_lt(r.pairs[0].family_high_95 - r.pairs[0].family_low_95, 2);
+    cr_expect_gt(r.pairs[1].family_high_95 - r.pairs[1].family_low_95, 30);
+    design_result_free(&r);
+}
+
 /* A value that is known to be at least so much brings in the likelihood. Source: R's survreg and the
  * correction of the scatter by sqrt(11 / 9), as censored_normal has it; the error of the difference from its
  * covariance. */

@@ -87,3 +87,14 @@ Test(json_differences, skipped_keys_are_those_of_the_root)
     cr_expect_eq(count.different, 1);
     cr_expect_str_eq(told, "in.program: \"1\" -> \"2\"\n");
 }
+
+Test(json_differences, a_missing_element_leaves_the_others_in_place)
+{
+    struct json_differences_count count = differences(
+        "{\"runs\": [{\"series\": 1, \"run\": 1, \"x\": 1}, {\"series\": 1, \"run\": 2, \"x\": 2},"
+        " {\"series\": 1, \"run\": 3, \"x\": 3}]}",
+        "{\"runs\": [{\"series\": 1, \"run\": 1, \"x\": 1}, {\"series\": 1, \"run\": 3, \"x\": 3.5}]}", NULL);
+    cr_expect_eq(count.different, 2);
+    cr_expect_str_eq(told, "runs[series 1, run 3].x: 3 -> 3.5 (number)\n"
+                           "runs[series 1, run 2]: an object -> nothing\n");
+}

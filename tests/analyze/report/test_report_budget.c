@@ -387,7 +387,7 @@ Test(report_budget, flags_of_means_and_differences_are_told_everywhere)
     cr_expect_not_null(strstr(page, "both are motor-limited.<br/><span class=\"flag\">Note: gear-8mm: "
                                     "extrapolated &lt;b&gt;.</span>"));
     cr_expect_not_null(
-        strstr(page, " <span class=\"flag\">gear-8mm: extrapolated &lt;b&gt;.</span></td></tr>"));
+        strstr(page, " <span class=\"flag\">gear-8mm: extrapolated &lt;b&gt;.</span></div></td></tr>"));
     cr_expect_not_null(
         strstr(page, "<span class=\"flag\">stall force: extrapolated: 2 of 4 runs outside &lt;b&gt;</span>"));
     cr_expect_not_null(strstr(page, "curve &lt;b&gt; too old"));

@@ -333,7 +333,7 @@ Test(report_family, method_names_the_levels_of_the_scatter_check)
 {
     struct session *s = judged_session(false);
     char *page = page_output(s, OUTPUT_HTML), levels[80];
-    snprintf(levels, sizeof levels, "(at %.0f %%, within blocks, where it sees less, at %.0f %%)",
+    snprintf(levels, sizeof levels, "(at %.0f %%, within blocks, where it sees less, at %.0f %%;",
              100 * DESIGN_SCATTER_LEVEL, 100 * DESIGN_SCATTER_LEVEL_BLOCKS);
     cr_expect_not_null(strstr(page, levels), "%s", levels);
     free(page);
