@@ -121,13 +121,14 @@ static void describe_accepted(const struct session *session, const size_t *rows,
     }
 }
 
-/* Marks of one kind: the pair's own interval thick, that of all pairs together thin. */
+/* Marks of one kind: the pair's own interval thick and pale, so that an open mark shows on it, that of all
+ * pairs together thin. */
 static void layer(FILE *script, const char *name, enum kind kind, bool first)
 {
     fprintf(script,
             "%s'%s.csv' using 8:(pick('%s', $1)):($9 - $8):(0) title 'pair alone' with vectors nohead "
-            "linewidth 5 linecolor rgb '%s'",
-            first ? "plot " : ", \\\n     ", name, KIND[kind].name, KIND[kind].colour);
+            "linewidth 5 linecolor rgb '#A0%s'",
+            first ? "plot " : ", \\\n     ", name, KIND[kind].name, KIND[kind].colour + 1);
     fprintf(script,
             ", \\\n     '' using 7:(pick('%s', $1)):10:11 title '%s' with xerrorbars pointtype %d "
             "pointsize 0.8 linewidth 1.3 linecolor rgb '%s'",

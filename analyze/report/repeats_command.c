@@ -71,6 +71,10 @@ static enum err_code check_together(const struct repeats_request *r, struct err 
         return err_set(e, ERR_USAGE, "repeats: SERIES or --scatter is missing; see --help");
     if (r->session.matter_count > 0)
         stray = "--matters";
+    for (size_t i = 0; i < CONDITION_COUNT; i++) {
+        if (r->session.accept[i])
+            stray = "--accept";
+    }
     if (stray != NULL)
         return err_set(e, ERR_USAGE, "%s: belongs to series, but none is given; see --help", stray);
     if (r->difference == NULL)

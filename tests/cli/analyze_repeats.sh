@@ -100,6 +100,7 @@ refused 2 "--design: 'rows' is neither blocks nor groups" --scatter 1 --differen
 refused 2 "--speed: belongs to series" --scatter 1 --difference 1 --speed 5
 refused 2 "--quantity: belongs to series" --scatter 1 --difference 1 --quantity stall_force_n
 refused 2 "--matters: belongs to series" --scatter 1 --difference 1 --matters stall_force_n=1
+refused 2 "--accept: belongs to series" --scatter 1 --difference 1 --accept nip_preload_n
 refused 2 "leave out one or the other" "$work" --scatter 1 --difference 1
 refused 3 "no-series" "$work/no-series" --difference 1
 
