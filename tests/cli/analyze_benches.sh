@@ -8,39 +8,14 @@ export LC_ALL=C.UTF-8
 top=$(cd "$(dirname "$0")/../.." && pwd)
 . "$top/rig/prepare.sh"
 work=$(mktemp -d)
-failures=0
-checks=0
+command=benches
+. "$top/tests/cli/analyze_common.sh"
 rig_pid=
 stop_rig() {
     [ -z "$rig_pid" ] || { kill "$rig_pid" && wait "$rig_pid"; } 2>/dev/null || true
     rig_pid=
 }
 trap 'stop_rig; rm -rf "$work"' EXIT
-
-die() {
-    printf '%s\n' "$1" >&2
-    exit 1
-}
-
-fail() {
-    failures=$((failures + 1))
-    printf 'FAILED: %s\n' "$*"
-}
-
-# holds WHAT PART WHOLE
-holds() {
-    checks=$((checks + 1))
-    case $3 in *"$2"*) ;; *) fail "$1"$'\n'"--- wanted somewhere"$'\n'"$2"$'\n'"--- got"$'\n'"$3" ;; esac
-}
-
-# run STATUS WORD...: benches with these words; its outputs are in $work/out and $work/err.
-run() {
-    local status=$1 got=0
-    shift
-    "$ANALYZE" benches "$@" >"$work/out" 2>"$work/err" </dev/null || got=$?
-    checks=$((checks + 1))
-    [ "$got" = "$status" ] || fail "exit status $got, not $status, of benches $* ($(cat "$work/err"))"
-}
 
 # refused STATUS SAYS WORD...: says it on standard error, nothing on standard output. A bad file has two lines more: what
 # stands there and a caret.

@@ -10,35 +10,9 @@ top=$(cd "$(dirname "$0")/../.." && pwd)
 # shellcheck disable=SC2034  # of the simulated rig's script
 rig=$RIG capture=$CAPTURE analyze=$ANALYZE speedup=50
 work=$(mktemp -d)
-failures=0
-checks=0
+command=repeats
+. "$top/tests/cli/analyze_common.sh"
 trap 'stop_rig; rm -rf "$work"' EXIT
-
-# shellcheck disable=SC2317
-die() {
-    printf '%s\n' "$1" >&2
-    exit 1
-}
-
-fail() {
-    failures=$((failures + 1))
-    printf 'FAILED: %s\n' "$*"
-}
-
-# holds WHAT PART WHOLE
-holds() {
-    checks=$((checks + 1))
-    case $3 in *"$2"*) ;; *) fail "$1"$'\n'"--- wanted somewhere"$'\n'"$2"$'\n'"--- got"$'\n'"$3" ;; esac
-}
-
-# run STATUS WORD...: repeats with these words; its outputs are in $work/out and $work/err.
-run() {
-    local status=$1 got=0
-    shift
-    "$ANALYZE" repeats "$@" >"$work/out" 2>"$work/err" </dev/null || got=$?
-    checks=$((checks + 1))
-    [ "$got" = "$status" ] || fail "exit status $got, not $status, of repeats $* ($(cat "$work/err"))"
-}
 
 # refused STATUS SAYS WORD...: one line on standard error, none on standard output.
 refused() {
