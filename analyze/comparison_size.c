@@ -27,7 +27,39 @@ static void take_series(const struct session *s, const struct comparison *c,
         comparison_family_p(comparison_family_factor(degrees, f->count), 1, degrees, (size_t)design->feeders);
 }
 
-static void forecast(const struct session *s, struct comparison *c, const struct comparison_family *f)
+/* Differences found where the scatter is 1, for designs met before: pairs of a family share one, and the
+ * studentised range of many feeders takes its time. */
+#define DESIGNS_KEPT 8
+struct found {
+    struct power_design design;
+    int repeats;
+    double difference;
+};
+struct memory {
+    struct found kept[DESIGNS_KEPT];
+    size_t count; /* of all ever kept; the oldest is overwritten */
+};
+
+static double found_at_unit_scatter(struct memory *m, struct power_design design, int repeats)
+{
+    struct found *to = &m->kept[m->count % DESIGNS_KEPT];
+    struct err e;
+    design.sd = 1;
+    for (size_t i = 0; i < m->count && i < DESIGNS_KEPT; i++) {
+        const struct found *k = &m->kept[i];
+        if (k->repeats == repeats && k->design.feeders == design.feeders &&
+            k->design.blocks == design.blocks && k->design.level == design.level)
+            return k->difference;
+    }
+    *to = (struct found){design, repeats, NAN};
+    if (power_difference(&design, repeats, COMPARISON_SIZE_POWER, &to->difference, &e) != ERR_OK)
+        to->difference = NAN;
+    m->count++;
+    return to->difference;
+}
+
+static void forecast(const struct session *s, struct comparison *c, const struct comparison_family *f,
+                     struct memory *m)
 {
     /* The standard error of a difference of two means of n values each is sd sqrt(2 / n). */
     const struct design_result *d = &f->design;
@@ -47,8 +79,7 @@ static void forecast(const struct session *s, struct comparison *c, const struct
         design.level /= (double)(d->groups * (d->groups - 1)) / 2;
     }
     take_series(s, c, f, &design);
-    if (power_difference(&design, n, COMPARISON_SIZE_POWER, &c->seen_difference, &e) != ERR_OK)
-        c->seen_difference = NAN;
+    c->seen_difference = design.sd * found_at_unit_scatter(m, design, n);
     /* Of a difference that is shown nobody asks how to show it. */
     if (c->shown)
         return;
@@ -59,9 +90,10 @@ static void forecast(const struct session *s, struct comparison *c, const struct
 
 void comparison_sizes(struct session *s)
 {
+    struct memory m = {.count = 0};
     for (size_t i = 0; i < s->comparison_count; i++) {
         struct comparison *c = &s->comparisons[i];
         if (c->has_p_value && c->family < s->family_count && s->families[c->family].designed)
-            forecast(s, c, &s->families[c->family]);
+            forecast(s, c, &s->families[c->family], &m);
     }
 }
