@@ -40,7 +40,7 @@ struct question {
 
 static bool same_speed(double a, double b)
 {
-    return (isnan(a) && isnan(b)) || fabs(a - b) <= 1e-6 * fmax(fabs(a), fabs(b));
+    return (isnan(a) && isnan(b)) || comparison_same_speed(a, b);
 }
 
 static bool same_text(const char *a, const char *b)

@@ -24,7 +24,7 @@ const struct quantity *comparison_push_value(const struct run_result *run, bool 
     return run->analysed && bench_test_is_plain_push(run->record->test) && q->present ? q : NULL;
 }
 
-static bool same_speed(double a, double b)
+bool comparison_same_speed(double a, double b)
 {
     return fabs(a - b) <= 1e-6 * fmax(fabs(a), fabs(b));
 }
@@ -33,7 +33,8 @@ static bool wanted_run(const struct session *s, const struct run_result *run, si
                        double speed_mm_s, bool onset)
 {
     return run->feeder == feeder && run->series == s->feeders[feeder].series &&
-           same_speed(run->record->speed_mm_s, speed_mm_s) && comparison_push_value(run, onset) != NULL;
+           comparison_same_speed(run->record->speed_mm_s, speed_mm_s) &&
+           comparison_push_value(run, onset) != NULL;
 }
 
 /* Put one run to the value of its feeder and block, which begin at first; sums until all are in. */
@@ -332,7 +333,7 @@ static enum err_code judge(struct session *s, const struct comparison_question *
 static const struct speed_point *point_at(const struct feeder_result *f, double speed_mm_s)
 {
     for (size_t i = 0; i < f->point_count; i++) {
-        if (same_speed(f->points[i].speed_mm_s, speed_mm_s))
+        if (comparison_same_speed(f->points[i].speed_mm_s, speed_mm_s))
             return &f->points[i];
     }
     return NULL;

@@ -20,4 +20,7 @@ enum err_code comparison_push_values(const struct session *s, const size_t *feed
  * one. */
 const struct quantity *comparison_push_value(const struct run_result *run, bool onset);
 
+/* Whether two speeds are one and the same, as far as a plan's decimals tell. */
+bool comparison_same_speed(double a_mm_s, double b_mm_s);
+
 #endif

@@ -1,6 +1,6 @@
 #include "analyze/repeats.h"
 
-#include "analyze/comparison.h"
+#include "analyze/comparison_push.h"
 #include "analyze/numerics/equivalence_power.h"
 #include "analyze/numerics/sd_interval.h"
 #include "analyze/repeats_scatter.h"
@@ -189,11 +189,6 @@ static int by_index(const void *a, const void *b)
     return x < y ? -1 : x > y;
 }
 
-static bool same_speed(double a, double b)
-{
-    return fabs(a - b) <= 1e-6 * fmax(fabs(a), fabs(b));
-}
-
 /* Families ranked their members; here they go in the order of session.feeders. */
 static enum err_code gather_at(const struct session *s, const char *quantity, double speed_mm_s,
                                struct gathered *g, struct err *e)
@@ -202,7 +197,7 @@ static enum err_code gather_at(const struct session *s, const char *quantity, do
     for (size_t i = 0; i < s->family_count && code == ERR_OK; i++) {
         const struct comparison_family *f = &s->families[i];
         size_t members[ANOVA_GROUPS_MAX];
-        if (f->count < 2 || f->test[0] != 0 || !same_speed(f->speed_mm_s, speed_mm_s) ||
+        if (f->count < 2 || f->test[0] != 0 || !comparison_same_speed(f->speed_mm_s, speed_mm_s) ||
             strcmp(f->quantity, quantity) != 0)
             continue;
         memcpy(members, f->members, f->count * sizeof *members);
@@ -212,7 +207,7 @@ static enum err_code gather_at(const struct session *s, const char *quantity, do
     for (size_t i = 0; i < s->feeder_count && code == ERR_OK; i++) {
         bool pushed = false;
         for (size_t k = 0; k < s->feeders[i].point_count; k++)
-            pushed = pushed || (same_speed(s->feeders[i].points[k].speed_mm_s, speed_mm_s) &&
+            pushed = pushed || (comparison_same_speed(s->feeders[i].points[k].speed_mm_s, speed_mm_s) &&
                                 s->feeders[i].points[k].run_count > 0);
         if (pushed && !planned(g, i, speed_mm_s))
             code = add_plan(g, &i, 1, speed_mm_s, e);
@@ -230,8 +225,8 @@ static enum err_code gather(const struct session *s, const char *quantity, doubl
             double speed_mm_s = s->feeders[i].points[k].speed_mm_s;
             bool before = false;
             for (size_t j = 0; j < g->count; j++)
-                before = before || same_speed(g->plans[j].speed_mm_s, speed_mm_s);
-            if (!before && (isnan(wanted_mm_s) || same_speed(wanted_mm_s, speed_mm_s)))
+                before = before || comparison_same_speed(g->plans[j].speed_mm_s, speed_mm_s);
+            if (!before && (isnan(wanted_mm_s) || comparison_same_speed(wanted_mm_s, speed_mm_s)))
                 code = gather_at(s, quantity, speed_mm_s, g, e);
         }
     }
