@@ -354,8 +354,8 @@ static void share_out(struct benches_section *section, size_t mountings)
 static enum err_code within_rig(const struct values *values, struct benches_section *section, struct err *e)
 {
     struct variance_factor factors[BENCHES_FACTORS] = {{0}};
-    size_t counts[BENCHES_FACTORS], (*level)[BENCHES_FACTORS] = malloc((values->n + 1) * sizeof *level),
-                                    *columns = malloc((values->n * BENCHES_FACTORS + 1) * sizeof *columns);
+    size_t counts[BENCHES_FACTORS] = {0}, (*level)[BENCHES_FACTORS] = malloc((values->n + 1) * sizeof *level),
+           *columns = malloc((values->n * BENCHES_FACTORS + 1) * sizeof *columns);
     double *numbers = malloc((values->n + 1) * sizeof *numbers);
     struct err why = {0};
     enum err_code code = ERR_OK;

@@ -98,13 +98,13 @@ bool feeder_limit_find(const struct session *session, size_t feeder, struct feed
                        size_t size)
 {
     const struct feeder_result *f = &session->feeders[feeder];
-    double *speeds = malloc(2 * (session->run_count + 1) * sizeof *speeds);
-    double *forces = speeds + session->run_count + 1;
+    double *speeds = calloc(2 * (session->run_count + 1), sizeof *speeds), *forces;
     *limit = (struct feeder_limit){.low_speed_mm_s = INFINITY, .motor_least_n = INFINITY};
     if (speeds == NULL) {
         snprintf(why, size, "not enough memory");
         return false;
     }
+    forces = speeds + session->run_count + 1;
     count_pushes(session, feeder, limit);
     limit->motor = f->torque_curve.present;
     limit->curve = &f->torque_curve;

@@ -227,9 +227,10 @@ static enum err_code take_ripple(const struct push_motion *m, const struct run_r
     find_steady(m, run->push.speed_mm_s, &first, &last);
     in.n = last - first + 1;
     double turns = (m->feed_mm[last] - m->feed_mm[first]) / turn_mm, spacing = turns / (double)(last - first);
-    double *x = malloc(2 * in.n * sizeof *x), *y = x + in.n;
+    double *x = malloc(2 * in.n * sizeof *x), *y;
     if (x == NULL)
         return err_set(e, ERR_MEMORY, "not enough memory for %zu samples", in.n);
+    y = x + in.n;
     straighten(m, first, in.n, turn_mm, x, y);
     in.turns = x;
     in.error = y;
@@ -328,11 +329,12 @@ static void take_drift(const struct run_columns *c, const struct calibration *ca
                        struct run_result *run)
 {
     size_t size = c->n / DRIFT_BLOCKS + 1, n = c->n / size, wide;
-    double *t = calloc(2 * n + 1, sizeof *t), *force = t + n, greatest = 0;
+    double *t = calloc(2 * n + 1, sizeof *t), *force, greatest = 0;
     struct linear_fit fit;
     struct err ignored;
     if (t == NULL)
         return;
+    force = t + n;
     for (size_t i = 0; i < n * size; i++) {
         t[i / size] += (double)c->time_us[i] / 60e6 / (double)size;
         force[i / size] +=

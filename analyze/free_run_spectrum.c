@@ -123,7 +123,7 @@ enum err_code free_run_spectrum(const struct run_trace *trace, const double *kno
     double *amplitudes = malloc((count + 1) * sizeof *amplitudes);
     if (code == ERR_OK && amplitudes == NULL)
         code = err_set(e, ERR_MEMORY, "not enough memory for a spectrum");
-    if (code == ERR_OK)
+    if (amplitudes != NULL)
         memcpy(amplitudes, power, count * sizeof *amplitudes);
     take_off(trace->x, error, n, known, known_count, order_most);
     double limit = spectrum_false_alarm_level(FALSE_ALARM, trace->x, n, order_most);

@@ -30,7 +30,8 @@ static void draw_curve(const struct loaded_feed_group *g, double most_n, struct 
             budget_init(&b);
             push_budget_add(&b, "fit of lost share on force", error, degrees, BUDGET_TYPE_A, false);
             between_mountings_widen(&b, &g->mountings, per_factor);
-            q = b.count > 0 ? budget_combine(&b, share, 1) : q;
+            if (b.count > 0)
+                q = budget_combine(&b, share, 1);
         }
         row->curve_x[i] = force;
         row->curve_y[i] = 100 * share;

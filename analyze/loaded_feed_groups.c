@@ -250,7 +250,8 @@ static struct quantity greatest_force(struct loaded_feed_group *g, const struct 
         const struct quantity *own = find(g->stalled, "stall_force_n");
         if (push->stall_budget.count > 0 && !push->stall_force_n.at_least)
             *b = push->stall_budget;
-        else /* a level that is no event and no fit: its own uncertainty holds the bench's already */
+        else if (own != NULL)
+            /* A level that is no event and no fit: its own uncertainty holds the bench's already. */
             push_budget_add(b, "one stalled run by itself", own->standard_uncertainty,
                             own->degrees_of_freedom, BUDGET_TYPE_A, false);
         return budget_combine(b, mean, 1);
@@ -414,7 +415,7 @@ static void compare_pairs(const struct loaded_feed_group *const *g, size_t n, st
 static enum err_code add_floor(struct loaded_feed_groups *groups, const struct loaded_feed_group *const *g,
                                size_t n, const struct bench_test_context *c, struct outcome *o, struct err *e)
 {
-    double *room = malloc(3 * n * sizeof *room), *preload = room, *creep = room + n, *u = creep + n;
+    double *room = malloc(3 * n * sizeof *room), *preload, *creep, *u;
     double square = 0, degrees = 0, force = 0;
     struct creep_floor *f = &groups->floor;
     struct quantity floor = quantity_absent(), reached = quantity_absent();
@@ -423,6 +424,9 @@ static enum err_code add_floor(struct loaded_feed_groups *groups, const struct l
     enum err_code code;
     if (room == NULL)
         return err_set(e, ERR_MEMORY, "not enough memory for %zu preloads", n);
+    preload = room;
+    creep = room + n;
+    u = creep + n;
     /* The share scatters alike at all preloads: one scatter from all of them is better known than each. */
     for (size_t k = 0; k < n; k++) {
         double mine = g[k]->fit.creep_degrees_of_freedom;

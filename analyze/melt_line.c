@@ -142,12 +142,13 @@ static size_t take_points(const struct run_result *const *runs, size_t count, co
 
 static void fit_line(const struct run_result *const *runs, size_t count, struct melt_line *line)
 {
-    double *rates = malloc(2 * (count + 1) * sizeof *rates), *forces = rates + count + 1;
+    double *rates = malloc(2 * (count + 1) * sizeof *rates), *forces;
     struct err e = {0};
     if (rates == NULL) {
         snprintf(line->why_not, sizeof line->why_not, "not enough memory");
         return;
     }
+    forces = rates + count + 1;
     line->used_count = take_points(runs, count, line, rates, forces);
     for (size_t i = 0; i < count; i++) {
         double rate, force;
@@ -196,7 +197,7 @@ static int ascending(const void *a, const void *b)
 /* The lower middle one of the different commanded rates of all runs. */
 static double middle_rate(const struct run_result *const *runs, size_t count)
 {
-    double rates[PLAN_SPEEDS_MAX];
+    double rates[PLAN_SPEEDS_MAX] = {0};
     size_t n = 0;
     for (size_t i = 0; i < count; i++) {
         size_t j = 0;

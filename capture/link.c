@@ -134,6 +134,11 @@ const char *link_name(const struct link *link)
     return link->name;
 }
 
+int link_descriptor(const struct link *link)
+{
+    return link->backend.fd;
+}
+
 void link_discard_input(struct link *link)
 {
     tcflush(link->backend.fd, TCIFLUSH);

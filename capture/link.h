@@ -34,6 +34,9 @@ void link_close(struct link *link); /* NULL is fine */
 /* The path as the user gave it. */
 const char *link_name(const struct link *link);
 
+/* The descriptor behind it, for a signal handler that can use nothing else. */
+int link_descriptor(const struct link *link);
+
 /* Wait at most timeout_us microseconds for bytes and take what is there, at most size. *got is 0 after a
  * time-out or when a signal came in between. ERR_DEVICE when the device is gone (unplugged, other end
  * closed). */

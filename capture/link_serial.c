@@ -14,6 +14,10 @@
 #include <termios.h>
 #include <unistd.h>
 
+#define BAUD_OFF                                                                                             \
+    50 /* 2 % off is what a receiver of 8N1 still reads, with as much again for the other end                \
+        */
+
 static bool serial_alive(struct link_backend *backend)
 {
     return sp_input_waiting(backend->handle) >= 0;
@@ -42,6 +46,19 @@ static int error_of(enum sp_return result)
     }
 }
 
+/* Whether the port really runs at about this speed. A driver that cannot do it may put another one in its
+ * place and say that all is well. */
+static bool runs_at(struct sp_port *port, int baud)
+{
+    struct sp_port_config *config = NULL;
+    int set = 0;
+    bool near = sp_new_config(&config) == SP_OK && sp_get_config(port, config) == SP_OK &&
+                sp_get_config_baudrate(config, &set) == SP_OK && abs(set - baud) <= baud / BAUD_OFF;
+    if (config != NULL)
+        sp_free_config(config);
+    return near;
+}
+
 enum err_code link_serial_open(const char *path, const char *name, int baud, struct link_backend *backend,
                                struct err *e)
 {
@@ -68,7 +85,7 @@ enum err_code link_serial_open(const char *path, const char *name, int baud, str
         goto failed;
     }
     result = sp_set_baudrate(port, baud);
-    if (result != SP_OK) {
+    if (result != SP_OK || !runs_at(port, baud)) {
         sp_close(port);
         sp_free_port(port);
         return err_set_at(e, ERR_DEVICE, name, 0, 0, "this port cannot run at %d baud", baud);

@@ -27,19 +27,24 @@ const char *argp_program_version = PROGRAM " " NIPBENCH_VERSION;
 
 static volatile sig_atomic_t stop_requests;
 
+/* Ctrl-C asks once, and once more for a cut. Ctrl-\ asks for the cut at once. Whoever ends us from outside or
+ * takes the terminal away asks once, however often it is said. */
 static void count_stop_request(int signal_number)
 {
-    (void)signal_number;
-    if (stop_requests < 100)
+    if (signal_number == SIGINT && stop_requests < 100)
         stop_requests++;
+    else if (signal_number == SIGQUIT)
+        stop_requests = 2;
+    else if (stop_requests == 0)
+        stop_requests = 1;
 }
 
 /* Once the rig may be armed, a signal is a request to stop, not an end. */
 static void catch_stop_requests(void)
 {
-    static const int SIGNALS[] = {SIGINT, SIGTERM, SIGHUP};
+    static const int SIGNALS[] = {SIGINT, SIGQUIT, SIGTERM, SIGHUP};
     struct sigaction action = {.sa_handler = count_stop_request};
-    sigemptyset(&action.sa_mask);
+    sigfillset(&action.sa_mask); /* they share one count */
     for (size_t i = 0; i < sizeof SIGNALS / sizeof SIGNALS[0]; i++)
         sigaction(SIGNALS[i], &action, NULL);
 }
@@ -77,6 +82,7 @@ static int print_json(json_t *value)
 struct arguments {
     bool json;
     bool yes;
+    bool resume;
     enum link_way way;
     int baud;
     const char *port;
@@ -89,7 +95,15 @@ struct arguments {
     struct measure_feed_order feed_order;
 };
 
-enum { OPTION_JSON = 256, OPTION_PORT, OPTION_OUT, OPTION_BAUD, OPTION_LIBRARY, OPTION_FEEDER };
+enum {
+    OPTION_JSON = 256,
+    OPTION_PORT,
+    OPTION_OUT,
+    OPTION_BAUD,
+    OPTION_LIBRARY,
+    OPTION_FEEDER,
+    OPTION_RESUME
+};
 
 #define JSON_OPTION                                                                                          \
     {                                                                                                        \
@@ -337,13 +351,16 @@ static error_t parse_run(int key, char *argument, struct argp_state *state)
     case 'y':
         a->yes = true;
         return 0;
+    case OPTION_RESUME:
+        a->resume = true;
+        return 0;
     case ARGP_KEY_ARG:
         if (a->plan != NULL)
             return parse_common(key, argument, state);
         a->plan = argument;
         return 0;
     case ARGP_KEY_END:
-        if (a->plan == NULL)
+        if (a->plan == NULL && !a->resume)
             argp_error(state, "PLAN is missing");
         else
             has_port_and_out(a, state);
@@ -353,11 +370,22 @@ static error_t parse_run(int key, char *argument, struct argp_state *state)
     }
 }
 
+static void tell(void *context, const char *text)
+{
+    (void)context;
+    fprintf(stderr, PROGRAM ": %s\n", text);
+}
+
 static int run_run(int argc, char **argv)
 {
     static const struct argp_option OPTIONS[] = {
         PORT_OPTION,
         {"out", OPTION_OUT, "DIR", 0, "New folder for the series; one that holds anything is refused", 0},
+        {"resume", OPTION_RESUME, NULL, 0,
+         "Go on with the series in DIR after it was broken off, with its own plan: repeat the run that was "
+         "not "
+         "finished, then carry out the rest",
+         0},
         {"yes", 'y', NULL, 0,
          "Unattended: ask nothing. You have read the cautions, and the bench is changed without being asked "
          "for",
@@ -368,14 +396,17 @@ static int run_run(int argc, char **argv)
     static const struct argp ARGP = {
         OPTIONS,
         parse_run,
-        "PLAN --port PORT --out DIR",
-        "Carry out the plan in the file PLAN and write a series into DIR.\v"
+        "PLAN --port PORT --out DIR\n--resume --port PORT --out DIR",
+        "Carry out the plan in the file PLAN and write a series into DIR, or go on with the series in DIR.\v"
         "It says on standard error what must be changed on the bench between runs, "
         "and waits for Enter: at a terminal, or from a program that reads these "
         "lines and answers each with an empty line on a pipe. "
         "Ctrl-C once ramps the feed down, closes the run as interrupted and "
         "keeps all runs so far; twice cuts the motor "
-        "at once. Limits in the plan are a help and not a safety function: have "
+        "at once. SIGTERM, SIGHUP and a terminal that is lost do the same as once. --resume goes on from "
+        "there, "
+        "and from any other end: what was recorded is kept, a run that was broken off keeps its rows and is "
+        "repeated under a new number. Limits in the plan are a help and not a safety function: have "
         "an emergency stop that cuts motor power "
         "in hardware.\n\n" EXIT_STATUSES,
         NULL,
@@ -392,14 +423,21 @@ static int run_run(int argc, char **argv)
     parse(&ARGP, argc, argv, "run", &a);
     if (!can_ask(a.yes, "mount feeders", "--yes to run unattended", &e))
         return report(&e);
-    request = (struct series_request){
-        .plan_path = a.plan, .port = a.port, .folder = a.folder, .baud = a.baud, .way = a.way};
+    request = (struct series_request){.plan_path = a.plan,
+                                      .port = a.port,
+                                      .folder = a.folder,
+                                      .baud = a.baud,
+                                      .way = a.way,
+                                      .resume = a.resume,
+                                      .tell = tell};
     if (series_capture_prepare(&request, &capture, &e) != ERR_OK)
         return report(&e);
     catch_stop_requests();
     operator_init(&view, a.yes, &stop_requests);
     code = series_capture_carry_out(capture, &view, &outcome, &e);
     series_capture_free(capture);
+    if (code != ERR_OK && outcome.recorded > 0 && outcome.complete + outcome.limited < outcome.planned)
+        operator_say(&view, "to go on: " PROGRAM " run --resume --port %s --out %s", a.port, a.folder);
     snprintf(how, sizeof how, ": %d complete, %d at a limit, %d interrupted, %d faults", outcome.complete,
              outcome.limited, outcome.interrupted, outcome.faulted);
     return finish_recording(a.folder, (size_t)outcome.recorded, (size_t)outcome.planned, "runs", how, code,

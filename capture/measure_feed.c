@@ -1,5 +1,7 @@
 #include "capture/measure_feed.h"
 
+#include "capture/last_cut.h"
+
 #include "capture/measurement_note.h"
 #include "capture/rig_client.h"
 #include "capture/runner.h"
@@ -237,6 +239,7 @@ static enum err_code open_rig(struct feed *f, struct err *e)
                        f->force_limit_counts, f->rig.counts_min, f->rig.counts_max);
     f->counts.degree = 1;
     f->counts.coefficients[1] = 1;
+    last_cut_for(f->link);
     /* A host before us may have died with the rig armed. */
     return rig_client_cut(f->client, e);
 }
@@ -415,6 +418,7 @@ enum err_code measure_feed_carry_out(const struct measure_feed_request *request,
         rig_client_cut(f.client, NULL);
     outcome->recorded = f.recorded;
     rig_client_free(f.client);
+    last_cut_for(NULL);
     link_close(f.link);
     table_file_close(f.table);
     return code;

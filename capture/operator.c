@@ -133,7 +133,11 @@ void operator_progress(struct operator_view *view, const char *format, ...)
     char line[256];
     va_list arguments;
     int64_t now_us;
+    struct pollfd output = {.fd = STDERR_FILENO, .events = POLLOUT};
     if (!view->live)
+        return;
+    /* A terminal that is held takes nothing; waiting for it would leave the rig without a word from us. */
+    if (poll(&output, 1, 0) != 1 || (output.revents & POLLOUT) == 0)
         return;
     now_us = link_now_us();
     if (view->drawn_us != 0 && now_us - view->drawn_us < REDRAW_US)

@@ -69,6 +69,11 @@ int64_t rig_client_outside_us(const struct rig_client *client, int64_t rig_us)
     return (int64_t)((double)rig_us / client->time_scale);
 }
 
+double rig_client_time_scale(const struct rig_client *client)
+{
+    return client->time_scale;
+}
+
 int64_t rig_client_silence_us(const struct rig_client *client)
 {
     return link_now_us() - client->heard_us;
@@ -81,7 +86,7 @@ struct rig_counts rig_client_counts(const struct rig_client *client)
 
 void rig_client_reset_counts(struct rig_client *client)
 {
-    client->receiver.counts = (struct rig_counts){0};
+    rig_receiver_reset_counts(&client->receiver);
 }
 
 static int64_t at_least(int64_t value, int64_t least)
@@ -225,33 +230,49 @@ enum err_code rig_client_identify(struct rig_client *client, struct wire_identit
     return ERR_OK;
 }
 
-/* Send a command up to `tries` times until its acknowledgement comes. what names it in messages. */
-static enum err_code command(struct rig_client *c, uint8_t type, const char *what, const uint8_t *body,
-                             size_t length, int tries, struct err *e)
+/* A command on its way. */
+struct order {
+    uint8_t type;
+    const char *what; /* for messages */
+    const uint8_t *body;
+    size_t length;
+    bool (*begun)(void *context); /* whether the rig can be seen to have obeyed; NULL: it cannot */
+    void *context;
+};
+
+/* Send a command up to TRIES times until its acknowledgement comes, or can be done without. */
+static enum err_code command(struct rig_client *c, const struct order *o, struct err *e)
 {
     int64_t wait_us = at_least(rig_client_outside_us(c, REPLY_US), REPLY_LEAST_US);
     enum err_code code = ERR_OK;
+    bool begun = false;
     c->want_ack = true;
     c->have_ack = false;
     c->restarted = false;
-    c->ack_command = type;
+    c->ack_command = o->type;
     c->ack_sequence_first = c->sequence;
-    for (int i = 0; i < tries && code == ERR_OK && !c->have_ack && !c->restarted; i++) {
+    for (int i = 0; i < TRIES && code == ERR_OK && !c->have_ack && !c->restarted && !begun; i++) {
         c->ack_sequence_last = c->sequence;
-        code = send_frame(c, type, body, length, e);
+        code = send_frame(c, o->type, o->body, o->length, e);
         if (code == ERR_OK)
-            code = wait_until(c, &c->have_ack, wait_us / tries, e);
+            code = wait_until(c, &c->have_ack, wait_us / TRIES, e);
+        begun = o->begun != NULL && o->begun(o->context);
     }
     c->want_ack = false;
     if (code != ERR_OK)
         return code;
     if (c->restarted)
         return err_set_at(e, ERR_DEVICE, rig_client_name(c), 0, 0, "the rig restarted");
+    if (!c->have_ack && begun)
+        return ERR_OK;
     if (!c->have_ack)
         return err_set_at(e, ERR_DEVICE, rig_client_name(c), 0, 0,
-                          "the rig did not acknowledge '%s' in %" PRId64 " ms", what, wait_us / 1000);
+                          "the rig did not acknowledge '%s' in %" PRId64 " ms", o->what, wait_us / 1000);
+    if (c->ack.reason == WIRE_REFUSED_ARMED && o->type == WIRE_ARM &&
+        c->ack.sequence != c->ack_sequence_first)
+        return ERR_OK;
     if (c->ack.reason != WIRE_ACCEPTED)
-        return err_set_at(e, ERR_DEVICE, rig_client_name(c), 0, 0, "the rig refused '%s': %s", what,
+        return err_set_at(e, ERR_DEVICE, rig_client_name(c), 0, 0, "the rig refused '%s': %s", o->what,
                           wire_reason_text(c->ack.reason));
     return ERR_OK;
 }
@@ -259,27 +280,31 @@ static enum err_code command(struct rig_client *c, uint8_t type, const char *wha
 enum err_code rig_client_configure(struct rig_client *client, const struct wire_configure *m, struct err *e)
 {
     uint8_t body[WIRE_BODY_MAX];
-    return command(client, WIRE_CONFIGURE, "configure", body, wire_pack_configure(m, body), TRIES, e);
+    struct order o = {WIRE_CONFIGURE, "configure", body, wire_pack_configure(m, body), NULL, NULL};
+    return command(client, &o, e);
 }
 
 enum err_code rig_client_arm(struct rig_client *client, const struct wire_arm *m, struct err *e)
 {
     uint8_t body[WIRE_BODY_MAX];
-    return command(client, WIRE_ARM, "arm", body, wire_pack_arm(m, body), 1, e);
+    struct order o = {WIRE_ARM, "arm", body, wire_pack_arm(m, body), NULL, NULL};
+    return command(client, &o, e);
 }
 
-enum err_code rig_client_move(struct rig_client *client, const struct wire_move *m, struct err *e)
+enum err_code rig_client_move(struct rig_client *client, const struct wire_move *m,
+                              bool (*begun)(void *context), void *context, struct err *e)
 {
     uint8_t body[WIRE_BODY_MAX];
-    return command(client, WIRE_MOVE, "move", body, wire_pack_move(m, body), 1, e);
+    struct order o = {WIRE_MOVE, "move", body, wire_pack_move(m, body), begun, context};
+    return command(client, &o, e);
 }
 
 enum err_code rig_client_stop(struct rig_client *client, struct err *e)
 {
-    return command(client, WIRE_STOP, "stop", NULL, 0, TRIES, e);
+    return command(client, &(struct order){.type = WIRE_STOP, .what = "stop"}, e);
 }
 
 enum err_code rig_client_cut(struct rig_client *client, struct err *e)
 {
-    return command(client, WIRE_CUT, "cut", NULL, 0, TRIES, e);
+    return command(client, &(struct order){.type = WIRE_CUT, .what = "cut"}, e);
 }

@@ -28,11 +28,15 @@ void rig_client_set_handler(struct rig_client *client, rig_report_handler *handl
 enum err_code rig_client_identify(struct rig_client *client, struct wire_identity *identity, struct err *e);
 
 /* Commands; each waits for its acknowledgement. ERR_DEVICE with the rig's reason when it refuses, when it
- * does not answer in time (500 ms of rig time, at least one second), has restarted or is gone. Configure,
- * stop and cut may be repeated without harm and are tried three times; arm and move are sent once. */
+ * does not answer in time (500 ms of rig time, at least one second), has restarted or is gone. Each is tried
+ * three times within that, since its frame or its acknowledgement may be lost on the line. An arm that is
+ * refused at a later try because the rig is armed has been obeyed at an earlier one: the rig must be disarmed
+ * before. A move that was obeyed must not be sent again: begun (NULL: not known) is asked before each further
+ * try, and true counts as the acknowledgement. */
 enum err_code rig_client_configure(struct rig_client *client, const struct wire_configure *m, struct err *e);
 enum err_code rig_client_arm(struct rig_client *client, const struct wire_arm *m, struct err *e);
-enum err_code rig_client_move(struct rig_client *client, const struct wire_move *m, struct err *e);
+enum err_code rig_client_move(struct rig_client *client, const struct wire_move *m,
+                              bool (*begun)(void *context), void *context, struct err *e);
 enum err_code rig_client_stop(struct rig_client *client, struct err *e);
 enum err_code rig_client_cut(struct rig_client *client, struct err *e);
 
@@ -42,6 +46,9 @@ void rig_client_keep_alive(struct rig_client *client, bool on);
 /* Handle what arrives within timeout_us; returns as soon as something did, when a keep-alive was sent, or
  * when a signal came. ERR_DEVICE when the port is gone. */
 enum err_code rig_client_pump(struct rig_client *client, int64_t timeout_us, struct err *e);
+
+/* Rig seconds in a second of the outside world, as the rig told; 1 on a real one. */
+double rig_client_time_scale(const struct rig_client *client);
 
 /* Outside-world microseconds that rig_us on the rig's clock take. */
 int64_t rig_client_outside_us(const struct rig_client *client, int64_t rig_us);

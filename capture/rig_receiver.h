@@ -2,8 +2,14 @@
  *
  * It counts what is missing, never fills it in, carries the rig's 32-bit clock on to 64 bits, and notices a
  * rig that has restarted. A frame that arrives twice is used once. A sample frame that arrives after a later
- * one is dropped and stays counted as missing, because rows are written in the order of time; a late event or
- * acknowledgement is still passed on, because it may be the news that the rig has cut the motor. */
+ * one is dropped, because rows are written in the order of time; a late event or acknowledgement is still
+ * passed on, because it may be the news that the rig has cut the motor.
+ *
+ * Counts are exact from the first frame after the start or a restart of the rig, as far as 16 bits of
+ * sequence and 32 bits of time can tell. A frame up to 32,768 numbers old is known as late or repeated. An
+ * outage of up to 32,767 frames is counted at the first frame behind it, one of up to 65,535 at the first
+ * sample, event or status behind it that lies more than 10 s past the newest rig time known; longer ones are
+ * counted modulo 65,536. Two frames in a row must lie less than 35 minutes of rig time apart. */
 #ifndef CAPTURE_RIG_RECEIVER_H
 #define CAPTURE_RIG_RECEIVER_H
 
@@ -43,12 +49,13 @@ struct rig_report {
 typedef void rig_report_handler(void *context, const struct rig_report *report);
 
 struct rig_counts {
-    int64_t frames;           /* understood */
-    int64_t frames_missing;   /* by sequence number; late sample frames stay in here */
-    int64_t gaps;             /* stretches of one or more missing frames */
-    int64_t frames_corrupt;   /* broken encoding, check or body */
-    int64_t frames_duplicate; /* dropped: had arrived before */
-    int64_t frames_late;      /* arrived after a later frame */
+    int64_t frames;           /* understood, late and repeated ones as well */
+    int64_t frames_missing;   /* were not there when a later one arrived; the sum over all gap reports, never
+                                 taken back. Lost for good: frames_missing - frames_late */
+    int64_t gaps;             /* stretches of one or more missing frames: the number of gap reports */
+    int64_t frames_corrupt;   /* broken encoding, check or body; noise between delimiters as well */
+    int64_t frames_duplicate; /* dropped: had arrived before, or older than the first one heard */
+    int64_t frames_late;      /* those of frames_missing that arrived after all */
     int64_t samples_backward; /* dropped: not later than the sample before */
     int64_t bytes;
 };
@@ -58,7 +65,11 @@ struct rig_receiver {
     uint8_t buffer[WIRE_ENCODED_MAX];
     bool have_sequence;
     uint16_t next_sequence;
-    uint64_t seen; /* bit i: the frame of sequence next_sequence - 1 - i has arrived */
+    uint64_t arrived[1024]; /* bit by sequence number: the last frame before next_sequence that carries it
+                               has arrived */
+    int64_t passed;         /* numbers that next_sequence has passed since the start */
+    int64_t timed;          /* of these, how many up to the newest frame that held a time */
+    int64_t counted_from;   /* of these, how many before the counts began */
     bool have_time;
     int64_t time_us; /* newest rig time seen */
     bool have_sample;
@@ -69,6 +80,10 @@ struct rig_receiver {
 };
 
 void rig_receiver_init(struct rig_receiver *r);
+
+/* Begin all counts anew, in the middle of a stream. A frame that was missing before and arrives behind this
+ * counts as neither missing nor late. May be called from within a report. */
+void rig_receiver_reset_counts(struct rig_receiver *r);
 
 /* Take length bytes and call handle for each report in them. */
 void rig_receiver_feed(struct rig_receiver *r, const uint8_t *bytes, size_t length,

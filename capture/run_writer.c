@@ -1,5 +1,7 @@
 #include "capture/run_writer.h"
 
+#include "datasets/format/run_journal.h"
+
 #include <errno.h>
 #include <fcntl.h>
 #include <pthread.h>
@@ -14,12 +16,20 @@
     100000 /* half of the 200 ms promised, so that one slow sync does not break the promise */
 #define BLOCK_ROWS                                                                                           \
     4096 /* rows taken from the queue at a time: the lock is held for a copy of 100 KiB at most */
+#define JOURNAL_BYTES (64 * 1024) /* more than all events and gaps that a record holds */
+
+/* A file that is only appended to. */
+struct log_file {
+    char path[512];
+    int fd;
+    off_t bytes;         /* whole lines in it */
+    off_t durable_bytes; /* of those, on the disk for sure */
+    bool sync_failed;
+};
 
 struct run_writer {
-    char part[512];
-    char done[512];
+    struct log_file rows_file, journal_file;
     int folder;
-    int file;
     bool encoder;
     pthread_t thread;
     bool running;
@@ -28,14 +38,19 @@ struct run_writer {
     pthread_cond_t wake;
     struct raw_sample *queue; /* ring of capacity rows */
     size_t capacity, head, used;
+    int64_t queued_us; /* when the oldest row in the queue was pushed; 0: none */
+    int64_t taken_us;  /* likewise of those taken off it that are not yet durable */
+    char lines[JOURNAL_BYTES];
+    size_t lines_length;
     bool closing;
     struct err failure; /* code ERR_OK while all is well */
 
     /* Of the thread alone, then of whoever joined it. */
-    int64_t rows;
-    off_t bytes; /* whole rows in the file */
+    int64_t rows, durable_rows;
+    int64_t durable_within_us;
     struct raw_sample block[BLOCK_ROWS];
     char text[BLOCK_ROWS * RUN_CSV_ROW_BYTES_MAX];
+    char lines_taken[JOURNAL_BYTES];
 };
 
 static int64_t now_us(void)
@@ -45,68 +60,75 @@ static int64_t now_us(void)
     return (int64_t)now.tv_sec * 1000000 + now.tv_nsec / 1000;
 }
 
-static enum err_code file_failed(const struct run_writer *w, int error, struct err *e)
+static enum err_code file_failed(const struct log_file *f, int error, struct err *e)
 {
-    return err_set_at(e, ERR_SYSTEM, w->part, 0, 0, "cannot write: %s", strerror(error));
+    return err_set_at(e, ERR_SYSTEM, f->path, 0, 0, "cannot write: %s", strerror(error));
 }
 
-/* Append whole rows. A full disk first writes a part of what it is given and fails only at the next call; the
- * torn row it leaves is cut off, so that the file always ends with a whole one. */
-static enum err_code append(struct run_writer *w, const char *text, size_t length, struct err *e)
+/* Append whole lines. A full disk first writes a part of what it is given and fails only at the next call;
+ * the torn line it leaves is cut off, so that the file always ends with a whole one. *lines receives how many
+ * got there. */
+static enum err_code append(struct log_file *f, const char *text, size_t length, int64_t *lines,
+                            struct err *e)
 {
     size_t written = 0;
-    while (written < length) {
-        ssize_t n = write(w->file, text + written, length - written);
-        if (n < 0 && errno == EINTR)
-            continue;
-        if (n <= 0) {
-            int error = n == 0 ? ENOSPC : errno;
-            while (written > 0 && text[written - 1] != '\n')
-                written--;
-            w->bytes += (off_t)written;
-            for (size_t i = 0; i < written; i++)
-                w->rows += text[i] == '\n';
-            if (ftruncate(w->file, w->bytes) != 0)
-                return err_set_at(e, ERR_SYSTEM, w->part, 0, 0, "cannot write: %s; its last row may be torn",
-                                  strerror(error));
-            return file_failed(w, error, e);
-        }
-        written += (size_t)n;
+    int error = 0;
+    while (written < length && error == 0) {
+        ssize_t n = write(f->fd, text + written, length - written);
+        if (n > 0)
+            written += (size_t)n;
+        else if (n == 0 || errno != EINTR)
+            error = n == 0 ? ENOSPC : errno;
     }
-    w->bytes += (off_t)length;
-    return ERR_OK;
+    while (error != 0 && written > 0 && text[written - 1] != '\n')
+        written--;
+    *lines = 0;
+    for (size_t i = 0; i < written; i++)
+        *lines += text[i] == '\n';
+    f->bytes += (off_t)written;
+    if (error == 0)
+        return ERR_OK;
+    if (ftruncate(f->fd, f->bytes) != 0)
+        return err_set_at(e, ERR_SYSTEM, f->path, 0, 0, "cannot write: %s; its last row may be torn",
+                          strerror(error));
+    return file_failed(f, error, e);
 }
 
 /* After a failed sync the system forgets that the pages were never written, so a second try would lie: no
  * retry. */
-static enum err_code make_durable(struct run_writer *w, struct err *e)
+static enum err_code make_durable(struct log_file *f, struct err *e)
 {
-    if (fdatasync(w->file) != 0)
-        return file_failed(w, errno, e);
+    if (f->durable_bytes == f->bytes)
+        return ERR_OK;
+    if (fdatasync(f->fd) != 0) {
+        f->sync_failed = true;
+        return file_failed(f, errno, e);
+    }
+    f->durable_bytes = f->bytes;
     return ERR_OK;
 }
 
 static enum err_code write_block(struct run_writer *w, size_t count, struct err *e)
 {
     size_t length = 0;
+    int64_t rows = 0;
     enum err_code code;
     for (size_t i = 0; i < count; i++)
         length += run_csv_format_row(&w->block[i], w->encoder, w->text + length);
-    code = append(w, w->text, length, e);
-    if (code == ERR_OK)
-        w->rows += (int64_t)count;
+    code = append(&w->rows_file, w->text, length, &rows, e);
+    w->rows += rows;
     return code;
 }
 
-/* Take up to BLOCK_ROWS rows off the queue; waits until there are some, the writer closes or until
- * deadline_us. *closing tells that nothing more will come. */
-static size_t take_block(struct run_writer *w, int64_t deadline_us, bool *closing)
+/* Take up to BLOCK_ROWS rows off the queue, and the lines of the journal; waits until there is something, the
+ * writer closes or until deadline_us. *closing tells that nothing more will come. */
+static size_t take_block(struct run_writer *w, int64_t deadline_us, size_t *lines_length, bool *closing)
 {
     struct timespec deadline = {.tv_sec = (time_t)(deadline_us / 1000000),
                                 .tv_nsec = (long)(deadline_us % 1000000) * 1000};
     size_t count;
     pthread_mutex_lock(&w->lock);
-    while (w->used == 0 && !w->closing) {
+    while (w->used == 0 && w->lines_length == 0 && !w->closing) {
         if (pthread_cond_timedwait(&w->wake, &w->lock, &deadline) == ETIMEDOUT)
             break;
     }
@@ -115,28 +137,52 @@ static size_t take_block(struct run_writer *w, int64_t deadline_us, bool *closin
         w->block[i] = w->queue[(w->head + i) % w->capacity];
     w->head = (w->head + count) % w->capacity;
     w->used -= count;
+    if (w->used == 0)
+        w->head =
+            0; /* so that a ring that is mostly empty takes the memory of what it holds, not of its room */
+    if (count > 0 && w->taken_us == 0)
+        w->taken_us = w->queued_us;
+    if (w->used == 0)
+        w->queued_us = 0; /* else what is left counts as old as what was taken: a little older than it is */
+    memcpy(w->lines_taken, w->lines, w->lines_length);
+    *lines_length = w->lines_length;
+    w->lines_length = 0;
     *closing = w->closing && w->used == 0;
     pthread_mutex_unlock(&w->lock);
     return count;
+}
+
+/* Everything written so far is made durable, the journal first: what it tells is needed to read the rows. */
+static void sync_both(struct run_writer *w, struct err *e)
+{
+    int64_t waited_us;
+    if (make_durable(&w->journal_file, e) != ERR_OK || make_durable(&w->rows_file, e) != ERR_OK)
+        return;
+    w->durable_rows = w->rows;
+    pthread_mutex_lock(&w->lock);
+    waited_us = w->taken_us != 0 ? now_us() - w->taken_us : 0;
+    w->taken_us = 0;
+    pthread_mutex_unlock(&w->lock);
+    if (waited_us > w->durable_within_us)
+        w->durable_within_us = waited_us;
 }
 
 static void *write_rows(void *context)
 {
     struct run_writer *w = context;
     int64_t sync_due_us = now_us() + SYNC_EVERY_US;
-    bool unsynced = false;
     bool closing = false;
     struct err failure = {0};
     while (!closing && failure.code == ERR_OK) {
-        size_t count = take_block(w, sync_due_us, &closing);
-        if (count > 0) {
+        size_t lines_length;
+        int64_t lines;
+        size_t count = take_block(w, sync_due_us, &lines_length, &closing);
+        if (lines_length > 0)
+            append(&w->journal_file, w->lines_taken, lines_length, &lines, &failure);
+        if (count > 0 && failure.code == ERR_OK)
             write_block(w, count, &failure);
-            unsynced = true;
-        }
-        if (failure.code == ERR_OK && now_us() >= sync_due_us) {
-            if (unsynced)
-                make_durable(w, &failure);
-            unsynced = false;
+        if (failure.code == ERR_OK && (closing || now_us() >= sync_due_us)) {
+            sync_both(w, &failure);
             sync_due_us = now_us() + SYNC_EVERY_US;
         }
     }
@@ -146,11 +192,18 @@ static void *write_rows(void *context)
     return NULL;
 }
 
+static void close_file(struct log_file *f)
+{
+    if (f->fd >= 0)
+        close(f->fd);
+    f->fd = -1;
+}
+
 /* Free all but the thread, which must have ended. */
 static void free_writer(struct run_writer *w)
 {
-    if (w->file >= 0)
-        close(w->file);
+    close_file(&w->rows_file);
+    close_file(&w->journal_file);
     if (w->folder >= 0)
         close(w->folder);
     pthread_cond_destroy(&w->wake);
@@ -159,18 +212,47 @@ static void free_writer(struct run_writer *w)
     free(w);
 }
 
-static enum err_code start(struct run_writer *w, struct err *e)
+/* Take both files away; the journal last, because rows without one tell nothing. */
+static void remove_files(struct run_writer *w)
+{
+    if (w->rows_file.fd >= 0)
+        unlink(w->rows_file.path);
+    if (w->journal_file.fd >= 0)
+        unlink(w->journal_file.path);
+}
+
+/* A new file that begins with text, on the disk. */
+static enum err_code begin_file(struct log_file *f, const char *text, size_t length, struct err *e)
+{
+    int64_t lines;
+    f->fd = open(f->path, O_WRONLY | O_CREAT | O_EXCL | O_APPEND | O_NOFOLLOW | O_CLOEXEC, 0666);
+    if (f->fd < 0)
+        return file_failed(f, errno, e);
+    if (append(f, text, length, &lines, e) != ERR_OK)
+        return e->code;
+    return make_durable(f, e);
+}
+
+static enum err_code begin_files(struct run_writer *w, const struct run_record *record, struct err *e)
+{
+    char *head = NULL;
+    size_t length = 0;
+    enum err_code code = run_journal_format_head(record, &head, &length, e);
+    if (code == ERR_OK)
+        code = begin_file(&w->journal_file, head, length, e);
+    if (code == ERR_OK)
+        code = begin_file(&w->rows_file, RUN_CSV_HEADER "\n", sizeof RUN_CSV_HEADER, e);
+    free(head);
+    if (code == ERR_OK && fsync(w->folder) != 0 && errno != EINVAL)
+        code = file_failed(&w->rows_file, errno, e);
+    return code;
+}
+
+static enum err_code start_thread(struct run_writer *w, struct err *e)
 {
     sigset_t all;
     sigset_t before;
     int error;
-    w->file = open(w->part, O_WRONLY | O_CREAT | O_EXCL | O_APPEND | O_CLOEXEC, 0666);
-    if (w->file < 0)
-        return file_failed(w, errno, e);
-    if (append(w, RUN_CSV_HEADER "\n", sizeof RUN_CSV_HEADER, e) != ERR_OK || make_durable(w, e) != ERR_OK)
-        return e->code;
-    if (fsync(w->folder) != 0)
-        return file_failed(w, errno, e);
     /* Signals belong to the thread that reads the rig: it is the one that waits and must wake. */
     sigfillset(&all);
     pthread_sigmask(SIG_SETMASK, &all, &before);
@@ -182,8 +264,8 @@ static enum err_code start(struct run_writer *w, struct err *e)
     return ERR_OK;
 }
 
-enum err_code run_writer_open(const char *folder, int number, bool encoder, size_t queue_rows,
-                              struct run_writer **writer, struct err *e)
+enum err_code run_writer_open(const char *folder, const struct run_record *record, bool encoder,
+                              size_t queue_rows, struct run_writer **writer, struct err *e)
 {
     pthread_condattr_t clock;
     enum err_code code;
@@ -194,10 +276,11 @@ enum err_code run_writer_open(const char *folder, int number, bool encoder, size
         e = &local;
     if (w == NULL)
         return err_set(e, ERR_MEMORY, "out of memory");
-    w->file = -1;
+    w->rows_file.fd = w->journal_file.fd = -1;
     w->encoder = encoder;
     w->capacity = queue_rows;
-    w->queue = calloc(queue_rows, sizeof *w->queue);
+    /* Not zeroed: it is written before it is read, and only what is used of it takes memory. */
+    w->queue = reallocarray(NULL, queue_rows, sizeof *w->queue);
     pthread_mutex_init(&w->lock, NULL);
     pthread_condattr_init(&clock);
     pthread_condattr_setclock(&clock, CLOCK_MONOTONIC);
@@ -208,12 +291,17 @@ enum err_code run_writer_open(const char *folder, int number, bool encoder, size
         code = err_set_at(e, ERR_SYSTEM, folder, 0, 0, "cannot open this folder: %s", strerror(errno));
     else if (w->queue == NULL)
         code = err_set(e, ERR_MEMORY, "out of memory");
-    else if (snprintf(w->part, sizeof w->part, "%s/%04d.csv.part", folder, number) >= (int)sizeof w->part ||
-             snprintf(w->done, sizeof w->done, "%s/%04d.csv", folder, number) >= (int)sizeof w->done)
+    else if (snprintf(w->rows_file.path, sizeof w->rows_file.path, "%s/%04d.csv.part", folder,
+                      record->number) >= (int)sizeof w->rows_file.path ||
+             snprintf(w->journal_file.path, sizeof w->journal_file.path, "%s/%04d.json.part", folder,
+                      record->number) >= (int)sizeof w->journal_file.path)
         code = err_set_at(e, ERR_USAGE, folder, 0, 0, "the name of this folder is too long");
     else
-        code = start(w, e);
+        code = begin_files(w, record, e);
+    if (code == ERR_OK)
+        code = start_thread(w, e);
     if (code != ERR_OK) {
+        remove_files(w);
         free_writer(w);
         return code;
     }
@@ -225,6 +313,7 @@ size_t run_writer_push(struct run_writer *w, const struct raw_sample *samples, s
 {
     size_t room;
     size_t lost = 0;
+    int64_t pushed_us = now_us();
     pthread_mutex_lock(&w->lock);
     room = w->capacity - w->used;
     if (count > room) {
@@ -234,9 +323,22 @@ size_t run_writer_push(struct run_writer *w, const struct raw_sample *samples, s
     for (size_t i = 0; i < count; i++)
         w->queue[(w->head + w->used + i) % w->capacity] = samples[i];
     w->used += count;
+    if (count > 0 && w->queued_us == 0)
+        w->queued_us = pushed_us;
     pthread_cond_signal(&w->wake);
     pthread_mutex_unlock(&w->lock);
     return lost;
+}
+
+void run_writer_journal(struct run_writer *w, const char *line, size_t length)
+{
+    pthread_mutex_lock(&w->lock);
+    if (length <= sizeof w->lines - w->lines_length) {
+        memcpy(w->lines + w->lines_length, line, length);
+        w->lines_length += length;
+    }
+    pthread_cond_signal(&w->wake);
+    pthread_mutex_unlock(&w->lock);
 }
 
 enum err_code run_writer_state(struct run_writer *w, struct err *e)
@@ -250,19 +352,13 @@ enum err_code run_writer_state(struct run_writer *w, struct err *e)
     return code;
 }
 
-/* Rename without ever replacing a file. Some file systems do not know the flag; there the check comes first.
- */
-static int rename_new(const char *from, const char *to)
+int64_t run_writer_waiting_us(struct run_writer *w)
 {
-    if (renameat2(AT_FDCWD, from, AT_FDCWD, to, RENAME_NOREPLACE) == 0)
-        return 0;
-    if (errno != EINVAL && errno != ENOSYS)
-        return -1;
-    if (faccessat(AT_FDCWD, to, F_OK, AT_SYMLINK_NOFOLLOW) == 0) {
-        errno = EEXIST;
-        return -1;
-    }
-    return rename(from, to);
+    int64_t since_us;
+    pthread_mutex_lock(&w->lock);
+    since_us = w->taken_us != 0 ? w->taken_us : w->queued_us;
+    pthread_mutex_unlock(&w->lock);
+    return since_us != 0 ? now_us() - since_us : 0;
 }
 
 static void join(struct run_writer *w)
@@ -275,22 +371,32 @@ static void join(struct run_writer *w)
     w->running = false;
 }
 
-enum err_code run_writer_finish(struct run_writer *w, int64_t *rows, struct err *e)
+/* After a failure of whatever kind: what is written is made durable, where no sync has failed yet; else only
+ * what was durable before is kept. */
+static void keep_durable_rows(struct run_writer *w)
+{
+    struct log_file *f = &w->rows_file;
+    if (!f->sync_failed && make_durable(f, NULL) == ERR_OK) {
+        w->durable_rows = w->rows;
+    } else if (ftruncate(f->fd, f->durable_bytes) == 0) {
+        f->bytes = f->durable_bytes;
+        w->rows = w->durable_rows;
+    }
+}
+
+enum err_code run_writer_close(struct run_writer *w, struct run_written *written, struct err *e)
 {
     enum err_code code;
     join(w);
-    *rows = w->rows;
     code = w->failure.code;
     if (code != ERR_OK) {
         if (e != NULL)
             *e = w->failure;
-    } else if (fsync(w->file) != 0) {
-        code = file_failed(w, errno, e);
-    } else if (rename_new(w->part, w->done) != 0) {
-        code = err_set_at(e, ERR_SYSTEM, w->done, 0, 0, "cannot give the run its name: %s", strerror(errno));
-    } else if (fsync(w->folder) != 0) {
-        code = file_failed(w, errno, e);
+        keep_durable_rows(w);
     }
+    *written = (struct run_written){.rows = w->rows, .durable_within_us = w->durable_within_us};
+    if (w->rows == 0)
+        remove_files(w);
     free_writer(w);
     return code;
 }
@@ -300,9 +406,6 @@ void run_writer_abandon(struct run_writer *w)
     if (w == NULL)
         return;
     join(w);
-    if (w->rows == 0)
-        unlink(w->part);
-    else if (w->failure.code == ERR_OK)
-        fsync(w->file);
+    remove_files(w);
     free_writer(w);
 }

@@ -1,22 +1,29 @@
 #include "capture/runner.h"
 
+#include "capture/clock_rate.h"
+#include "capture/run_notes.h"
+
 #include <inttypes.h>
 #include <math.h>
-#include <stdarg.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
 #include <time.h>
 
-#define PI         3.14159265358979323846
-#define PUMP_US    20000  /* outside world: how long one wait lasts at most, so that a stop request is seen */
-#define SILENCE_US 500000 /* rig time without a sample after which the rig counts as gone */
-#define SILENCE_LEAST_US                                                                                     \
-    1000000                /* outside world: a busy host may be slow, however fast the rig's clock runs */
-#define SILENCE_SAMPLES 20 /* sample periods without a sample after which the rig counts as gone */
+#define PUMP_US 20000 /* outside world: how long one wait lasts at most, so that a stop request is seen */
+#define SILENCE_US                                                                                           \
+    400000 /* without a sample the rig counts as gone: less than its own watchdog allows us                  \
+            */
+#define SILENCE_SCALED_US                                                                                    \
+    1000000               /* outside world, for a simulated rig that is faster: it shares our machine */
+#define SILENCE_SAMPLES 3 /* but so many sample periods at least, for a rig that samples slowly */
 #define SETTLE_US                                                                                            \
     100000 /* rig time at the end of the travel after which a lost "motion done" is not awaited */
 #define STOP_US 2000000 /* rig time a controlled stop may take before the motor is cut */
+/* Outside world: a disk that has not made a row durable for so long is taken for broken, and the motor is
+ * stopped. Memory cards pause for up to about a second (common practice, no source). */
+#define DISK_PATIENCE_US 2000000
+#define CLOCK_ODD_PPM    100 /* a crystal is within half of that (common practice, no source) */
 
 enum phase {
     PHASE_ASKED,   /* configure is sent; what comes before its acknowledgement is not of this run */
@@ -31,6 +38,8 @@ struct runner {
     const struct runner_setup *setup;
     struct run_writer *writer;
     struct run_record *record;
+    struct run_notes notes;
+    struct clock_rate clock;
     enum phase phase;
 
     bool have_origin;
@@ -48,6 +57,7 @@ struct runner {
     int ways;              /* how many make up the push: 1, or 2 for each cycle */
     int way;               /* the one in hand, from 0; odd ones go back */
     int64_t armed_us;
+    int32_t way_steps; /* where the way in hand began, as far as is known */
     bool moved;
     int64_t arrived_us; /* when the way was first seen complete, -1 before */
     bool way_done;      /* and another one is due */
@@ -56,82 +66,14 @@ struct runner {
     bool have_dropped;
     uint32_t dropped; /* samples the rig has told to have dropped */
 
+    bool restarted;       /* the rig's clock has begun anew: what it says is no longer of this run */
+    int64_t dropped_rows; /* came after the writer's queue was full: nothing behind a hole is written */
+
     bool over;    /* the run has ended; record tells how */
     bool by_host; /* it was the host that found the limit */
     bool watchdog;
     struct err failure; /* what ends the series too */
 };
-
-double runner_mm_per_microstep(const struct plan_feeder *feeder, const struct calibration *c)
-{
-    for (size_t i = 0; i < c->feed_count; i++) {
-        if (strcmp(c->feeds[i].feeder, feeder->name) == 0)
-            return c->feeds[i].mm_per_microstep;
-    }
-    return PI * feeder->drive_diameter_mm /
-           (feeder->full_steps_per_rev * feeder->microsteps * feeder->reduction);
-}
-
-enum err_code runner_check(const struct wire_identity *rig, const struct runner_setup *setup,
-                           const struct run_record *record, const char *plan_path, struct err *e)
-{
-    const struct calibration *c = setup->calibration;
-    double rate_max_hz = rig->sample_rate_max_millihertz / 1000.0;
-    double microsteps_s = record->speed_mm_s / record->mm_per_microstep;
-    double reading_low, reading_high;
-    if (record->sample_rate_hz > rate_max_hz)
-        return err_set_at(e, ERR_FILE, plan_path, 0, 0,
-                          "rate_hz: this rig samples at most %g times a second, not %g", rate_max_hz,
-                          record->sample_rate_hz);
-    if (rig->microsteps != 0 && rig->microsteps != record->microsteps)
-        return err_set_at(e, ERR_FILE, plan_path, 0, 0,
-                          "feeder %s: the rig's driver is set to %d microsteps, the plan says %d",
-                          record->feeder, rig->microsteps, record->microsteps);
-    if (rig->full_steps_per_rev != 0 && rig->full_steps_per_rev != record->full_steps_per_rev)
-        return err_set_at(e, ERR_FILE, plan_path, 0, 0,
-                          "feeder %s: the rig's motor has %d full steps a turn, the plan says %d",
-                          record->feeder, rig->full_steps_per_rev, record->full_steps_per_rev);
-    if (!(microsteps_s * 1000 >= 1 && microsteps_s * 1000 < INT32_MAX))
-        return err_set_at(e, ERR_FILE, plan_path, 0, 0,
-                          "feeder %s: %g mm/s is %g microsteps a second, which no rig can do", record->feeder,
-                          record->speed_mm_s, microsteps_s);
-    if (!(setup->acceleration_mm_s2 / record->mm_per_microstep < UINT32_MAX))
-        return err_set_at(e, ERR_FILE, plan_path, 0, 0,
-                          "feeder %s: an acceleration of %g mm/s2 is more than a rig can do", record->feeder,
-                          setup->acceleration_mm_s2);
-    if (!(setup->travel_mm / record->mm_per_microstep >= 1 &&
-          record->travel_limit_mm / record->mm_per_microstep < INT32_MAX))
-        return err_set_at(e, ERR_FILE, plan_path, 0, 0,
-                          "feeder %s: a travel of %g mm is not possible in microsteps of %g mm",
-                          record->feeder, setup->travel_mm, record->mm_per_microstep);
-    reading_low = calibration_counts(c, 0, c->coefficients[0]);
-    reading_high = calibration_counts(c, record->force_limit_n, c->coefficients[0]);
-    if (!isfinite(reading_high) || reading_high == reading_low)
-        return err_set_at(e, ERR_FILE, plan_path, 0, 0, "force_n: the calibration gives no reading for %g N",
-                          record->force_limit_n);
-    if (reading_high < rig->counts_min || reading_high > rig->counts_max)
-        return err_set_at(e, ERR_FILE, plan_path, 0, 0,
-                          "force_n: %g N would read %.0f counts, outside this rig's converter (%d to %d)",
-                          record->force_limit_n, reading_high, rig->counts_min, rig->counts_max);
-    return ERR_OK;
-}
-
-static void note(struct runner *r, int64_t time_us, const char *format, ...)
-    __attribute__((format(printf, 3, 4)));
-
-/* Add an event to the record; the first ones are kept when there are too many. */
-static void note(struct runner *r, int64_t time_us, const char *format, ...)
-{
-    struct run_event *event;
-    va_list arguments;
-    if (r->record->event_count >= SERIES_EVENTS_MAX)
-        return;
-    event = &r->record->events[r->record->event_count++];
-    event->time_us = time_us < 0 ? 0 : time_us;
-    va_start(arguments, format);
-    vsnprintf(event->text, sizeof event->text, format, arguments);
-    va_end(arguments);
-}
 
 /* The run is over: the first reason counts, except that the rig's own word replaces the host's. */
 static void end_run(struct runner *r, enum run_end how, bool by_host, int64_t time_us, const char *why)
@@ -161,7 +103,7 @@ static void fail_device(struct runner *r, const char *text)
     fail(r, &e);
 }
 
-static void write_start_time(struct run_record *record)
+void runner_set_start_time(struct run_record *record)
 {
     time_t now = time(NULL);
     struct tm utc;
@@ -219,14 +161,14 @@ static void check_push(struct runner *r, const struct raw_sample *s)
         return; /* armed and standing: only force and time can go wrong */
     if (!r->moved && distance > 0) {
         r->moved = true;
-        r->record->push_start_us = r->time_us; /* of the sample before: the last one at rest */
+        run_notes_push_start(&r->notes, r->time_us); /* of the sample before: the last one at rest */
     }
     if (r->way_done || way_gone(r, s->commanded_steps) < r->move.travel_microsteps)
         return;
     if (r->arrived_us < 0)
         r->arrived_us = s->time_us;
     else if (!r->over && s->time_us - r->arrived_us > SETTLE_US) {
-        note(r, s->time_us, "the rig's word that the motion is done did not arrive");
+        run_notes_event(&r->notes, s->time_us, "the rig's word that the motion is done did not arrive");
         end_way(r, r->arrived_us);
     }
 }
@@ -236,9 +178,7 @@ static void take_motion_done(struct runner *r, int64_t time_us, int32_t steps)
 {
     char why[SERIES_EVENT_TEXT_MAX];
     r->motion_done = true;
-    if (r->ways == 1) {
-        end_way(r, time_us);
-    } else if (steps == way_end(r, r->way)) {
+    if (r->ways == 1 || steps == way_end(r, r->way)) {
         end_way(r, time_us);
     } else if (steps != way_end(r, r->way - 1)) { /* which is a late word about the way before */
         snprintf(why, sizeof why, "the rig stopped at %" PRId32 " microsteps, not at %" PRId64, steps,
@@ -271,31 +211,43 @@ static void take_sample(struct runner *r, const struct raw_sample *s)
     r->counts = s->force_counts;
 }
 
+/* Rows for the writer, and where samples are missing among them. */
+static void keep_rows(struct runner *r, const struct raw_sample *rows, size_t count)
+{
+    size_t lost = 0;
+    if (r->dropped_rows > 0)
+        lost = count;
+    else if (r->writer != NULL)
+        lost = run_writer_push(r->writer, rows, count);
+    for (size_t i = 0; i + lost < count; i++)
+        run_notes_row(&r->notes, rows[i].time_us);
+    if (lost > 0 && r->dropped_rows == 0) {
+        struct err e;
+        err_set(&e, ERR_SYSTEM, "the disk does not keep up with the rig; run %d ends where it fell behind",
+                r->record->number);
+        fail(r, &e);
+    }
+    r->dropped_rows += (int64_t)lost;
+}
+
 static void take_samples(struct runner *r, const struct raw_sample *samples, size_t count)
 {
     struct raw_sample own[WIRE_BATCH_MAX];
-    size_t lost;
-    if (r->phase == PHASE_ASKED || count == 0)
+    if (r->phase == PHASE_ASKED || r->restarted || count == 0)
         return;
     r->heard_us = link_now_us();
     if (!r->have_origin) {
         r->have_origin = true;
         r->origin_us = samples[0].time_us;
-        write_start_time(r->record);
+        runner_set_start_time(r->record);
     }
     for (size_t i = 0; i < count; i++) {
         own[i] = samples[i];
         own[i].time_us -= r->origin_us;
         take_sample(r, &own[i]);
     }
-    lost = r->writer != NULL ? run_writer_push(r->writer, own, count) : 0;
-    if (lost > 0) {
-        struct err e;
-        note(r, r->time_us, "%zu samples lost: the disk is too slow", lost);
-        err_set(&e, ERR_SYSTEM, "the disk does not keep up with the rig; %zu samples of run %d are lost",
-                lost, r->record->number);
-        fail(r, &e);
-    }
+    clock_rate_add(&r->clock, own[count - 1].time_us, r->heard_us);
+    keep_rows(r, own, count);
 }
 
 static void take_event(struct runner *r, const struct wire_event *event, int64_t rig_us)
@@ -305,7 +257,7 @@ static void take_event(struct runner *r, const struct wire_event *event, int64_t
         return;
     /* The ways of a long reversal must not take the room of what may happen later. */
     if (event->kind != WIRE_EVENT_MOTION_DONE || r->record->event_count < SERIES_EVENTS_MAX / 2)
-        note(r, time_us, "%s (%" PRId32 ")", wire_event_text(event->kind), event->value);
+        run_notes_event(&r->notes, time_us, "%s (%" PRId32 ")", wire_event_text(event->kind), event->value);
     switch (event->kind) {
     case WIRE_EVENT_MOTION_DONE:
         if (r->phase == PHASE_PUSHING)
@@ -341,9 +293,18 @@ static void take_event(struct runner *r, const struct wire_event *event, int64_t
 static void take_status(struct runner *r, const struct wire_status *status)
 {
     if (r->phase != PHASE_ASKED && r->have_dropped && status->samples_dropped != r->dropped)
-        note(r, r->time_us, "%" PRIu32 " samples dropped on the rig", status->samples_dropped - r->dropped);
+        run_notes_event(&r->notes, r->time_us, "%" PRIu32 " samples dropped on the rig",
+                        status->samples_dropped - r->dropped);
     r->have_dropped = true;
     r->dropped = status->samples_dropped;
+}
+
+static void note_armed(struct runner *r)
+{
+    r->phase = PHASE_ARMED;
+    r->armed_us = r->time_us;
+    r->steps = 0; /* by arming, and until a sample says otherwise */
+    run_notes_event(&r->notes, r->time_us, "armed");
 }
 
 static void take_report(void *context, const struct rig_report *report)
@@ -359,9 +320,7 @@ static void take_report(void *context, const struct rig_report *report)
         } else if (report->ack.command == WIRE_ARM && report->ack.reason == WIRE_ACCEPTED &&
                    r->phase == PHASE_RESTING) {
             /* What was sampled before arming has come before this acknowledgement. */
-            r->phase = PHASE_ARMED;
-            r->armed_us = r->time_us;
-            note(r, r->time_us, "armed");
+            note_armed(r);
         }
         break;
     case RIG_REPORT_SAMPLES:
@@ -375,10 +334,11 @@ static void take_report(void *context, const struct rig_report *report)
         break;
     case RIG_REPORT_GAP:
         if (r->phase != PHASE_ASKED)
-            note(r, r->time_us, "gap: %" PRIu32 " frames missing", report->frames_missing);
+            run_notes_gap(&r->notes, report->frames_missing);
         break;
     case RIG_REPORT_RESTART:
-        note(r, r->time_us, "the rig restarted (boot %" PRIu32 ")", report->boot);
+        r->restarted = true;
+        run_notes_event(&r->notes, r->time_us, "the rig restarted (boot %" PRIu32 ")", report->boot);
         fail_device(r, "the rig restarted");
         break;
     case RIG_REPORT_IDENTITY:
@@ -397,25 +357,38 @@ static int stops_asked(const struct runner *r)
     return r->setup->stop_requests != NULL ? *r->setup->stop_requests : 0;
 }
 
+static void watch_disk(struct runner *r)
+{
+    struct err e;
+    if (run_writer_state(r->writer, &e) != ERR_OK) {
+        fail(r, &e);
+    } else if (run_writer_waiting_us(r->writer) > DISK_PATIENCE_US) {
+        err_set(&e, ERR_SYSTEM, "the disk has taken no row of run %d for %d ms", r->record->number,
+                DISK_PATIENCE_US / 1000);
+        fail(r, &e);
+    }
+}
+
+/* How long the rig may be silent, in the outside world, before it counts as gone. */
+static int64_t patience_us(const struct runner *r)
+{
+    double samples_us = SILENCE_SAMPLES * 1e6 / r->record->sample_rate_hz / rig_client_time_scale(r->client);
+    double least_us = rig_client_time_scale(r->client) > 1 ? SILENCE_SCALED_US : SILENCE_US;
+    return (int64_t)fmax(samples_us, least_us);
+}
+
 /* One wait for what comes next, and everything that may have gone wrong meanwhile. */
 static void step(struct runner *r, const char *doing, double fraction)
 {
     struct err e;
-    int64_t silence_us = rig_client_outside_us(r->client, SILENCE_US);
-    int64_t samples_us =
-        rig_client_outside_us(r->client, (int64_t)(SILENCE_SAMPLES * 1e6 / r->record->sample_rate_hz));
     if (rig_client_pump(r->client, PUMP_US, &e) != ERR_OK) {
         fail(r, &e);
         return;
     }
-    if (silence_us < SILENCE_LEAST_US)
-        silence_us = SILENCE_LEAST_US;
-    if (silence_us < samples_us)
-        silence_us = samples_us;
-    if (link_now_us() - r->heard_us > silence_us && !r->watchdog)
+    if (link_now_us() - r->heard_us > patience_us(r) && !r->watchdog)
         fail_device(r, "the rig has stopped sending samples");
-    if (r->writer != NULL && run_writer_state(r->writer, &e) != ERR_OK)
-        fail(r, &e);
+    if (r->writer != NULL)
+        watch_disk(r);
     if (r->setup->progress != NULL)
         r->setup->progress(r->setup->context, doing, newtons(r), fraction);
 }
@@ -464,13 +437,22 @@ static double fraction_done(const struct runner *r)
     return (r->way + fmin(fmax(of_way, 0), 1)) / r->ways;
 }
 
+/* Whether the rig has begun with the way in hand, so that its word for it need not be waited for. */
+static bool has_moved(void *context)
+{
+    const struct runner *r = context;
+    return r->steps != r->way_steps || r->motion_done || r->over;
+}
+
 /* The first way, and the others as each one before is done. */
 static void carry_out_ways(struct runner *r)
 {
     struct err e;
     while (!r->over && stops_asked(r) == 0) {
         /* A rig that has met a limit meanwhile refuses to move; what it met is known then, and counts. */
-        if (rig_client_move(r->client, &r->move, &e) != ERR_OK && !r->over) {
+        r->way_steps = r->steps;
+        r->motion_done = false;
+        if (rig_client_move(r->client, &r->move, has_moved, r, &e) != ERR_OK && !r->over) {
             fail(r, &e);
             return;
         }
@@ -491,13 +473,16 @@ static void push(struct runner *r)
     if (r->over)
         return;
     work_out_limits(r);
-    if (rig_client_arm(r->client, &r->limits, &e) != ERR_OK) {
+    /* A rig whose watchdog has acted meanwhile refuses; that is known by then, and counts. */
+    if (rig_client_arm(r->client, &r->limits, &e) != ERR_OK && !r->over) {
         fail(r, &e);
         return;
     }
+    if (r->phase == PHASE_RESTING)
+        note_armed(r); /* the rig's word for it was lost on the way */
     if (r->over)
         return;
-    r->record->push_start_us = r->time_us;
+    run_notes_push_start(&r->notes, r->time_us);
     r->phase = PHASE_PUSHING;
     carry_out_ways(r);
 }
@@ -508,7 +493,7 @@ static void stop_for_operator(struct runner *r)
     struct err e;
     int64_t asked_us = r->time_us;
     int64_t stop_end_us;
-    note(r, asked_us, "stop asked for by the operator");
+    run_notes_event(&r->notes, asked_us, "stop asked for by the operator");
     r->motion_done = false;
     if (stops_asked(r) == 1 && rig_client_stop(r->client, &e) == ERR_OK) {
         while (!r->motion_done && r->failure.code == ERR_OK && !r->watchdog && stops_asked(r) == 1 &&
@@ -522,6 +507,18 @@ static void stop_for_operator(struct runner *r)
     }
 }
 
+/* Compare the clocks: only a real rig's runs at the pace of this machine's. */
+static void note_clock(struct runner *r, double time_scale)
+{
+    struct run_link *link = &r->record->link;
+    link->clock_ppm = link->clock_standard_uncertainty_ppm = NAN;
+    if (time_scale == 1 &&
+        clock_rate_result(&r->clock, &link->clock_ppm, &link->clock_standard_uncertainty_ppm) &&
+        fabs(link->clock_ppm) > CLOCK_ODD_PPM + 3 * link->clock_standard_uncertainty_ppm)
+        run_notes_event(&r->notes, r->time_us, "the rig's clock runs %.0f ppm %s", fabs(link->clock_ppm),
+                        link->clock_ppm > 0 ? "fast" : "slow");
+}
+
 /* Cut whatever the state: a second cut does no harm, a missing one may. Then record the rest and end
  * sampling. */
 static void release(struct runner *r)
@@ -530,12 +527,19 @@ static void release(struct runner *r)
     struct wire_configure quiet = {0};
     int64_t until_us;
     bool pushed = r->phase == PHASE_PUSHING;
-    enum err_code code = rig_client_cut(r->client, &e);
+    enum err_code code;
+    /* No sign of life until it is sure, so that the watchdog acts where the word does not get through. */
+    rig_client_keep_alive(r->client, false);
+    code = rig_client_cut(r->client, &e);
+    rig_client_keep_alive(r->client, code == ERR_OK);
     r->phase = PHASE_RELEASED;
     if (code != ERR_OK && r->failure.code == ERR_OK && !r->watchdog)
         fail(r, &e);
     if (code == ERR_OK)
-        note(r, r->time_us, "motor cut");
+        run_notes_event(&r->notes, r->time_us, "motor cut");
+    else
+        run_notes_event(&r->notes, r->time_us,
+                        "the rig could not be told to cut the motor: its watchdog does it");
     until_us = r->time_us + (int64_t)(r->setup->rest_after_s * 1e6);
     while (pushed && r->failure.code == ERR_OK && !r->watchdog && r->record->ended != RUN_INTERRUPTED &&
            stops_asked(r) == 0 && r->time_us < until_us)
@@ -563,10 +567,12 @@ enum err_code runner_run(struct rig_client *client, const struct runner_setup *s
     double preload_n = record->conditions.stated[CONDITION_NIP_PRELOAD_N]
                            ? record->conditions.number[CONDITION_NIP_PRELOAD_N]
                            : 0;
-    record->event_count = 0;
-    record->push_start_us = record->push_end_us = 0;
+    run_notes_begin(&r.notes, record, writer);
+    clock_rate_begin(&r.clock);
+    if (setup->remark != NULL)
+        run_notes_event(&r.notes, 0, "%s", setup->remark);
     if (record->cleaned)
-        note(&r, 0, "drive gear cleaned");
+        run_notes_event(&r.notes, 0, "drive gear cleaned");
     configure.sample_rate_millihertz = (uint32_t)llround(record->sample_rate_hz * 1000);
     configure.nip_preload_mn = (uint32_t)llround(preload_n * 1000);
     snprintf(configure.feeder, sizeof configure.feeder, "%s", record->feeder);
@@ -584,9 +590,11 @@ enum err_code runner_run(struct rig_client *client, const struct runner_setup *s
     rig_client_keep_alive(client, false);
     rig_client_set_handler(client, NULL, NULL);
     counts = rig_client_counts(client);
-    record->frames_missing = counts.frames_missing;
-    record->frames_corrupt = counts.frames_corrupt;
-    record->gaps = counts.gaps;
+    note_clock(&r, rig_client_time_scale(client));
+    if (r.dropped_rows > 0)
+        run_notes_event(&r.notes, r.time_us, "%" PRId64 " samples at the end are not recorded",
+                        r.dropped_rows);
+    run_notes_end(&r.notes, &counts);
     *recorded = r.have_origin;
     if (r.failure.code != ERR_OK && e != NULL)
         *e = r.failure;

@@ -23,6 +23,7 @@ struct runner_setup {
     int cycles;       /* 0: one way; else forward and back so often, in one arming; reversal */
     double acceleration_mm_s2;
     double rest_before_s, rest_after_s;
+    const char *remark; /* the first event of the run; NULL: none */
     const struct calibration *calibration;
     /* How often the operator has asked to stop (counted by a signal handler): once, ramp down; twice, cut. */
     const volatile sig_atomic_t *stop_requests;
@@ -35,6 +36,9 @@ struct runner_setup {
  * pi * diameter / (full steps * microsteps * reduction). */
 double runner_mm_per_microstep(const struct plan_feeder *feeder, const struct calibration *c);
 
+/* Put the present time into record->start_time. */
+void runner_set_start_time(struct run_record *record);
+
 /* Whether this rig can carry out the run at all, before anything moves: sample rate, step settings, speed,
  * travel and the converter's range against the force limit. record needs feeder, speed, limits, sample rate,
  * steps and mm_per_microstep. ERR_FILE names plan_path and what does not fit. */
@@ -46,10 +50,10 @@ enum err_code runner_check(const struct wire_identity *rig, const struct runner_
  * rig has told the end of the one before, so that every cycle ends where the first began; the push lasts from
  * the first motion to the end of the last. A rig that stands elsewhere at the end of a way ends the run as a
  * fault. In: record as for runner_check, with conditions, counts range and cleaned. Out: start_time, boot,
- * push_start_us, push_end_us, frame counts, events, ended and ended_why. ERR_OK when the series may go on:
- * the run is complete, met a limit, was interrupted by the operator or ended in a fault of its own (watchdog,
- * a way that ended elsewhere). Else the error that ends the series, the record then telling of a fault.
- * *recorded: whether any sample was handed to the writer. */
+ * push_start_us, push_end_us, counts of the link, events, ended and ended_why. ERR_OK when the series may go
+ * on: the run is complete, met a limit, was interrupted by the operator or ended in a fault of its own
+ * (watchdog, a way that ended elsewhere). Else the error that ends the series, the record then telling of a
+ * fault. *recorded: whether any sample was handed to the writer. */
 enum err_code runner_run(struct rig_client *client, const struct runner_setup *setup,
                          struct run_writer *writer, struct run_record *record, bool *recorded, struct err *e);
 

@@ -1,12 +1,16 @@
 #include "capture/series_capture.h"
 
 #include "capture/bench_setup.h"
+#include "capture/last_cut.h"
 #include "capture/rig_client.h"
+#include "capture/run_notes.h"
 #include "capture/run_writer.h"
 #include "capture/runner.h"
+#include "capture/series_resume.h"
 #include "datasets/format/calibration.h"
 #include "datasets/format/plan.h"
 #include "datasets/format/series.h"
+#include "datasets/format/series_recover.h"
 
 #include <dirent.h>
 #include <errno.h>
@@ -16,6 +20,7 @@
 #include <string.h>
 #include <sys/stat.h>
 #include <time.h>
+#include <unistd.h>
 
 struct series_capture {
     char plan_path[512];
@@ -24,8 +29,12 @@ struct series_capture {
     char runs_folder[420];
     struct plan plan;
     struct calibration calibration;
-    struct plan_run order[PLAN_RUNS_MAX];
+    struct plan_run order[PLAN_RUNS_MAX]; /* what is to be done */
     size_t run_count;
+    size_t plan_count; /* runs of the whole plan */
+    bool resumed;
+    int next_number;
+    int lock; /* of the folder; -1 before it is there */
     struct bench_setup bench;
     struct link *link;
     struct rig_client *client;
@@ -96,12 +105,13 @@ static void fill_record(const struct series_capture *c, size_t index, struct run
     const struct plan_test *test = &c->plan.tests[run->test];
     memset(record, 0, sizeof *record);
     memset(setup, 0, sizeof *setup);
-    record->number = run->number;
+    record->number = c->next_number;
+    record->plan_run = run->number == c->next_number ? 0 : run->number;
     snprintf(record->feeder, sizeof record->feeder, "%s", feeder->name);
     record->test = test->kind;
     record->speed_mm_s = run->speed_mm_s;
     record->block = run->block;
-    record->order = (int)index + 1;
+    record->order = c->next_number;
     record->rate_mm3_s = run->rate_mm3_s;
     record->travel_mm = test->travel_mm;
     record->cycles = test->kind == PLAN_REVERSAL ? test->cycles : 0;
@@ -131,6 +141,7 @@ static void fill_record(const struct series_capture *c, size_t index, struct run
     setup->rest_before_s = c->plan.rest_before_s;
     setup->rest_after_s = c->plan.rest_after_s;
     setup->calibration = &c->calibration;
+    setup->remark = c->resumed && index == 0 ? "the series was resumed with this run" : NULL;
 }
 
 static enum err_code check_rig(const struct series_capture *c, struct err *e)
@@ -157,25 +168,86 @@ static enum err_code check_rig(const struct series_capture *c, struct err *e)
     return ERR_OK;
 }
 
+static enum err_code read_plan(struct series_capture *c, struct err *e)
+{
+    enum err_code code = plan_read(c->plan_path, &c->plan, e);
+    if (code != ERR_OK)
+        return code;
+    c->plan_count = c->run_count = plan_order(&c->plan, c->order);
+    c->next_number = 1;
+    return find_calibration(c, e);
+}
+
+/* Put the series in order and find out what is left to do. */
+static enum err_code take_up(struct series_capture *c, const struct series_request *request,
+                             struct series_progress *progress, struct err *e)
+{
+    enum err_code code = series_resume_lock(c->folder, &c->lock, e);
+    if (code == ERR_OK)
+        code = series_resume_check_folder(c->folder, e);
+    if (code == ERR_OK && request->plan_path != NULL)
+        code = series_resume_check_plan(c->folder, request->plan_path, e);
+    if (code == ERR_OK)
+        code = plan_read(c->plan_path, &c->plan, e);
+    if (code == ERR_OK)
+        code = series_recover(c->folder, &c->plan, request->tell, request->context, progress, e);
+    if (code == ERR_OK)
+        code = read_plan(c, e);
+    if (code != ERR_OK)
+        return code;
+    c->resumed = true;
+    c->run_count = series_resume_rest(progress, c->order, c->run_count);
+    c->next_number = progress->next_number;
+    if (c->next_number + (int)c->run_count - 1 > SERIES_RUNS_MAX)
+        return err_set_at(e, ERR_USAGE, c->folder, 0, 0,
+                          "%zu more runs do not fit: a series holds at most %d, repeats among them",
+                          c->run_count, SERIES_RUNS_MAX);
+    return ERR_OK;
+}
+
+static enum err_code open_rig(struct series_capture *c, const struct series_request *request, struct err *e)
+{
+    enum err_code code = link_open(request->port, request->baud, request->way, &c->link, e);
+    if (code == ERR_OK)
+        code = rig_client_new(c->link, &c->client, e);
+    if (code == ERR_OK)
+        code = rig_client_identify(c->client, &c->rig, e);
+    return code == ERR_OK ? check_rig(c, e) : code;
+}
+
+/* One calibration, one rig: forces of a series must hang together. */
+static enum err_code check_same_rig(const struct series_capture *c, const struct series_progress *progress,
+                                    struct err *e)
+{
+    if (progress->rig_serial[0] == 0 || strcmp(progress->rig_serial, c->rig.serial) == 0)
+        return ERR_OK;
+    return err_set_at(e, ERR_USAGE, c->folder, 0, 0,
+                      "this series was begun on rig %s, but the rig at %s is %s", progress->rig_serial,
+                      link_name(c->link), c->rig.serial);
+}
+
 static enum err_code prepare(struct series_capture *c, const struct series_request *request, struct err *e)
 {
+    struct series_progress progress = {0};
+    const char *plan_path = request->resume ? "plan.yaml" : request->plan_path;
+    const char *before = request->resume ? request->folder : "";
     enum err_code code;
-    if (snprintf(c->plan_path, sizeof c->plan_path, "%s", request->plan_path) >= (int)sizeof c->plan_path)
-        return too_long(request->plan_path, e);
+    if (snprintf(c->plan_path, sizeof c->plan_path, "%s%s%s", before, request->resume ? "/" : "",
+                 plan_path) >= (int)sizeof c->plan_path)
+        return too_long(plan_path, e);
     if (snprintf(c->folder, sizeof c->folder, "%s", request->folder) >= (int)sizeof c->folder ||
         snprintf(c->runs_folder, sizeof c->runs_folder, "%s/runs", request->folder) >=
             (int)sizeof c->runs_folder)
         return too_long(request->folder, e);
-    if ((code = plan_read(c->plan_path, &c->plan, e)) != ERR_OK ||
-        (code = find_calibration(c, e)) != ERR_OK || (code = check_folder(c, e)) != ERR_OK)
+    if (request->resume)
+        code = take_up(c, request, &progress, e);
+    else if ((code = read_plan(c, e)) == ERR_OK)
+        code = check_folder(c, e);
+    if (code != ERR_OK || c->run_count == 0)
         return code;
-    c->run_count = plan_order(&c->plan, c->order);
     bench_setup_init(&c->bench, &c->plan, c->order, c->run_count);
-    if ((code = link_open(request->port, request->baud, request->way, &c->link, e)) != ERR_OK ||
-        (code = rig_client_new(c->link, &c->client, e)) != ERR_OK ||
-        (code = rig_client_identify(c->client, &c->rig, e)) != ERR_OK)
-        return code;
-    return check_rig(c, e);
+    code = open_rig(c, request, e);
+    return code == ERR_OK ? check_same_rig(c, &progress, e) : code;
 }
 
 enum err_code series_capture_prepare(const struct series_request *request, struct series_capture **capture,
@@ -186,6 +258,7 @@ enum err_code series_capture_prepare(const struct series_request *request, struc
     *capture = NULL;
     if (c == NULL)
         return err_set(e, ERR_MEMORY, "out of memory");
+    c->lock = -1;
     code = prepare(c, request, e);
     if (code != ERR_OK) {
         series_capture_free(c);
@@ -200,7 +273,10 @@ void series_capture_free(struct series_capture *capture)
     if (capture == NULL)
         return;
     rig_client_free(capture->client);
+    last_cut_for(NULL);
     link_close(capture->link);
+    if (capture->lock >= 0)
+        close(capture->lock);
     free(capture);
 }
 
@@ -224,16 +300,53 @@ static void name_run(const struct series_capture *c, const struct run_record *re
              c->plan.test_count > 1 ? PLAN_TEST_NAMES[record->test] : "");
 }
 
+/* Place of a run in the plan's order, from 1. */
+static int plan_place(const struct run_record *record)
+{
+    return record->plan_run != 0 ? record->plan_run : record->number;
+}
+
 static void say_how_it_ended(struct series_capture *c, const struct run_record *record)
 {
     char missing[80] = "";
+    char file[40] = "";
     char what[PLAN_NAME_MAX + 40];
     name_run(c, record, what, sizeof what);
     if (record->frames_missing > 0)
         snprintf(missing, sizeof missing, ", %" PRId64 " frames missing", record->frames_missing);
-    operator_say(c->view, "run %d of %zu: %s at %g mm/s, block %d: %s (%s), %" PRId64 " rows%s",
-                 record->order, c->run_count, what, record->speed_mm_s, record->block,
+    if (record->plan_run != 0)
+        snprintf(file, sizeof file, " (file %04d)", record->number);
+    operator_say(c->view, "run %d of %zu%s: %s at %g mm/s, block %d: %s (%s), %" PRId64 " rows%s",
+                 plan_place(record), c->plan_count, file, what, record->speed_mm_s, record->block,
                  RUN_END_NAMES[record->ended], record->ended_why, record->rows, missing);
+}
+
+/* Give what a run has left on the disk its names and list it. code: how the writing of its rows ended; what
+ * was kept of them is filed all the same. */
+static enum err_code file_run(struct series_capture *c, struct run_record *record, enum err_code code,
+                              struct err *e)
+{
+    char rows[512];
+    struct err local = {0};
+    struct err *now = code == ERR_OK ? e : &local; /* the first failure is the one to tell */
+    enum err_code filed = ERR_OK;
+    snprintf(rows, sizeof rows, "%s/%04d.csv.part", c->runs_folder, record->number);
+    if (code != ERR_OK)
+        filed = run_notes_cut_back(record, rows, now);
+    if (filed == ERR_OK)
+        filed = series_file_run(c->folder, record, now);
+    if (filed == ERR_OK)
+        filed = series_write_package(c->folder, &c->plan, now);
+    return code != ERR_OK ? code : filed;
+}
+
+static void count_run(struct series_outcome *outcome, const struct run_record *record)
+{
+    outcome->recorded++;
+    outcome->complete += record->ended == RUN_COMPLETE;
+    outcome->limited += record->ended == RUN_LIMIT;
+    outcome->faulted += record->ended == RUN_FAULT;
+    outcome->interrupted += record->ended == RUN_INTERRUPTED;
 }
 
 /* One run with its files. What of it was recorded is filed even when an error ends the series. */
@@ -243,8 +356,8 @@ static enum err_code carry_out_run(struct series_capture *c, size_t index, struc
     struct run_record record;
     struct runner_setup setup;
     struct run_writer *writer = NULL;
+    struct run_written written;
     struct err later;
-    char sidecar[512];
     char what[PLAN_NAME_MAX + 40];
     bool recorded = false;
     enum err_code code;
@@ -253,33 +366,31 @@ static enum err_code carry_out_run(struct series_capture *c, size_t index, struc
     setup.stop_requests = c->view->stop_requests;
     setup.progress = show_progress;
     setup.context = c;
+    runner_set_start_time(&record);
     name_run(c, &record, what, sizeof what);
-    snprintf(c->progress_head, sizeof c->progress_head, "run %d/%zu  %s  %g mm/s", record.order, c->run_count,
-             what, record.speed_mm_s);
-    code = run_writer_open(c->runs_folder, record.number, (c->rig.channels & WIRE_CHANNEL_ENCODER) != 0,
+    snprintf(c->progress_head, sizeof c->progress_head, "run %d/%zu  %s  %g mm/s", plan_place(&record),
+             c->plan_count, what, record.speed_mm_s);
+    code = run_writer_open(c->runs_folder, &record, (c->rig.channels & WIRE_CHANNEL_ENCODER) != 0,
                            RUN_WRITER_QUEUE_ROWS, &writer, e);
     if (code != ERR_OK)
         return code;
+    c->next_number++;
     code = runner_run(c->client, &setup, writer, &record, &recorded, e);
     if (!recorded) {
         run_writer_abandon(writer);
         return code != ERR_OK
                    ? code
-                   : err_set(e, ERR_NO_ANSWER, "run %d was stopped before it began", record.number);
+                   : err_set(e, ERR_NO_ANSWER, "run %d was stopped before it began", plan_place(&record));
     }
-    filed = run_writer_finish(writer, &record.rows, &later);
-    snprintf(sidecar, sizeof sidecar, "%s/%04d.json", c->runs_folder, record.number);
-    if (filed == ERR_OK)
-        filed = run_record_write(sidecar, &record, &later);
-    if (filed == ERR_OK)
-        filed = series_write_package(c->folder, &c->plan, &later);
-    if (filed == ERR_OK) {
-        outcome->recorded++;
-        outcome->complete += record.ended == RUN_COMPLETE;
-        outcome->limited += record.ended == RUN_LIMIT;
-        outcome->faulted += record.ended == RUN_FAULT;
-        outcome->interrupted += record.ended == RUN_INTERRUPTED;
+    /* By now the motor is cut, so there is time for a disk that is slow or gone. */
+    if (code == ERR_SYSTEM)
+        operator_say(c->view, "motor cut; waiting for the disk to take what was recorded");
+    filed = run_writer_close(writer, &written, &later);
+    run_notes_written(&record, &written);
+    if (written.rows > 0) {
+        filed = file_run(c, &record, filed, &later);
         say_how_it_ended(c, &record);
+        count_run(outcome, &record);
     }
     if (code == ERR_OK && filed != ERR_OK) {
         *e = later;
@@ -326,9 +437,13 @@ static enum err_code carry_out(struct series_capture *c, struct series_outcome *
     if (!c->view->unattended &&
         !operator_confirm(c->view, "I have read this and the rig is clear", watch_rig, c))
         return stopped(c, outcome, e);
-    code = series_create(c->folder, c->plan_path, &c->plan, c->calibration_path, e);
-    if (code != ERR_OK)
-        return code;
+    if (!c->resumed) {
+        code = series_create(c->folder, c->plan_path, &c->plan, c->calibration_path, e);
+        if (code == ERR_OK)
+            code = series_resume_lock(c->folder, &c->lock, e);
+        if (code != ERR_OK)
+            return code;
+    }
     for (size_t i = 0; i < c->run_count; i++) {
         if (*c->view->stop_requests > 0 || !ask_for_changes(c, i))
             return stopped(c, outcome, e);
@@ -350,6 +465,11 @@ enum err_code series_capture_carry_out(struct series_capture *capture, struct op
     enum err_code code;
     *outcome = (struct series_outcome){.planned = (int)capture->run_count};
     capture->view = view;
+    if (capture->run_count == 0) {
+        operator_say(view, "all %zu runs of the plan are recorded already", capture->plan_count);
+        return ERR_OK;
+    }
+    last_cut_for(capture->link);
     /* A host before us may have died with the rig armed. */
     code = rig_client_cut(capture->client, e);
     if (code == ERR_OK)

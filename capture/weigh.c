@@ -419,7 +419,7 @@ static enum err_code carry_out(struct weigh *w, struct err *e)
                  "they could fall.");
     for (size_t i = 0; i < weigh_order_step_count(w->order); i++) {
         struct weigh_order_step step = weigh_order_step(w->order, i);
-        struct reading reading;
+        struct reading reading = {0};
         if (stop_asked(w))
             return stopped(w, e);
         if ((code = measure(w, &step, &reading, e)) != ERR_OK || (code = record(w, &reading, e)) != ERR_OK)

@@ -44,6 +44,7 @@ programs=build/programs
 say "building the studies"
 prepare_programs
 compile "$programs"
+study frames "$programs/tests/sim/study_frames" --runs 1000
 study push "$programs/tests/sim/study_push" --runs 600
 study reference_broken_line compare_broken_line
 study reference_linear compare_numerics linear 20261201
@@ -55,3 +56,8 @@ study compare "$programs/tests/sim/study_compare" --runs 10000
 study uncertainty build/programs/tests/sim/study_uncertainty --runs 1000
 study bench "$programs/tests/sim/study_bench" --runs 1000
 study cause "$programs/tests/sim/study_cause" --runs 1000
+
+# nipbench-capture in a Linux guest, against the kernel's driver of a USB serial adapter. Alone: its times are real.
+in_guest() { tests/guest/run.sh "$2"; }
+study guest in_guest
+. tests/fuzz/slow.sh

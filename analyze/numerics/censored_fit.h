@@ -19,10 +19,10 @@ struct censored_points {
     size_t n;
 };
 
-/* Fit the first p columns (1 to CENSORED_FIT_COLUMNS_MAX). sigma is the maximum-likelihood scatter, without
- * any factor for degrees of freedom. False when the uncensored points do not determine the coefficients, or a
- * value is not finite. */
-bool censored_fit(const struct censored_points *points, size_t p, double *coefficients, double *sigma,
+/* Fit the first columns of the points, 1 to CENSORED_FIT_COLUMNS_MAX of them. sigma is the maximum-likelihood
+ * scatter, without any factor for degrees of freedom. False when the uncensored points do not determine the
+ * coefficients, or a value is not finite. */
+bool censored_fit(const struct censored_points *points, size_t columns, double *coefficients, double *sigma,
                   double *log_likelihood);
 
 /* Logarithm of the normal survival function Q at u, with minus its first and second derivatives: the hazard

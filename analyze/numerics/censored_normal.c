@@ -167,7 +167,7 @@ static bool fill(const struct model *m, const double *at, size_t groups, size_t 
 static enum err_code maximise(struct model *m, size_t groups, size_t known, struct censored_normal *r,
                               struct err *e)
 {
-    double *at = calloc(m->p + 1, sizeof *at), *trial = malloc((m->p + 1) * sizeof *trial), best = 0;
+    double *at = calloc(m->p + 1, sizeof *at), *trial = calloc(m->p + 1, sizeof *trial), best = 0;
     gsl_vector *gradient = gsl_vector_alloc(m->p + 1), *step = gsl_vector_alloc(m->p + 1);
     gsl_matrix *information = gsl_matrix_alloc(m->p + 1, m->p + 1);
     enum err_code code = ERR_OK;

@@ -301,11 +301,13 @@ static bool try_bent(const struct row *rows, const struct creep_fit_data *d, str
     size_t n = d->n, count = n + d->stalls;
     double *room = malloc((3 + CREEP_PARAMETERS) * (count + 1) * sizeof *room), best = INFINITY;
     double best_t[CREEP_PARAMETERS], covariance[CREEP_PARAMETERS][CREEP_PARAMETERS];
-    double *residuals = room + count, *grip_part = residuals + count;
+    double *residuals, *grip_part;
     struct context c = {.rows = rows, .n = n}, best_c = c;
     bool wanted = false;
     if (room == NULL)
         return false;
+    residuals = room + count;
+    grip_part = residuals + count;
     for (size_t k = 3; k < n; k++) {
         double t[CREEP_PARAMETERS];
         if (loads(rows, k) < 2 || n - k + d->stalls < 2 || !split(rows, n, k, d, t, &c.share_sd))

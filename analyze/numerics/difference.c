@@ -143,7 +143,7 @@ void difference_holm(const double *p, size_t n, double *adjusted)
         }
         present++;
         for (size_t j = 0; j < n; j++)
-            rank += p[j] < p[i] || (p[j] == p[i] && j < i);
+            rank += p[j] < p[i] || (j < i && p[j] == p[i]);
         adjusted[i] = 2 + (double)rank;
     }
     for (size_t rank = 0; rank < present; rank++) {

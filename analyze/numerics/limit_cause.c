@@ -165,9 +165,10 @@ static void weigh_drops(const struct limit_cause_evidence *v, struct limit_cause
         log_regular(&motor, v->motor_cycle_mm, hypot(CYCLE_RELATIVE_SD, v->feed_relative_sd), REGULAR_SCATTER,
                     worth, true);
     double irregular = -INFINITY;
-    for (size_t i = 0; i < sizeof IRREGULAR_SCATTER / sizeof IRREGULAR_SCATTER[0]; i++)
+    const size_t scatters = sizeof IRREGULAR_SCATTER / sizeof IRREGULAR_SCATTER[0];
+    for (size_t i = 0; i < scatters; i++)
         irregular = log_sum(irregular, log_around_any(&grip, IRREGULAR_SCATTER[i], worth));
-    irregular -= log((double)(sizeof IRREGULAR_SCATTER / sizeof IRREGULAR_SCATTER[0]));
+    irregular -= log((double)scatters);
     c->log_likelihood[LIMIT_CAUSE_GRIP] = log_sum(
         log(0.5) + log_regular(&grip, v->tooth_pitch_mm, hypot(PITCH_RELATIVE_SD, v->feed_relative_sd),
                                REGULAR_SCATTER, worth, true),

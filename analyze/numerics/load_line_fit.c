@@ -156,7 +156,7 @@ enum err_code load_line_fit(enum load_line_model model, const double *rate, cons
     }
     if (model == LOAD_LINE_VARYING)
         fit->scale_rate = exp(logs);
-    room = malloc(2 * n * sizeof *room);
+    room = malloc((2 * n + 1) * sizeof *room);
     if (room == NULL)
         return err_set(e, ERR_MEMORY, "no memory for a load line of %zu points", n);
     if (find_start(fit, rate, force, room, start)) {

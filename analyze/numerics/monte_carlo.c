@@ -59,7 +59,7 @@ double monte_carlo_tolerance(double u, int digits)
         return 0;
     /* u = c * 10^exponent with c of so many digits once rounded; printing rounds as a reader would. */
     snprintf(text, sizeof text, "%.*e", digits - 1, u);
-    exponent = atoi(strchr(text, 'e') + 1) - (digits - 1);
+    exponent = (int)strtol(strchr(text, 'e') + 1, NULL, 10) - (digits - 1);
     return 0.5 * pow(10, exponent);
 }
 

@@ -222,7 +222,7 @@ enum err_code ripple_fit(const struct ripple_input *in, struct ripple *fit, stru
     size_t size = in->n / POINTS_MOST + 1, n = in->n / size, p = 2 + 2 * in->order_count;
     struct linear_fit line;
     double *room, *turns, *error, *residuals;
-    double variances[LINEAR_FIT_COLUMNS_MAX];
+    double variances[LINEAR_FIT_COLUMNS_MAX] = {0};
     enum err_code code;
     memset(fit, 0, sizeof *fit);
     if (in->n < 30)

@@ -280,7 +280,7 @@ static enum err_code fit_with(const struct slip_onset_input *in, double motor_li
     if (code != ERR_OK)
         goto out;
     gain = malloc(in->n * sizeof *gain);
-    r = malloc(in->n * sizeof *r);
+    r = calloc(in->n, sizeof *r);
     if (gain == NULL || r == NULL) {
         code = err_set(e, ERR_MEMORY, "not enough memory for a loading of %zu samples", in->n);
         goto out;

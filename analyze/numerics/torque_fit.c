@@ -75,7 +75,7 @@ static bool invert_information(double matrix[ALL_MAX][ALL_MAX], const bool *used
                                double inverse[ALL_MAX][ALL_MAX])
 {
     double packed[ALL_MAX * ALL_MAX], value[ALL_MAX], vector[ALL_MAX * ALL_MAX], scale[ALL_MAX];
-    size_t place[ALL_MAX], q = 0;
+    size_t place[ALL_MAX] = {0}, q = 0;
     gsl_matrix_view a, v;
     gsl_vector_view w;
     gsl_eigen_symmv_workspace *workspace;

@@ -211,7 +211,7 @@ static double border_corner(const struct torque_region *g, struct torque_search 
 static enum err_code survey(struct torque_region *g, struct torque_search *p, struct err *e)
 {
     size_t gaps = p->speed_count - 1, count = gaps * CORNERS_IN_GAP + 1, low, high;
-    double *corners = malloc((count + 1) * sizeof *corners), *values = malloc((count + 1) * sizeof *values);
+    double *corners = calloc(count + 1, sizeof *corners), *values = calloc(count + 1, sizeof *values);
     enum err_code code = ERR_OK;
     if (corners == NULL || values == NULL) {
         code = err_set(e, ERR_MEMORY, "no memory for a torque curve of %zu points", p->n);

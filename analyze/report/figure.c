@@ -55,8 +55,10 @@ void figure_begin(FILE *script, const struct session *session, const struct figu
     char picture[FIGURE_NAME_SIZE];
     /* gnuplot's name of a picture takes no hyphen. */
     snprintf(picture, sizeof picture, "%s", figure->name);
-    for (char *p = picture; *p != 0; p++)
-        *p = *p == '-' ? '_' : *p;
+    for (char *p = picture; *p != 0; p++) {
+        if (*p == '-')
+            *p = '_';
+    }
     fprintf(
         script,
         "# Redraws %s.svg from %s.csv, both beside this script:\n"

@@ -48,7 +48,7 @@ static int start(const char *folder, char *script, int complaints, pid_t *pid)
 static bool take_complaint(int complaints, char *text, size_t size)
 {
     size_t used = 0;
-    char rest[256];
+    char rest[256] = "";
     for (;;) {
         struct pollfd wait_for = {.fd = complaints, .events = POLLIN};
         int ready = poll(&wait_for, 1, DRAW_PATIENCE_MS);

@@ -312,7 +312,8 @@ static size_t key_rows(const struct outcome_chart *chart, const struct layers *h
         longest = length > longest ? length : longest;
     }
     *columns = (size_t)(0.86 * WIDTH / ((double)longest * CHARACTER + 60));
-    *columns = *columns < 1 ? 1 : *columns > entries ? entries : *columns;
+    *columns = *columns > entries ? entries : *columns;
+    *columns = *columns < 1 ? 1 : *columns;
     return (entries + *columns - 1) / *columns;
 }
 

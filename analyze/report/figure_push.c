@@ -224,8 +224,8 @@ static size_t count_columns(size_t panels)
 enum err_code figure_push(const struct session *session, struct figure *figure, FILE *script, FILE *data)
 {
     size_t runs = wanted_runs(session, figure->feeder), panels = runs < PANELS_MAX ? runs : PANELS_MAX;
-    size_t columns = count_columns(panels), rows = (panels + columns - 1) / columns;
-    size_t trace_limit = TRACE_POINTS_MAX / panels,
+    size_t columns = panels > 0 ? count_columns(panels) : 1, rows = (panels + columns - 1) / columns;
+    size_t trace_limit = TRACE_POINTS_MAX / (panels > 0 ? panels : 1),
            event_stride = 1 + count_events(session, figure->feeder) / EVENTS_MAX;
     int height = HEAD_HEIGHT + (int)rows * PANEL_HEIGHT + FOOT_HEIGHT;
     double top = 0, low = 0, feed = 0, axis_low, axis_high;

@@ -165,7 +165,7 @@ enum err_code figure_torque(const struct session *session, struct figure *figure
     size_t plot_length = 0;
     for (size_t i = 0; i < session->feeder_count; i++)
         panels += has_panel(&session->feeders[i]);
-    columns = panels < PANEL_COLUMNS_MAX ? panels : PANEL_COLUMNS_MAX;
+    columns = panels < 1 ? 1 : panels < PANEL_COLUMNS_MAX ? panels : PANEL_COLUMNS_MAX;
     rows = (panels + columns - 1) / columns;
     height = HEAD_HEIGHT + (int)rows * PANEL_HEIGHT + FOOT_HEIGHT;
     snprintf(figure->title, sizeof figure->title, "Motor torque against speed");

@@ -10,9 +10,11 @@
 void html_test_id(const char *test, char *buffer, size_t size)
 {
     size_t n = (size_t)snprintf(buffer, size, "test-");
-    for (const char *p = test; *p != 0 && n + 1 < size; p++)
-        buffer[n++] = strchr("abcdefghijklmnopqrstuvwxyz0123456789-", *p) != NULL ? *p : '-';
-    buffer[n] = 0;
+    snprintf(buffer + n, size - n, "%s", test);
+    for (char *p = buffer + n; *p != 0; p++) {
+        if (strchr("abcdefghijklmnopqrstuvwxyz0123456789-", *p) == NULL)
+            *p = '-';
+    }
 }
 
 /* A finding as a sentence: with a full stop, and the feeder's name before it unless it is in there. */

@@ -36,13 +36,13 @@ static void put_forces(const struct predict_feeder *f, FILE *out)
             "limited by");
     for (size_t i = 0; i < f->force_count; i++) {
         const struct predict_force *p = &f->forces[i];
-        char interval[TEXT_QUANTITY_SIZE], force[40], speed[40], torque[40];
+        char interval[TEXT_QUANTITY_SIZE], force[40], newtons[sizeof force + 2], speed[40], torque[40];
         snprintf(speed, sizeof speed, "%.4g mm/s", p->speed_mm_s);
         snprintf(torque, sizeof torque, "%.3g N m", p->torque_nm);
         text_rounded(p->force_n.value, text_decimals((p->force_n.high_95 - p->force_n.low_95) / 4), force,
-                     sizeof force - 3);
-        strcat(force, " N");
-        fprintf(out, "%12s  %-13s  %-10s  %-22s  %s\n", speed, torque, force,
+                     sizeof force);
+        snprintf(newtons, sizeof newtons, "%s N", force);
+        fprintf(out, "%12s  %-13s  %-10s  %-22s  %s\n", speed, torque, newtons,
                 text_interval(&p->force_n, "N", interval, sizeof interval),
                 p->current_limited ? "set current" : "supply voltage");
     }

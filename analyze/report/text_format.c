@@ -32,7 +32,7 @@ int text_decimals(double uncertainty)
     /* Rounding first, exponent second: 0.996 has its two digits in "1.0", not in "0.99". */
     snprintf(digits, sizeof digits, "%.1e", uncertainty);
     exponent = strchr(digits, 'e');
-    return 1 - (exponent != NULL ? atoi(exponent + 1) : 0);
+    return 1 - (exponent != NULL ? (int)strtol(exponent + 1, NULL, 10) : 0);
 }
 
 static char *drop_negative_zero(char *text)
@@ -66,7 +66,7 @@ static int places_of(double value, int significant)
         return 0;
     snprintf(digits, sizeof digits, "%.*e", significant - 1, value);
     exponent = strchr(digits, 'e');
-    return significant - 1 - (exponent != NULL ? atoi(exponent + 1) : 0);
+    return significant - 1 - (exponent != NULL ? (int)strtol(exponent + 1, NULL, 10) : 0);
 }
 
 char *text_number(double value, int significant, char *buffer, size_t size)

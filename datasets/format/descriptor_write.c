@@ -141,7 +141,7 @@ static json_t *contributors_of(const struct plan *plan)
 
 static json_t *keywords_of(const struct plan *plan)
 {
-    const char *kinds[PLAN_TEST_KINDS];
+    const char *kinds[PLAN_TEST_KINDS] = {0};
     size_t count = list_kinds(plan, kinds);
     json_t *list =
         json_pack("[s, s, s*]", "filament feeder", "push force", plan->simulated ? "simulated" : NULL);

@@ -88,8 +88,7 @@ static enum err_code system_error(struct err *e, const char *path, const char *w
                       number == ENOSPC || number == EDQUOT ? "; free some space and try again" : "");
 }
 
-/* A rename is durable only once its folder is. */
-static enum err_code sync_folder_of(const char *path, struct err *e)
+enum err_code file_bytes_sync_folder(const char *path, struct err *e)
 {
     char folder[4096];
     const char *slash = strrchr(path, '/');
@@ -139,7 +138,28 @@ enum err_code file_bytes_write(const char *path, const void *bytes, size_t lengt
         unlink(temporary);
         return system_error(e, path, "written", number);
     }
-    return sync_folder_of(path, e);
+    return file_bytes_sync_folder(path, e);
+}
+
+/* Some file systems do not know the flag; there the check comes first. */
+static int rename_new(const char *from, const char *to)
+{
+    if (renameat2(AT_FDCWD, from, AT_FDCWD, to, RENAME_NOREPLACE) == 0)
+        return 0;
+    if (errno != EINVAL && errno != ENOSYS)
+        return -1;
+    if (faccessat(AT_FDCWD, to, F_OK, AT_SYMLINK_NOFOLLOW) == 0) {
+        errno = EEXIST;
+        return -1;
+    }
+    return rename(from, to);
+}
+
+enum err_code file_bytes_rename_new(const char *from, const char *to, struct err *e)
+{
+    if (rename_new(from, to) != 0)
+        return err_set_at(e, ERR_SYSTEM, from, 0, 0, "cannot be renamed to %.300s: %s", to, strerror(errno));
+    return file_bytes_sync_folder(to, e);
 }
 
 enum err_code file_bytes_hash(const char *path, char *text, int64_t *size, struct err *e)

@@ -22,6 +22,14 @@ enum err_code file_bytes_read(const char *path, size_t limit, char **bytes, size
  * otherwise, and then path is as it was. */
 enum err_code file_bytes_write(const char *path, const void *bytes, size_t length, struct err *e);
 
+/* Make durable that a file was made, renamed or taken away: fsync of the folder that path lies in. ERR_SYSTEM
+ * otherwise. */
+enum err_code file_bytes_sync_folder(const char *path, struct err *e);
+
+/* Rename from to to, both in one folder, and make that durable. Never replaces a file: ERR_SYSTEM when to is
+ * there. */
+enum err_code file_bytes_rename_new(const char *from, const char *to, struct err *e);
+
 /* SHA-256 of the regular file at path as "sha256:<64 hex digits>" into text (FILE_BYTES_HASH_SIZE bytes).
  * size, when not NULL, receives how many bytes were hashed. ERR_FILE for one of more than
  * FILE_BYTES_SIZE_MAX. */

@@ -9,27 +9,36 @@
 #include <stdlib.h>
 #include <string.h>
 
+enum err_code json_strict_parse(const char *bytes, size_t length, const char *file, int64_t line,
+                                json_t **value, struct err *e)
+{
+    json_error_t error = {0};
+    *value = json_loadb(bytes, length, JSON_REJECT_DUPLICATES, &error);
+    if (*value != NULL)
+        return ERR_OK;
+    /* Want of memory leaves jansson mostly without words, and then without a code of its own. */
+    if (error.text[0] == 0 || json_error_code(&error) == json_error_out_of_memory)
+        return err_set_at(e, ERR_MEMORY, file, line, 0, "no memory to read it");
+    return err_set_at(e, ERR_FILE, file, line > 0 ? line : error.line, error.column, "not valid JSON: %s",
+                      error.text);
+}
+
 enum err_code json_strict_read(const char *path, size_t limit, json_t **root, struct err *e)
 {
     char *bytes;
     size_t length;
-    json_error_t error;
     enum err_code code = file_bytes_read(path, limit, &bytes, &length, e);
     *root = NULL;
     if (code != ERR_OK)
         return code;
-    *root = json_loadb(bytes, length, JSON_REJECT_DUPLICATES, &error);
+    code = json_strict_parse(bytes, length, path, 0, root, e);
     free(bytes);
-    if (*root == NULL && json_error_code(&error) == json_error_out_of_memory)
-        return err_set_at(e, ERR_MEMORY, path, 0, 0, "no memory to read it");
-    if (*root == NULL)
-        return err_set_at(e, ERR_FILE, path, error.line, error.column, "not valid JSON: %s", error.text);
-    if (!json_is_object(*root)) {
+    if (code == ERR_OK && !json_is_object(*root)) {
         json_decref(*root);
         *root = NULL;
         return err_set_at(e, ERR_FILE, path, 0, 0, "must hold a JSON object");
     }
-    return ERR_OK;
+    return code;
 }
 
 /* jansson prints every number with the same count of digits: 17 always give a double back, and mostly 15 do,

@@ -20,6 +20,11 @@ struct json_place {
 
 /* Read at most limit bytes; the root must be an object. New reference in *root. */
 enum err_code json_strict_read(const char *path, size_t limit, json_t **root, struct err *e);
+/* Any JSON value from memory, new reference in *value. line is where it stands in a file of many (0: it is
+ * the whole file). ERR_FILE when it is no JSON, ERR_MEMORY as far as jansson tells want of memory from that.
+ */
+enum err_code json_strict_parse(const char *bytes, size_t length, const char *file, int64_t line,
+                                json_t **value, struct err *e);
 
 /* Write root (a borrowed reference) with sorted keys, indented, each number with as few digits as give it
  * back exactly, by way of file_bytes_write. The same value gives the same bytes. A NULL root is taken for "no

@@ -275,10 +275,11 @@ static enum err_code read_mapped(const char *text, size_t size, const char *path
     return fill(rows, end, count_line_feeds(rows, end), path, c, e);
 }
 
-enum err_code run_csv_read(const char *path, struct run_columns *columns, struct err *e)
+enum err_code run_csv_read_start(const char *path, int64_t bytes, struct run_columns *columns, struct err *e)
 {
     struct stat status;
     void *text;
+    size_t size;
     enum err_code code;
     /* O_NONBLOCK: a named pipe must not hang the program before it is seen to be one. */
     int fd = open(path, O_RDONLY | O_CLOEXEC | O_NONBLOCK);
@@ -297,16 +298,22 @@ enum err_code run_csv_read(const char *path, struct run_columns *columns, struct
                    : err_set_at(e, ERR_FILE, path, 0, 0, "is %lld bytes long; at most %lld are allowed",
                                 (long long)status.st_size, (long long)FILE_BYTES_SIZE_MAX);
     }
+    size = (size_t)(bytes >= 0 && bytes < status.st_size ? bytes : status.st_size);
     text = mmap(NULL, (size_t)status.st_size, PROT_READ, MAP_PRIVATE, fd, 0);
     close(fd);
     if (text == MAP_FAILED)
         return err_set_at(e, ERR_SYSTEM, path, 0, 0, "cannot be mapped into memory: %s", strerror(errno));
     madvise(text, (size_t)status.st_size, MADV_SEQUENTIAL);
-    code = read_mapped(text, (size_t)status.st_size, path, columns, e);
+    code = read_mapped(text, size, path, columns, e);
     munmap(text, (size_t)status.st_size);
     if (code != ERR_OK)
         run_columns_free(columns);
     return code;
+}
+
+enum err_code run_csv_read(const char *path, struct run_columns *columns, struct err *e)
+{
+    return run_csv_read_start(path, -1, columns, e);
 }
 
 void run_columns_free(struct run_columns *columns)

@@ -54,6 +54,8 @@ enum err_code run_csv_parse_row(const char *row, size_t length, struct raw_sampl
  * runs backward, a last row that is not ended. The caller frees with run_columns_free. The
  * file must not shrink meanwhile: a mapping past its end is a bus error. Files of up to 2 GiB. */
 enum err_code run_csv_read(const char *path, struct run_columns *columns, struct err *e);
+/* The same of the first bytes of a file alone, as if it ended there; below 0: of the whole file. */
+enum err_code run_csv_read_start(const char *path, int64_t bytes, struct run_columns *columns, struct err *e);
 void run_columns_free(struct run_columns *columns); /* zeroes them; NULL and empty are fine */
 
 #endif

@@ -1,7 +1,9 @@
 #include "datasets/format/run_record.h"
 
 #include "datasets/format/json_strict.h"
+#include "datasets/format/run_record_json.h"
 
+#include <math.h>
 #include <stdio.h>
 #include <string.h>
 
@@ -9,12 +11,23 @@
 #define FILE_BYTES_MAX (256 * 1024)
 /* Past any run: 30 million rows, a day. */
 #define ROWS_MAX    (INT64_C(1) << 31)
-#define TIME_MAX_US INT64_C(1000000000000)
+#define TIME_MAX_US RUN_RECORD_TIME_MAX_US
+/* Past any count, and small enough that sums of SERIES_GAPS_MAX of them cannot overflow. */
+#define COUNT_MAX INT64_C(10000000000000)
 
 const char *const RUN_END_NAMES[RUN_ENDS] = {"complete", "limit", "interrupted", "fault"};
 
-/* The simple fields, in one table, so that reading and writing cannot disagree. */
-enum field_type { FIELD_DOUBLE, FIELD_INT, FIELD_UINT32, FIELD_INT64, FIELD_BOOL, FIELD_TEXT, FIELD_TIME };
+/* The simple fields, in tables, so that reading and writing cannot disagree. */
+enum field_type {
+    FIELD_DOUBLE,
+    FIELD_DOUBLE_OR_NULL, /* null for NAN */
+    FIELD_INT,
+    FIELD_UINT32,
+    FIELD_INT64,
+    FIELD_BOOL,
+    FIELD_TEXT,
+    FIELD_TIME
+};
 struct field {
     const char *key;
     enum field_type type;
@@ -22,15 +35,17 @@ struct field {
     double low, high; /* of numbers; whole ones within 2^53, so that a double holds the bound exactly */
     bool optional;    /* left out where it is 0 or false, and 0 or false where it is left out */
 };
-#define ANY_FIELD(name, type, low, high, optional)                                                           \
+#define ANY_FIELD(of, name, type, low, high, optional)                                                       \
     {                                                                                                        \
-#name, type, offsetof(struct run_record, name), sizeof(((struct run_record *)NULL)->name), low,      \
-            high, optional                                                                                   \
+#name, type, offsetof(of, name), sizeof(((of *)NULL)->name), low, high, optional                     \
     }
-#define FIELD(name, type, low, high)          ANY_FIELD(name, type, low, high, false)
-#define OPTIONAL_FIELD(name, type, low, high) ANY_FIELD(name, type, low, high, true)
+#define FIELD(name, type, low, high)          ANY_FIELD(struct run_record, name, type, low, high, false)
+#define OPTIONAL_FIELD(name, type, low, high) ANY_FIELD(struct run_record, name, type, low, high, true)
+#define LINK_FIELD(name, type, low, high)     ANY_FIELD(struct run_link, name, type, low, high, false)
+#define GAP_FIELD(name, low, high)            ANY_FIELD(struct run_gap, name, FIELD_INT64, low, high, false)
 static const struct field FIELDS[] = {
     FIELD(number, FIELD_INT, 1, 9999),
+    OPTIONAL_FIELD(plan_run, FIELD_INT, 1, PLAN_RUNS_MAX),
     FIELD(feeder, FIELD_TEXT, 0, 0),
     FIELD(speed_mm_s, FIELD_DOUBLE, 0, 10000),
     FIELD(block, FIELD_INT, 1, 1000000),
@@ -64,17 +79,35 @@ static const struct field FIELDS[] = {
     FIELD(frames_missing, FIELD_INT64, 0, 1e12),
     FIELD(frames_corrupt, FIELD_INT64, 0, 1e12),
     FIELD(gaps, FIELD_INT64, 0, 1e12),
+    OPTIONAL_FIELD(durable_within_ms, FIELD_DOUBLE, 0, 1e9),
     FIELD(ended_why, FIELD_TEXT, 0, 0),
 };
 #define FIELD_COUNT (sizeof FIELDS / sizeof FIELDS[0])
 /* Those that take more than a table. */
-static const char *const OTHER_KEYS[] = {"schema", "test", "conditions", "ended", "events"};
+static const char *const OTHER_KEYS[] = {"schema", "test", "conditions", "ended", "events", "link"};
 #define OTHER_COUNT (sizeof OTHER_KEYS / sizeof OTHER_KEYS[0])
 
-static enum err_code read_field(const struct json_place *p, const struct field *f, struct run_record *r,
-                                struct err *e)
+static const struct field LINK_FIELDS[] = {
+    LINK_FIELD(frames_repeated, FIELD_INT64, 0, COUNT_MAX),
+    LINK_FIELD(frames_late, FIELD_INT64, 0, COUNT_MAX),
+    LINK_FIELD(samples_missing, FIELD_INT64, 0, COUNT_MAX),
+    LINK_FIELD(samples_backward, FIELD_INT64, 0, COUNT_MAX),
+    LINK_FIELD(clock_ppm, FIELD_DOUBLE_OR_NULL, -1e9, 1e9),
+    LINK_FIELD(clock_standard_uncertainty_ppm, FIELD_DOUBLE_OR_NULL, 0, 1e9),
+};
+#define LINK_FIELD_COUNT (sizeof LINK_FIELDS / sizeof LINK_FIELDS[0])
+static const struct field GAP_FIELDS[] = {
+    GAP_FIELD(time_us, 0, TIME_MAX_US),
+    GAP_FIELD(places, 1, COUNT_MAX),
+    GAP_FIELD(frames, 0, COUNT_MAX),
+    GAP_FIELD(samples, 0, COUNT_MAX),
+};
+#define GAP_FIELD_COUNT (sizeof GAP_FIELDS / sizeof GAP_FIELDS[0])
+
+/* Read a field of the struct that begins at base. */
+static enum err_code read_field(const struct json_place *p, const struct field *f, void *base, struct err *e)
 {
-    char *at = (char *)r + f->offset;
+    char *at = (char *)base + f->offset;
     int64_t whole = 0;
     double number = 0;
     enum err_code code = ERR_CALLER;
@@ -83,6 +116,12 @@ static enum err_code read_field(const struct json_place *p, const struct field *
         return ERR_OK;
     }
     switch (f->type) {
+    case FIELD_DOUBLE_OR_NULL:
+        if (json_is_null(json_object_get(p->object, f->key))) {
+            memcpy(at, &(double){NAN}, sizeof(double));
+            return ERR_OK;
+        }
+        /* fall through */
     case FIELD_DOUBLE:
         code = json_strict_number(p, f->key, f->low, f->high, &number, e);
         memcpy(at, &number, sizeof number);
@@ -122,9 +161,9 @@ static json_t *clean_string(const char *text)
     return json_string(err_clean_text(clean));
 }
 
-static json_t *field_to_json(const struct field *f, const struct run_record *r)
+static json_t *field_to_json(const struct field *f, const void *base)
 {
-    const char *at = (const char *)r + f->offset;
+    const char *at = (const char *)base + f->offset;
     double number;
     int64_t whole;
     int small;
@@ -133,6 +172,9 @@ static json_t *field_to_json(const struct field *f, const struct run_record *r)
     case FIELD_DOUBLE:
         memcpy(&number, at, sizeof number);
         return json_real(number);
+    case FIELD_DOUBLE_OR_NULL:
+        memcpy(&number, at, sizeof number);
+        return isnan(number) ? json_null() : json_real(number);
     case FIELD_INT:
         memcpy(&small, at, sizeof small);
         return json_integer(small);
@@ -152,10 +194,10 @@ static json_t *field_to_json(const struct field *f, const struct run_record *r)
 }
 
 /* Whether there is nothing to say in an optional field. */
-static bool is_left_out(const struct field *f, const struct run_record *r)
+static bool is_left_out(const struct field *f, const void *base)
 {
     static const char nothing[sizeof(double)];
-    const char *at = (const char *)r + f->offset;
+    const char *at = (const char *)base + f->offset;
     return f->optional && f->size <= sizeof nothing && memcmp(at, nothing, f->size) == 0;
 }
 
@@ -174,9 +216,17 @@ static enum err_code read_choice(const struct json_place *p, const char *key, co
     return err_set_at(e, ERR_FILE, p->file, 0, 0, "%s: '%s' is not known", key, word);
 }
 
-static enum err_code read_events(const struct json_place *root, struct run_record *r, struct err *e)
+enum err_code run_event_from_json(const struct json_place *p, struct run_event *event, struct err *e)
 {
     static const char *const known[] = {"time_us", "text"};
+    enum err_code code = json_strict_whole(p, "time_us", 0, TIME_MAX_US, &event->time_us, e);
+    if (code == ERR_OK)
+        code = json_strict_text(p, "text", event->text, sizeof event->text, e);
+    return code != ERR_OK ? code : json_strict_finish(p, known, 2, e);
+}
+
+static enum err_code read_events(const struct json_place *root, struct run_record *r, struct err *e)
+{
     const json_t *events;
     enum err_code code = json_strict_child(root, "events", JSON_ARRAY, &events, e);
     if (code == ERR_OK && json_array_size(events) > SERIES_EVENTS_MAX)
@@ -184,14 +234,122 @@ static enum err_code read_events(const struct json_place *root, struct run_recor
                           json_array_size(events), SERIES_EVENTS_MAX);
     for (size_t i = 0; code == ERR_OK && i < json_array_size(events); i++) {
         const struct json_place p = {json_array_get(events, i), root->file, "events[]."};
-        code = json_strict_whole(&p, "time_us", 0, TIME_MAX_US, &r->events[i].time_us, e);
-        if (code == ERR_OK)
-            code = json_strict_text(&p, "text", r->events[i].text, sizeof r->events[i].text, e);
-        if (code == ERR_OK)
-            code = json_strict_finish(&p, known, 2, e);
+        code = run_event_from_json(&p, &r->events[i], e);
         r->event_count = i + 1;
     }
     return code;
+}
+
+enum err_code run_gap_from_json(const struct json_place *p, struct run_gap *gap, struct err *e)
+{
+    const char *known[GAP_FIELD_COUNT];
+    enum err_code code = ERR_OK;
+    for (size_t i = 0; code == ERR_OK && i < GAP_FIELD_COUNT; i++) {
+        known[i] = GAP_FIELDS[i].key;
+        code = read_field(p, &GAP_FIELDS[i], gap, e);
+    }
+    return code != ERR_OK ? code : json_strict_finish(p, known, GAP_FIELD_COUNT, e);
+}
+
+static enum err_code read_gaps(const struct json_place *link, struct run_record *r, struct err *e)
+{
+    const json_t *gaps;
+    enum err_code code = json_strict_child(link, "gaps", JSON_ARRAY, &gaps, e);
+    if (code == ERR_OK && json_array_size(gaps) > SERIES_GAPS_MAX)
+        code =
+            err_set_at(e, ERR_FILE, link->file, 0, 0, "link.gaps: %zu are too many; at most %d are allowed",
+                       json_array_size(gaps), SERIES_GAPS_MAX);
+    for (size_t i = 0; code == ERR_OK && i < json_array_size(gaps); i++) {
+        const struct json_place p = {json_array_get(gaps, i), link->file, "link.gaps[]."};
+        code = run_gap_from_json(&p, &r->link_gaps[i], e);
+        r->link.gap_count = i + 1;
+    }
+    return code;
+}
+
+static enum err_code read_link(const struct json_place *root, struct run_record *r, struct err *e)
+{
+    const char *known[LINK_FIELD_COUNT + 1];
+    struct json_place p = {NULL, root->file, "link."};
+    enum err_code code;
+    r->link_recorded = json_object_get(root->object, "link") != NULL;
+    r->link.clock_ppm = NAN;
+    r->link.clock_standard_uncertainty_ppm = NAN;
+    if (!r->link_recorded)
+        return ERR_OK;
+    code = json_strict_child(root, "link", JSON_OBJECT, &p.object, e);
+    for (size_t i = 0; code == ERR_OK && i < LINK_FIELD_COUNT; i++) {
+        known[i] = LINK_FIELDS[i].key;
+        code = read_field(&p, &LINK_FIELDS[i], &r->link, e);
+    }
+    known[LINK_FIELD_COUNT] = "gaps";
+    if (code == ERR_OK)
+        code = read_gaps(&p, r, e);
+    return code != ERR_OK ? code : json_strict_finish(&p, known, LINK_FIELD_COUNT + 1, e);
+}
+
+/* A sum over the gaps that is not the count it must be. */
+static enum err_code check_sum(const char *path, const char *key, int64_t count, const char *part,
+                               int64_t sum, struct err *e)
+{
+    if (count == sum)
+        return ERR_OK;
+    return err_set_at(e, ERR_FILE, path, 0, 0, "%s: is %lld, but the %s in link.gaps add up to %lld", key,
+                      (long long)count, part, (long long)sum);
+}
+
+static enum err_code check_link(const struct run_record *r, const char *path, struct err *e)
+{
+    struct run_gap sum = {0};
+    enum err_code code;
+    for (size_t i = 0; i < r->link.gap_count; i++) {
+        const struct run_gap *gap = &r->link_gaps[i];
+        if (i > 0 && gap->time_us < gap[-1].time_us)
+            return err_set_at(e, ERR_FILE, path, 0, 0,
+                              "link.gaps[].time_us: %lld is before the gap above (%lld)",
+                              (long long)gap->time_us, (long long)gap[-1].time_us);
+        if (gap->places != 1 && i + 1 < SERIES_GAPS_MAX)
+            return err_set_at(e, ERR_FILE, path, 0, 0,
+                              "link.gaps[].places: is %lld; only the last of %d gaps may sum up others",
+                              (long long)gap->places, SERIES_GAPS_MAX);
+        sum.places += gap->places;
+        sum.frames += gap->frames;
+        sum.samples += gap->samples;
+    }
+    code = check_sum(path, "gaps", r->gaps, "places", sum.places, e);
+    if (code == ERR_OK)
+        code = check_sum(path, "frames_missing", r->frames_missing, "frames", sum.frames, e);
+    if (code == ERR_OK)
+        code = check_sum(path, "link.samples_missing", r->link.samples_missing, "samples", sum.samples, e);
+    if (code == ERR_OK && r->link.frames_late > r->frames_missing)
+        code = err_set_at(e, ERR_FILE, path, 0, 0,
+                          "link.frames_late: is %lld, more than the %lld frames_missing that they belong to",
+                          (long long)r->link.frames_late, (long long)r->frames_missing);
+    if (code == ERR_OK && isnan(r->link.clock_ppm) != isnan(r->link.clock_standard_uncertainty_ppm))
+        code = err_set_at(e, ERR_FILE, path, 0, 0,
+                          "link: clock_ppm and clock_standard_uncertainty_ppm must be null together");
+    return code;
+}
+
+/* Counts stop at their bound: past it they come from a file that somebody made up. */
+static void add_count(int64_t *sum, int64_t more)
+{
+    *sum = *sum < COUNT_MAX - more ? *sum + more : COUNT_MAX;
+}
+
+void run_record_add_gap(struct run_record *r, const struct run_gap *gap)
+{
+    if (r->link.gap_count < SERIES_GAPS_MAX) {
+        r->link_gaps[r->link.gap_count++] = *gap;
+    } else {
+        struct run_gap *last = &r->link_gaps[SERIES_GAPS_MAX - 1];
+        add_count(&last->places, gap->places);
+        add_count(&last->frames, gap->frames);
+        add_count(&last->samples, gap->samples);
+    }
+    add_count(&r->gaps, gap->places);
+    add_count(&r->frames_missing, gap->frames);
+    add_count(&r->link.samples_missing, gap->samples);
 }
 
 static enum err_code check(const struct run_record *r, const char *path, struct err *e)
@@ -210,7 +368,7 @@ static enum err_code check(const struct run_record *r, const char *path, struct 
         return err_set_at(e, ERR_FILE, path, 0, 0, "repeat: only endurance has repeats");
     if (r->push_end_us < r->push_start_us)
         return err_set_at(e, ERR_FILE, path, 0, 0, "push_end_us must not be before push_start_us");
-    return ERR_OK;
+    return r->link_recorded ? check_link(r, path, e) : ERR_OK;
 }
 
 static enum err_code read_root(const struct json_place *root, struct run_record *r, struct err *e)
@@ -244,23 +402,62 @@ static enum err_code read_root(const struct json_place *root, struct run_record 
     if (code == ERR_OK)
         code = read_events(root, r, e);
     if (code == ERR_OK)
+        code = read_link(root, r, e);
+    if (code == ERR_OK)
         code = json_strict_finish(root, known, FIELD_COUNT + OTHER_COUNT, e);
     return code != ERR_OK ? code : check(r, root->file, e);
+}
+
+enum err_code run_record_from_json(const json_t *json, const char *path, struct run_record *r, struct err *e)
+{
+    /* Events and gaps are most of a record and mostly empty: left alone, their pages of a large array cost no
+     * memory. */
+    memset(r, 0, offsetof(struct run_record, events));
+    r->event_count = 0;
+    return json == NULL ? ERR_OK : read_root(&(struct json_place){json, path, ""}, r, e);
 }
 
 enum err_code run_record_read(const char *path, struct run_record *r, struct err *e)
 {
     json_t *json;
     enum err_code code = json_strict_read(path, FILE_BYTES_MAX, &json, e);
-    /* The events are most of a record and mostly empty: left alone, their pages of a large array cost no
-     * memory. */
-    memset(r, 0, offsetof(struct run_record, events));
-    r->event_count = 0;
-    if (code != ERR_OK)
-        return code;
-    code = read_root(&(struct json_place){json, path, ""}, r, e);
+    enum err_code content = run_record_from_json(json, path, r, e);
     json_decref(json);
-    return code;
+    return code != ERR_OK ? code : content;
+}
+
+json_t *run_event_to_json(const struct run_event *event)
+{
+    return json_pack("{s:I, s:o}", "time_us", (json_int_t)event->time_us, "text", clean_string(event->text));
+}
+
+json_t *run_gap_to_json(const struct run_gap *gap)
+{
+    return json_pack("{s:I, s:I, s:I, s:I}", "time_us", (json_int_t)gap->time_us, "places",
+                     (json_int_t)gap->places, "frames", (json_int_t)gap->frames, "samples",
+                     (json_int_t)gap->samples);
+}
+
+/* Put the fields of a table into root; false when there is no memory or a value that JSON cannot hold. */
+static bool put_fields(json_t *root, const struct field *fields, size_t count, const void *base)
+{
+    for (size_t i = 0; i < count; i++) {
+        if (!is_left_out(&fields[i], base) &&
+            json_object_set_new(root, fields[i].key, field_to_json(&fields[i], base)) != 0)
+            return false;
+    }
+    return true;
+}
+
+static bool put_link(json_t *root, const struct run_record *r)
+{
+    json_t *link = json_object();
+    json_t *gaps = json_array();
+    bool good = put_fields(link, LINK_FIELDS, LINK_FIELD_COUNT, &r->link);
+    for (size_t i = 0; i < r->link.gap_count; i++)
+        good = json_array_append_new(gaps, run_gap_to_json(&r->link_gaps[i])) == 0 && good;
+    good = json_object_set_new(link, "gaps", gaps) == 0 && good;
+    return json_object_set_new(root, "link", link) == 0 && good;
 }
 
 static json_t *record_to_json(const struct run_record *r)
@@ -268,9 +465,7 @@ static json_t *record_to_json(const struct run_record *r)
     json_t *events = json_array();
     json_t *root;
     for (size_t i = 0; i < r->event_count; i++) {
-        json_t *event = json_pack("{s:I, s:o}", "time_us", (json_int_t)r->events[i].time_us, "text",
-                                  clean_string(r->events[i].text));
-        if (json_array_append_new(events, event) != 0) {
+        if (json_array_append_new(events, run_event_to_json(&r->events[i])) != 0) {
             json_decref(events);
             return NULL;
         }
@@ -278,31 +473,40 @@ static json_t *record_to_json(const struct run_record *r)
     root = json_pack("{s:s, s:s, s:s, s:o, s:o}", "schema", SCHEMA, "test", PLAN_TEST_NAMES[r->test], "ended",
                      RUN_END_NAMES[r->ended], "conditions", conditions_to_json(&r->conditions), "events",
                      events);
-    for (size_t i = 0; i < FIELD_COUNT; i++) {
-        if (is_left_out(&FIELDS[i], r))
-            continue;
-        if (json_object_set_new(root, FIELDS[i].key, field_to_json(&FIELDS[i], r)) != 0) {
-            json_decref(root);
-            return NULL;
-        }
+    if (!put_fields(root, FIELDS, FIELD_COUNT, r) || (r->link_recorded && !put_link(root, r))) {
+        json_decref(root);
+        return NULL;
     }
     return root;
 }
 
-enum err_code run_record_write(const char *path, const struct run_record *r, struct err *e)
+enum err_code run_record_to_json(const struct run_record *r, const char *path, json_t **root, struct err *e)
 {
     static _Thread_local struct run_record again;
-    json_t *root;
-    enum err_code code = ERR_OK;
-    if (r->event_count > SERIES_EVENTS_MAX || (unsigned)r->test >= PLAN_TEST_KINDS ||
-        (unsigned)r->ended >= RUN_ENDS)
+    enum err_code code;
+    *root = NULL;
+    if (r->event_count > SERIES_EVENTS_MAX || r->link.gap_count > SERIES_GAPS_MAX ||
+        (unsigned)r->test >= PLAN_TEST_KINDS || (unsigned)r->ended >= RUN_ENDS)
         return err_set_at(e, ERR_CALLER, path, 0, 0,
-                          "a run record with %zu events, test %d and end %d cannot be written",
-                          r->event_count, (int)r->test, (int)r->ended);
-    root = record_to_json(r);
+                          "a run record with %zu events, %zu gaps, test %d and end %d cannot be written",
+                          r->event_count, r->link.gap_count, (int)r->test, (int)r->ended);
+    *root = record_to_json(r);
+    if (*root == NULL)
+        return err_set_at(e, ERR_CALLER, path, 0, 0,
+                          "cannot be written: no memory, or a value that JSON cannot hold");
     /* What could not be read back is not written. */
-    if (root != NULL)
-        code = read_root(&(struct json_place){root, path, ""}, &again, e);
+    code = run_record_from_json(*root, path, &again, e);
+    if (code != ERR_OK) {
+        json_decref(*root);
+        *root = NULL;
+    }
+    return code;
+}
+
+enum err_code run_record_write(const char *path, const struct run_record *r, struct err *e)
+{
+    json_t *root;
+    enum err_code code = run_record_to_json(r, path, &root, e);
     if (code == ERR_OK)
         code = json_strict_write(path, root, e);
     json_decref(root);

@@ -12,6 +12,10 @@
 
 #define SERIES_EVENTS_MAX     64
 #define SERIES_EVENT_TEXT_MAX 120
+#define SERIES_GAPS_MAX       64
+/* Times of a record, on the clock of the CSV: 11 days, past any run. */
+#define RUN_RECORD_TIME_MAX_US INT64_C(1000000000000)
+#define SERIES_RUNS_MAX        2000 /* in one folder: those of a plan, and repeats of runs that were interrupted */
 
 enum run_end { RUN_COMPLETE, RUN_LIMIT, RUN_INTERRUPTED, RUN_FAULT, RUN_ENDS };
 extern const char *const RUN_END_NAMES[RUN_ENDS]; /* "complete", "limit", "interrupted", "fault" */
@@ -21,8 +25,28 @@ struct run_event {
     char text[SERIES_EVENT_TEXT_MAX + 1];
 };
 
+/* A place where frames or samples are missing. The last one of a full list sums up all that came after it. */
+struct run_gap {
+    int64_t time_us; /* of the last row before it, on the clock of the CSV; 0 before the first row */
+    int64_t places;  /* 1; more in a last one that sums up */
+    int64_t frames;  /* that had not arrived when a later one did; 0: samples are missing all the same */
+    int64_t samples; /* of the sample grid, from the row before to the row after; 0 behind the last row */
+};
+
+/* What the link did to the run, beyond what the older counts below tell. */
+struct run_link {
+    int64_t frames_repeated;  /* that arrived twice; used once */
+    int64_t frames_late;      /* among the missing: arrived after all, behind a later one; samples not used */
+    int64_t samples_missing;  /* of the sample grid, between the first row and the last */
+    int64_t samples_backward; /* not later than the sample before; not used */
+    double clock_ppm;         /* how much faster the rig's clock ran than the host's; NAN: not measured */
+    double clock_standard_uncertainty_ppm; /* NAN with it */
+    size_t gap_count;
+};
+
 struct run_record {
     int number;
+    int plan_run; /* place in the plan's order of what it carries out; 0: not recorded, the same as number */
     char feeder[PLAN_NAME_MAX + 1];
     enum plan_test_kind test;
     double speed_mm_s;
@@ -49,17 +73,28 @@ struct run_record {
      * the run ended before any motion. */
     int64_t push_start_us, push_end_us;
     int64_t rows;
-    int64_t frames_missing, frames_corrupt, gaps; /* a gap: one or more frames missing in a row */
+    /* Missing: not there when a later one arrived. Gaps: places where frames or samples are missing. */
+    int64_t frames_missing, frames_corrupt, gaps;
+    bool link_recorded; /* false: a series of an earlier version, which says nothing of link and link_gaps */
+    struct run_link link;
+    double durable_within_ms; /* longest time from a row's arrival until it was durable; 0: not recorded */
     enum run_end ended;
     char ended_why[SERIES_EVENT_TEXT_MAX + 1]; /* "travel complete", "force limit on the rig" ... */
     struct run_event events[SERIES_EVENTS_MAX];
     size_t event_count;
+    struct run_gap link_gaps[SERIES_GAPS_MAX]; /* link.gap_count of them, in the order of time */
 };
 
 /* Both check every field: types, ranges, finite numbers, a feeder's name, no key that is not known. Writing
  * refuses what reading would, but makes '?' of control characters and bad UTF-8 in texts, which may have come
- * from a device. Reading leaves events beyond event_count untouched. */
+ * from a device. Reading leaves events beyond event_count and link_gaps beyond link.gap_count
+ * untouched. Of a record whose link is recorded the sums over link_gaps must be gaps, frames_missing and
+ * link.samples_missing. */
 enum err_code run_record_write(const char *path, const struct run_record *r, struct err *e);
 enum err_code run_record_read(const char *path, struct run_record *r, struct err *e);
+
+/* Count a gap in and list it: gaps, frames_missing and link.samples_missing grow by it, and so does link_gaps
+ * or, where that is full, its last entry. Gaps must come in the order of time. */
+void run_record_add_gap(struct run_record *r, const struct run_gap *gap);
 
 #endif

@@ -45,7 +45,7 @@ static int compare_numbers(const void *a, const void *b)
 }
 
 /* Numbers of the runs that the descriptor lists by sidecar and CSV, sorted, into numbers (room for
- * PLAN_RUNS_MAX). */
+ * SERIES_RUNS_MAX). */
 static enum err_code list_runs(const struct descriptor *d, const char *descriptor_path, int *numbers,
                                size_t *count, struct err *e)
 {
@@ -67,8 +67,8 @@ static enum err_code list_runs(const struct descriptor *d, const char *descripto
                               n, has_csv[n] ? "csv" : "json", n, has_csv[n] ? "json" : "csv");
         if (!has_csv[n])
             continue;
-        if (*count == PLAN_RUNS_MAX)
-            return err_set_at(e, ERR_FILE, descriptor_path, 0, 0, "lists more than %d runs", PLAN_RUNS_MAX);
+        if (*count == SERIES_RUNS_MAX)
+            return err_set_at(e, ERR_FILE, descriptor_path, 0, 0, "lists more than %d runs", SERIES_RUNS_MAX);
         numbers[(*count)++] = n;
     }
     qsort(numbers, *count, sizeof *numbers, compare_numbers);
@@ -163,7 +163,7 @@ static enum err_code read_records(struct series *s, const struct descriptor *d, 
 static enum err_code open_described(struct series *s, struct descriptor *d, struct err *e)
 {
     char full[SERIES_PATH_MAX];
-    int numbers[PLAN_RUNS_MAX];
+    int numbers[SERIES_RUNS_MAX];
     struct descriptor_resource calibration;
     enum difference difference;
     int64_t size;

@@ -82,7 +82,7 @@ out:
     return code;
 }
 
-int series_path_run_number(const char *path, const char *ending)
+int series_path_run_file(const char *path, const char **ending)
 {
     static const char prefix[] = "runs/";
     const char *digits = path + sizeof prefix - 1;
@@ -92,12 +92,20 @@ int series_path_run_number(const char *path, const char *ending)
         if (!isdigit((unsigned char)digits[i]))
             return 0;
     }
-    if (digits[4] != '.' || strcmp(digits + 5, ending) != 0)
+    if (digits[4] != '.')
         return 0;
+    *ending = digits + 5;
     return (digits[0] - '0') * 1000 + (digits[1] - '0') * 100 + (digits[2] - '0') * 10 + digits[3] - '0';
+}
+
+int series_path_run_number(const char *path, const char *ending)
+{
+    const char *found;
+    int number = series_path_run_file(path, &found);
+    return number != 0 && strcmp(found, ending) == 0 ? number : 0;
 }
 
 void series_path_of_run(int number, const char *ending, char *path)
 {
-    snprintf(path, 32, "runs/%04u.%.8s", (unsigned)number % 10000, ending);
+    snprintf(path, 32, "runs/%04u.%.15s", (unsigned)number % 10000, ending);
 }

@@ -21,9 +21,12 @@ enum err_code series_path_join(const char *folder, const char *path, char *full,
  */
 enum err_code series_path_resolve(const char *folder, const char *path, char *full, struct err *e);
 
+/* runs/NNNN.ENDING: the number, and *ending points to what follows the point; 0 for any other path. */
+int series_path_run_file(const char *path, const char **ending);
 /* runs/NNNN.csv and runs/NNNN.json: the number if path is one with that ending ("csv"), else 0. */
 int series_path_run_number(const char *path, const char *ending);
-/* The path for a number from 1 to 9999; room for 32 bytes. */
+/* The path for a number from 1 to 9999; room for 32 bytes; an ending has at most
+ * 15. */
 void series_path_of_run(int number, const char *ending, char *path);
 
 #endif

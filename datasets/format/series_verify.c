@@ -3,6 +3,7 @@
 
 #include "datasets/format/descriptor.h"
 #include "datasets/format/file_bytes.h"
+#include "datasets/format/sample_grid.h"
 #include "datasets/format/series_path.h"
 
 #include <errno.h>
@@ -14,6 +15,9 @@
 /* Past these a folder is no series, and listing more of it helps nobody. */
 #define STRAYS_MAX       100
 #define FOLDER_DEPTH_MAX 8
+/* A run with more holes than this that its record does not tell of is told of once more, and not hole by
+ * hole. */
+#define HOLES_TOLD_MAX 20
 
 struct verifier {
     const char *folder;
@@ -37,19 +41,36 @@ static void find(struct verifier *v, const struct err *finding)
 /* A finding about one file of the folder. */
 static void find_in(struct verifier *v, const char *path, const char *format, ...)
     __attribute__((format(printf, 3, 4)));
+/* The same about one line of it. */
+static void find_at(struct verifier *v, const char *path, int64_t line, const char *format, ...)
+    __attribute__((format(printf, 4, 5)));
 
-static void find_in(struct verifier *v, const char *path, const char *format, ...)
+static void find_text(struct verifier *v, const char *path, int64_t line, const char *format,
+                      va_list arguments)
 {
     struct err finding;
     char full[SERIES_PATH_MAX];
     char text[sizeof finding.text];
+    vsnprintf(text, sizeof text, format, arguments);
+    if (series_path_join(v->folder, path, full, &finding) == ERR_OK)
+        err_set_at(&finding, ERR_FILE, full, line, 0, "%s", text);
+    find(v, &finding);
+}
+
+static void find_in(struct verifier *v, const char *path, const char *format, ...)
+{
     va_list arguments;
     va_start(arguments, format);
-    vsnprintf(text, sizeof text, format, arguments);
+    find_text(v, path, 0, format, arguments);
     va_end(arguments);
-    if (series_path_join(v->folder, path, full, &finding) == ERR_OK)
-        err_set_at(&finding, ERR_FILE, full, 0, 0, "%s", text);
-    find(v, &finding);
+}
+
+static void find_at(struct verifier *v, const char *path, int64_t line, const char *format, ...)
+{
+    va_list arguments;
+    va_start(arguments, format);
+    find_text(v, path, line, format, arguments);
+    va_end(arguments);
 }
 
 /* Presence, size and hash. Returns whether the file can be looked at further; full receives where it is. */
@@ -102,6 +123,87 @@ static bool is_planned_feeder(const struct verifier *v, const char *name)
     return false;
 }
 
+/* How the holes of the rows are gone through beside the gaps of the record, both in the order of time. */
+struct hole_check {
+    const char *csv, *sidecar;
+    size_t next;                       /* gap to be looked at next */
+    size_t told;                       /* holes that were found fault with */
+    int64_t rest_places, rest_samples; /* of holes that a last gap sums up */
+};
+
+/* Gaps in front of time_us tell of no hole. */
+static void pass_gaps(struct verifier *v, struct hole_check *h, size_t single, int64_t time_us)
+{
+    const struct run_gap *gaps = v->record.link_gaps;
+    for (; h->next < single && gaps[h->next].time_us < time_us; h->next++) {
+        if (gaps[h->next].samples != 0)
+            find_in(v, h->sidecar,
+                    "link.gaps: %lld samples are said to be missing at %lld us, but %s has no hole there",
+                    (long long)gaps[h->next].samples, (long long)gaps[h->next].time_us, h->csv);
+    }
+}
+
+static void check_hole(struct verifier *v, struct hole_check *h, size_t single, int64_t time_us,
+                       int64_t samples, int64_t line)
+{
+    const struct run_gap *gaps = v->record.link_gaps;
+    int64_t said = 0;
+    bool listed = false;
+    pass_gaps(v, h, single, time_us);
+    for (; h->next < single && gaps[h->next].time_us == time_us; h->next++) {
+        said += gaps[h->next].samples;
+        listed = true;
+    }
+    /* Where the last gap sums up, what the single ones leave is its own. */
+    if (said != samples && single < v->record.link.gap_count && time_us >= gaps[single].time_us) {
+        h->rest_places++;
+        h->rest_samples += samples - said;
+        return;
+    }
+    if (listed && said == samples)
+        return;
+    if (h->told++ >= HOLES_TOLD_MAX)
+        return;
+    if (listed)
+        find_at(v, h->csv, line, "%lld samples are missing after this row, but %s says %lld",
+                (long long)samples, h->sidecar, (long long)said);
+    else
+        find_at(v, h->csv, line, "%lld samples are missing after this row, of which %s does not tell",
+                (long long)samples, h->sidecar);
+}
+
+/* What the record says of samples that are missing, counted again from the rows. The sums over the gaps are
+ * part of reading a record. */
+static void check_link(struct verifier *v, const char *csv, const char *sidecar, const struct run_columns *c)
+{
+    const struct run_record *r = &v->record;
+    struct hole_check h = {csv, sidecar, 0, 0, 0, 0};
+    bool sums_up = r->link.gap_count == SERIES_GAPS_MAX && r->link_gaps[SERIES_GAPS_MAX - 1].places > 1;
+    size_t single = r->link.gap_count - sums_up;
+    int64_t places;
+    int64_t missing = sample_grid_count(c, r->sample_rate_hz, &places);
+    if (missing != r->link.samples_missing)
+        find_in(v, csv, "%lld samples are missing in %lld places, but %s says %lld samples",
+                (long long)missing, (long long)places, sidecar, (long long)r->link.samples_missing);
+    for (size_t i = 0; places > 0 && i + 1 < c->n; i++) {
+        int64_t samples = sample_grid_missing(c->time_us[i], c->time_us[i + 1], r->sample_rate_hz);
+        /* The header is line 1. */
+        if (samples > 0)
+            check_hole(v, &h, single, c->time_us[i], samples, (int64_t)i + 2);
+    }
+    pass_gaps(v, &h, single, INT64_MAX);
+    if (h.told > HOLES_TOLD_MAX)
+        find_in(v, csv, "has %zu more holes of which %s tells otherwise or not at all; they are not shown",
+                h.told - HOLES_TOLD_MAX, sidecar);
+    if (sums_up &&
+        (h.rest_samples != r->link_gaps[single].samples || h.rest_places > r->link_gaps[single].places))
+        find_in(v, csv,
+                "from %lld us on %lld samples are missing in %lld places, but %s says %lld samples in %lld "
+                "places",
+                (long long)r->link_gaps[single].time_us, (long long)h.rest_samples, (long long)h.rest_places,
+                sidecar, (long long)r->link_gaps[single].samples, (long long)r->link_gaps[single].places);
+}
+
 /* A run's sidecar and then its CSV against it. */
 static void check_run(struct verifier *v, int number, const char *csv_full)
 {
@@ -122,10 +224,14 @@ static void check_run(struct verifier *v, int number, const char *csv_full)
         else
             has_record = true;
     }
-    if (run_csv_read(csv_full, &columns, &finding) != ERR_OK)
+    if (run_csv_read(csv_full, &columns, &finding) != ERR_OK) {
         find(v, &finding);
-    else if (has_record && (int64_t)columns.n != v->record.rows)
-        find_in(v, csv, "has %zu rows, but its sidecar says %lld", columns.n, (long long)v->record.rows);
+    } else if (has_record) {
+        if ((int64_t)columns.n != v->record.rows)
+            find_in(v, csv, "has %zu rows, but its sidecar says %lld", columns.n, (long long)v->record.rows);
+        if (v->record.link_recorded)
+            check_link(v, csv, sidecar, &columns);
+    }
     run_columns_free(&columns);
     if (!has_record)
         return;
@@ -186,10 +292,24 @@ static void check_fixed_files(struct verifier *v)
         check_marks(v, "plan.yaml", v->plan.simulated);
 }
 
-static bool ends_with(const char *text, const char *ending)
+/* Whether path belongs to a run that was being written, by the file of its rows or, without one, by its
+ * journal. *again tells that another file of it has been, or will be, taken for it. */
+static bool is_interrupted(const struct verifier *v, const char *path, bool *again)
 {
-    size_t length = strlen(text);
-    return length >= strlen(ending) && strcmp(text + length - strlen(ending), ending) == 0;
+    const char *ending;
+    char rows[32];
+    char full[SERIES_PATH_MAX];
+    struct stat status;
+    int number = series_path_run_file(path, &ending);
+    *again = false;
+    if (number == 0 ||
+        (strcmp(ending, "csv.part") != 0 && strcmp(ending, "json.part") != 0 && strcmp(ending, "json") != 0))
+        return false;
+    if (strcmp(ending, "csv.part") == 0)
+        return true;
+    series_path_of_run(number, "csv.part", rows);
+    *again = series_path_join(v->folder, rows, full, NULL) == ERR_OK && lstat(full, &status) == 0;
+    return *again || strcmp(ending, "json.part") == 0;
 }
 
 /* Anything in the folder that nobody listed. A README.md beside the descriptor is for people and may be
@@ -208,6 +328,8 @@ static void check_strays(struct verifier *v)
     }
     while (strays < STRAYS_MAX && (entry = fts_read(walk)) != NULL) {
         const char *path = entry->fts_path + strlen(real);
+        bool again;
+        bool interrupted;
         path += *path == '/';
         if (entry->fts_info == FTS_DNR || entry->fts_info == FTS_ERR) {
             find_in(v, path, "cannot be read: %s", strerror(entry->fts_errno));
@@ -221,8 +343,11 @@ static void check_strays(struct verifier *v)
         if (entry->fts_info == FTS_D || entry->fts_info == FTS_DP || strcmp(path, DESCRIPTOR_NAME) == 0 ||
             strcmp(path, "README.md") == 0 || descriptor_find(&v->descriptor, path) != NULL)
             continue;
-        if (ends_with(path, ".part"))
-            find_in(v, path, "is an interrupted run: it was being written when the capture ended");
+        interrupted = is_interrupted(v, path, &again);
+        if (again)
+            continue;
+        if (interrupted)
+            find_in(v, path, "is an interrupted run: 'nipbench-capture run --resume' puts it in order");
         else
             find_in(v, path, "is not listed in %s", DESCRIPTOR_NAME);
         if (++strays == STRAYS_MAX)

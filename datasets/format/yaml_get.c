@@ -14,7 +14,7 @@
 /* Number of single-character edits from a to b (Levenshtein 1966, by the usual two-row table). */
 static size_t edit_distance(const char *a, const char *b)
 {
-    size_t row[KEY_COMPARED_MAX + 1];
+    size_t row[KEY_COMPARED_MAX + 1] = {0};
     size_t a_length = strlen(a);
     size_t b_length = strlen(b);
     if (a_length > KEY_COMPARED_MAX || b_length > KEY_COMPARED_MAX)

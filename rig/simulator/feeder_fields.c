@@ -1,7 +1,7 @@
 #include "rig/simulator/feeder_fields.h"
 
 // clang-format off
-#define FIELD(kind, section, key, low, high, unit) \
+#define FIELD(kind, section, key, low, high, unit) /* NOLINTNEXTLINE(bugprone-macro-parentheses) */ \
     {#section, #key, kind, offsetof(struct model_parameters, section.key), low, high, unit}
 // clang-format on
 #define DOUBLE(section, key, low, high, unit) FIELD(FEEDER_DOUBLE, section, key, low, high, unit)

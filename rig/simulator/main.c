@@ -1,9 +1,12 @@
 /* nipbench-rig: serves a simulated rig over a pseudo-terminal. */
 #include "rig/base/err.h"
 #include "rig/base/number.h"
+#include "rig/simulator/fault_words.h"
+#include "rig/simulator/faulty_rig.h"
 #include "rig/simulator/feeder_file.h"
 #include "rig/simulator/hands.h"
 #include "rig/simulator/pace.h"
+#include "rig/simulator/rig_log.h"
 #include "rig/simulator/rig_state.h"
 #include "rig/simulator/terminal.h"
 #include "rig/simulator/truth_file.h"
@@ -28,9 +31,12 @@
 /* Kept for answers and events when samples have filled the rest. */
 #define ANSWER_BYTES (8 * 1024)
 /* A host that is there sends keep-alives; after this long without one nobody is listening. */
-#define DEAF_US 5000000
+#define UNREAD_US 5000000
 /* The rig's clock is looked at this often: a quarter of the longest wait of a sample. */
 #define LOOK_MS 5
+
+/* Options without a letter. */
+enum { OPTION_FAULTS = 256, OPTION_LOG, OPTION_SAMPLES };
 
 struct options {
     int64_t seed;
@@ -42,6 +48,9 @@ struct options {
     const char *serial;
     const char *truth;
     const char *link;
+    const char *log;
+    const char *samples;
+    struct fault_plan faults;
     const char *feeders[FEEDERS_MAX];
     size_t feeder_count;
 };
@@ -61,6 +70,15 @@ static struct argp_option option_table[] = {
      "'end hot CELSIUS', 'tube DEGREES', 'clean'; each is answered by a line",
      0},
     {"idle-exit", 'i', "SECONDS", 0, "End when no host has sent anything for that long", 0},
+    {"faults", OPTION_FAULTS, "LIST", 0,
+     "Have these faults, with commas between them; repeatable. Of the rig's frames, share P: missing=P, "
+     "repeated=P, reordered=P, corrupted=P, split=P, noise=P; of the host's: host-missing=P, "
+     "host-corrupted=P. T seconds (of the rig) after sampling was first switched on, for D: reboot@T, "
+     "unplugged@T+D, severed@T+D, deaf@T+D, mute@T+D, over-range@T+D, emergency-stop@T, driver-fault@T, "
+     "limit-switch@T (these three until T+D if so told). clock-start=US, clock-ppm=X, limits-ignored",
+     0},
+    {"log", OPTION_LOG, "FILE", 0, "Write what happens to FILE, one JSON object a line", 0},
+    {"samples", OPTION_SAMPLES, "FILE", 0, "Write every sample that the rig takes to FILE (CSV)", 0},
     {"protocol-major", 'p', "N", 0, "Pretend to speak this major version of the protocol (for tests)", 0},
     {0}};
 
@@ -122,6 +140,15 @@ static error_t take_option(int key, char *argument, struct argp_state *state)
     case 'l':
         o->link = argument;
         break;
+    case OPTION_FAULTS:
+        code = fault_words_read(argument, &o->faults, &e);
+        break;
+    case OPTION_LOG:
+        o->log = argument;
+        break;
+    case OPTION_SAMPLES:
+        o->samples = argument;
+        break;
     case 'f':
         if (o->feeder_count == FEEDERS_MAX)
             code = err_set(&e, ERR_USAGE, "--feeder: at most %d feeders", FEEDERS_MAX);
@@ -157,23 +184,53 @@ static int64_t outside_us(void)
 struct server {
     struct options options;
     struct rig_setup setup;
-    struct rig_state *rig;
-    struct terminal *terminal;
+    struct faulty_rig *faulty;
+    struct rig_state *rig; /* of faulty */
+    struct rig_log *log;
+    struct terminal *terminal; /* NULL while it is unplugged */
+    size_t buffer_bytes;
     struct pace pace;
     struct hands hands;
+    bool plug_in;           /* asked for by the rig: open the terminal again */
     bool hands_gone;        /* standard input has ended */
     uint64_t truth_written; /* the state of the runs that the truth file shows */
     bool truth_failed;
-    bool deaf;
+    bool unread;
     int64_t last_byte_us; /* outside time */
 };
 
-static bool write_frame(void *context, const uint8_t *frame, size_t length, size_t samples)
+static bool send_burst(void *context, const struct line_burst *burst)
 {
     struct server *s = context;
-    if (s->deaf)
-        return true; /* it goes out on a line that nobody listens to */
-    return terminal_queue(s->terminal, frame, length, samples > 0 ? ANSWER_BYTES : 0);
+    if (s->terminal == NULL)
+        return true; /* plugged in again, but not yet open: it goes out on a line that nobody listens to */
+    if (!terminal_queue(s->terminal, burst->bytes, burst->length, burst->samples > 0 ? ANSWER_BYTES : 0))
+        return false;
+    for (size_t i = 0; i < burst->cut_count; i++)
+        terminal_pause(s->terminal, burst->length - burst->cuts[i].at, burst->cuts[i].gap_us);
+    return true;
+}
+
+static void plug(void *context, bool plugged)
+{
+    struct server *s = context;
+    s->plug_in = plugged;
+    if (!plugged) {
+        terminal_close(s->terminal);
+        s->terminal = NULL;
+    }
+}
+
+static void happened(void *context, const struct rig_happening *h)
+{
+    const struct server *s = context;
+    rig_log_happened(s->log, h);
+}
+
+static void sampled(void *context, const struct rig_samples *samples)
+{
+    const struct server *s = context;
+    rig_log_sampled(s->log, samples);
 }
 
 static void complain(const struct err *e)
@@ -190,36 +247,67 @@ static enum err_code write_truth(struct server *s, struct err *e)
     return truth_file_write(s->options.truth, &s->setup, s->rig, e);
 }
 
-/* One look at the world: bytes in, time on, bytes out. */
-static enum err_code serve_once(struct server *s, struct err *e)
+static enum err_code open_port(struct server *s, struct err *e)
+{
+    enum err_code code = terminal_open(s->buffer_bytes, &s->terminal, e);
+    if (code == ERR_OK && s->options.link != NULL)
+        code = terminal_link(s->terminal, s->options.link, e);
+    if (code == ERR_OK)
+        rig_log_port(s->log, s->pace.rig_us, rig_state_clock_us(s->rig), terminal_path(s->terminal));
+    return code;
+}
+
+/* Bytes of the host, at the rig's present time: it has not been moved on since the last look, so a rig that
+ * looks late does not take a host for silent whose bytes were waiting. */
+static enum err_code take_bytes(struct server *s, int64_t now_us, struct err *e)
 {
     uint8_t bytes[4096];
     size_t length;
-    enum err_code code = terminal_read(s->terminal, bytes, sizeof bytes, &length, e);
+    const enum err_code code = terminal_read(s->terminal, bytes, sizeof bytes, &length, e);
     if (code != ERR_OK)
         return code;
-    const int64_t now_us = outside_us();
     if (length > 0) {
         const uint64_t heard = rig_state_frames_heard(s->rig);
         s->last_byte_us = now_us;
-        s->deaf = false;
-        /* At the rig's present time: it has not been moved on since the last look, so a rig that looks late
-         * does not take a host for silent whose bytes were waiting. */
-        rig_state_receive(s->rig, s->pace.rig_us, bytes, length);
+        s->unread = false;
+        faulty_rig_set_unread(s->faulty, false);
+        faulty_rig_receive(s->faulty, s->pace.rig_us, bytes, length);
         if (rig_state_frames_heard(s->rig) != heard)
             pace_heard(&s->pace, now_us);
-    } else if (!s->deaf && now_us - s->last_byte_us > DEAF_US) {
-        s->deaf = true;
+    } else if (!s->unread && now_us - s->last_byte_us > UNREAD_US) {
+        s->unread = true;
+        faulty_rig_set_unread(s->faulty, true);
         terminal_discard(s->terminal);
     }
-    rig_state_advance(s->rig, pace_rig_us(&s->pace, now_us, rig_state_watchdog_due_us(s->rig)));
+    return ERR_OK;
+}
+
+/* One look at the world: bytes in, time on, bytes out. */
+static enum err_code serve_once(struct server *s, struct err *e)
+{
+    const int64_t now_us = outside_us();
+    const int64_t before_us = s->pace.outside_us;
+    const int64_t then_us = s->pace.rig_us;
+    rig_log_look(s->log, (const int64_t[]){then_us, then_us}, (const int64_t[]){now_us, now_us});
+    enum err_code code = s->terminal != NULL ? take_bytes(s, now_us, e) : ERR_OK;
+    if (code != ERR_OK)
+        return code;
+    const int64_t time_us = pace_rig_us(&s->pace, now_us, rig_state_watchdog_due_us(s->rig));
+    rig_log_look(s->log, (const int64_t[]){then_us, time_us}, (const int64_t[]){before_us, now_us});
+    faulty_rig_advance(s->faulty, time_us);
+    if (s->plug_in) {
+        s->plug_in = false;
+        code = open_port(s, e);
+        if (code != ERR_OK)
+            return code;
+    }
     if (s->truth_written != rig_state_runs_changed(s->rig) && write_truth(s, e) != ERR_OK &&
         !s->truth_failed) {
         /* The rig goes on: a host is in the middle of a series. The exit status tells of it. */
         s->truth_failed = true;
         complain(e);
     }
-    return terminal_flush(s->terminal, e);
+    return s->terminal != NULL ? terminal_flush(s->terminal, now_us, e) : ERR_OK;
 }
 
 /* What the hands say: obeyed and answered at the rig's present time. Call when standard input has something.
@@ -264,8 +352,9 @@ static enum err_code serve(struct server *s, struct err *e)
             return ERR_OK;
         const struct timespec wait = {.tv_nsec = LOOK_MS * 1000000L};
         struct pollfd wakes[2] = {
-            {.fd = terminal_descriptor(s->terminal),
-             .events = (short)(terminal_waiting(s->terminal) ? POLLIN | POLLOUT : POLLIN)},
+            {.fd = s->terminal != NULL ? terminal_descriptor(s->terminal) : -1,
+             .events =
+                 (short)(s->terminal != NULL && terminal_waiting(s->terminal) ? POLLIN | POLLOUT : POLLIN)},
             {.fd = s->options.hands && !s->hands_gone ? STDIN_FILENO : -1, .events = POLLIN}};
         if (ppoll(wakes, 2, &wait, &unblocked) > 0 && wakes[1].revents != 0) {
             const enum err_code said = take_hands(s, e);
@@ -297,7 +386,7 @@ static enum err_code run(struct server *s, struct err *e)
 {
     static struct model_parameters feeders[FEEDERS_MAX];
     const struct options *o = &s->options;
-    const double buffer_bytes = fmin(BUFFER_BYTES * o->speedup, BUFFER_BYTES_MAX);
+    const struct faulty_rig_ends ends = {s, send_burst, plug, {s, happened, sampled}};
     struct timespec started;
     enum err_code code = read_feeders(o, feeders, &s->setup.feeder_count, e);
     if (code != ERR_OK)
@@ -311,21 +400,25 @@ static enum err_code run(struct server *s, struct err *e)
     s->setup.protocol_major = (uint8_t)o->protocol_major;
     s->setup.serial = o->serial;
     s->setup.feeders = feeders;
-    s->rig = rig_state_new(&s->setup, write_frame, s);
-    if (s->rig == NULL)
+    s->buffer_bytes = (size_t)fmin(BUFFER_BYTES * o->speedup, BUFFER_BYTES_MAX);
+    s->pace = pace_start(outside_us(), s->setup.time_scale_milli, o->faults.clock_ppm);
+    s->last_byte_us = s->pace.outside_us;
+    code = rig_log_open(o->log, o->samples, &s->log, e);
+    if (code != ERR_OK)
+        return code;
+    rig_log_look(s->log, (const int64_t[]){0, 0}, (const int64_t[]){s->pace.outside_us, s->pace.outside_us});
+    s->faulty = faulty_rig_new(&s->setup, &o->faults, &ends);
+    if (s->faulty == NULL)
         return err_set(e, ERR_MEMORY, "no memory for the rig");
+    s->rig = faulty_rig_state(s->faulty);
     code = write_truth(s, e);
     if (code == ERR_OK)
-        code = terminal_open((size_t)buffer_bytes, &s->terminal, e);
-    if (code == ERR_OK && o->link != NULL)
-        code = terminal_link(s->terminal, o->link, e);
+        code = open_port(s, e);
     if (code != ERR_OK)
         return code;
     printf("%s\n", terminal_path(s->terminal));
     if (fflush(stdout) != 0)
         return err_set(e, ERR_SYSTEM, "cannot write to standard output: %s", strerror(errno));
-    s->pace = pace_start(outside_us(), s->setup.time_scale_milli);
-    s->last_byte_us = s->pace.outside_us;
     code = serve(s, e);
     if (code == ERR_OK && s->truth_failed)
         code = write_truth(s, e); /* the last chance; ERR_SYSTEM if it is still refused */
@@ -345,9 +438,15 @@ int main(int count, char **arguments)
     struct err e;
     argp_err_exit_status = EXIT_WRONG_USE;
     argp_parse(&argp, count, arguments, 0, NULL, &server.options);
-    const enum err_code code = run(&server, &e);
+    struct err log_error;
+    enum err_code code = run(&server, &e);
     terminal_close(server.terminal);
-    rig_state_free(server.rig);
+    faulty_rig_free(server.faulty);
+    const enum err_code log_code = rig_log_close(server.log, &log_error);
+    if (code == ERR_OK && log_code != ERR_OK) {
+        code = log_code;
+        e = log_error;
+    }
     if (code != ERR_OK)
         complain(&e);
     return err_exit_status(code);

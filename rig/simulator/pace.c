@@ -1,8 +1,14 @@
 #include "rig/simulator/pace.h"
 
-struct pace pace_start(int64_t outside_us, int64_t scale_milli)
+#include <math.h>
+
+#define BILLION 1000000000
+
+struct pace pace_start(int64_t outside_us, int64_t scale_milli, double ppm)
 {
-    return (struct pace){.scale_milli = scale_milli, .outside_us = outside_us, .heard_us = outside_us};
+    return (struct pace){.scale_billionth = llround((double)scale_milli * (1e6 + ppm)),
+                         .outside_us = outside_us,
+                         .heard_us = outside_us};
 }
 
 void pace_heard(struct pace *p, int64_t outside_us)
@@ -16,9 +22,10 @@ int64_t pace_rig_us(struct pace *p, int64_t outside_us, int64_t watchdog_due_us)
     p->outside_us = outside_us;
     if (passed_us > PACE_CATCH_UP_US)
         passed_us = PACE_CATCH_UP_US;
-    const int64_t scaled = passed_us * p->scale_milli + p->remainder;
-    int64_t rig_us = p->rig_us + scaled / 1000;
-    p->remainder = scaled % 1000;
+    /* At most 1e6 us times 1.001e12: far from the end of 64 bits. */
+    const int64_t scaled = passed_us * p->scale_billionth + p->remainder;
+    int64_t rig_us = p->rig_us + scaled / BILLION;
+    p->remainder = scaled % BILLION;
     if (rig_us >= watchdog_due_us && outside_us - p->heard_us < PACE_PATIENCE_US) {
         rig_us = watchdog_due_us - 1;
         p->remainder = 0;

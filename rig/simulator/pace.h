@@ -13,15 +13,16 @@
 #define PACE_CATCH_UP_US 1000000 /* more than this since the last look is taken for a suspended program */
 
 struct pace {
-    int64_t scale_milli;
-    int64_t outside_us; /* at the last look */
+    int64_t scale_billionth; /* rig seconds per second outside */
+    int64_t outside_us;      /* at the last look */
     int64_t rig_us;
-    int64_t remainder; /* of the division by 1000, so that no time is lost to rounding */
+    int64_t remainder; /* of the division by a thousand million, so that no time is lost to rounding */
     int64_t heard_us;  /* outside time of the last valid host frame */
 };
 
-/* Rig clock at 0 at outside_us. scale_milli: 1000 for real time. */
-struct pace pace_start(int64_t outside_us, int64_t scale_milli);
+/* Rig clock at 0 at outside_us. scale_milli: 1000 for real time, at most 1,000,000; ppm: how much faster than
+ * that the rig's clock runs, -1000 to 1000. */
+struct pace pace_start(int64_t outside_us, int64_t scale_milli, double ppm);
 
 /* A valid host frame has been seen. */
 void pace_heard(struct pace *p, int64_t outside_us);

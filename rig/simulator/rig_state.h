@@ -5,6 +5,7 @@
 #define RIG_SIMULATOR_RIG_STATE_H
 
 #include "rig/model/model.h"
+#include "rig/simulator/rig_happening.h"
 #include "rig/simulator/rig_run.h"
 
 #include <stdbool.h>
@@ -24,6 +25,8 @@ struct rig_setup {
     const struct model_parameters
         *feeders; /* copied; all with the same sensor and microsteps; at least one */
     size_t feeder_count;
+    int64_t clock_start_us; /* the rig's own clock at power-on */
+    bool limits_ignored;    /* the rig does not enforce its force, travel and time limits */
 };
 
 /* Takes one encoded frame. samples: how many samples it carries, 0 for other frames. Returns false when the
@@ -32,7 +35,9 @@ typedef bool (*rig_state_write)(void *context, const uint8_t *frame, size_t leng
 
 struct rig_state;
 
-/* At rig time 0. NULL when out of memory. rig_state_free(NULL) is fine. */
+/* Times here run from 0 on and never go back; the rig's own clock, which it tells, begins at clock_start_us
+ * with each power-on. NULL when out of memory. rig_state_free tells the observer
+ * of samples that have not gone out; NULL is fine. */
 struct rig_state *rig_state_new(const struct rig_setup *setup, rig_state_write write, void *context);
 void rig_state_free(struct rig_state *rig);
 
@@ -40,6 +45,24 @@ void rig_state_free(struct rig_state *rig);
 void rig_state_advance(struct rig_state *rig, int64_t time_us);
 /* Let it run to time_us and take bytes from the host there. */
 void rig_state_receive(struct rig_state *rig, int64_t time_us, const uint8_t *bytes, size_t length);
+
+/* Have everything that happens from now on told to observer (copied), beginning with the power-on that has
+ * just been. */
+void rig_state_observe(struct rig_state *rig, const struct rig_observer *observer);
+
+/* Faults of the rig itself, at its present time. A brown-out: coils off, all that the rig keeps is lost,
+ * another boot number, the clock begins anew; it hears and says nothing for 50 ms. What hands and hooks have
+ * put on it stays. */
+void rig_state_reboot(struct rig_state *rig);
+/* Set or clear a flag of the samples to come. Emergency stop, driver fault and limit switch cut and are told
+ * by an event when they come on, and keep the rig from being armed; over range shows the greatest count. */
+void rig_state_set_flag(struct rig_state *rig, enum wire_flag flag, bool on);
+/* Time at which sampling was first switched on, INT64_MAX before; it outlives reboots. */
+int64_t rig_state_sampling_since_us(const struct rig_state *rig);
+/* The rig's present time, its own clock then, and the sequence number of the frame it sends next. */
+int64_t rig_state_time_us(const struct rig_state *rig);
+int64_t rig_state_clock_us(const struct rig_state *rig);
+uint16_t rig_state_sequence(const struct rig_state *rig);
 
 /* What hands do at a rig, at its present time. Hang a dead weight of force_n newtons on the load cell in
  * place of what hung there; it stays over runs and mountings. */

@@ -19,6 +19,13 @@ struct terminal {
     size_t size;
     size_t begin;
     size_t used;
+    uint64_t passed; /* bytes that have left the queue: places in the stream are counted from the first */
+    struct {
+        uint64_t at; /* place in the stream */
+        int64_t pause_us;
+    } pauses[TERMINAL_PAUSES_MAX];
+    size_t pause_count;
+    int64_t paused_us; /* when the pause that stands first began; -1: not yet */
 };
 
 static enum err_code fail(struct err *e, const char *what)
@@ -36,6 +43,7 @@ enum err_code terminal_open(size_t buffer_bytes, struct terminal **terminal, str
     t->near = -1;
     t->far = -1;
     t->size = buffer_bytes;
+    t->paused_us = -1;
     t->buffer = malloc(buffer_bytes);
     if (t->buffer == NULL) {
         code = err_set(e, ERR_MEMORY, "no memory for the transmit buffer");
@@ -122,7 +130,7 @@ int terminal_descriptor(const struct terminal *terminal)
 
 bool terminal_waiting(const struct terminal *terminal)
 {
-    return terminal->used > 0;
+    return terminal->used > 0 && terminal->paused_us < 0;
 }
 
 bool terminal_queue(struct terminal *terminal, const uint8_t *bytes, size_t length, size_t keep_free)
@@ -138,10 +146,35 @@ bool terminal_queue(struct terminal *terminal, const uint8_t *bytes, size_t leng
     return true;
 }
 
-enum err_code terminal_flush(struct terminal *terminal, struct err *e)
+void terminal_pause(struct terminal *terminal, size_t from_end, int64_t pause_us)
 {
-    while (terminal->used > 0) {
-        const ssize_t written = write(terminal->near, terminal->buffer + terminal->begin, terminal->used);
+    if (terminal->pause_count == TERMINAL_PAUSES_MAX || from_end > terminal->used)
+        return;
+    terminal->pauses[terminal->pause_count].at = terminal->passed + terminal->used - from_end;
+    terminal->pauses[terminal->pause_count].pause_us = pause_us;
+    terminal->pause_count++;
+}
+
+/* How many bytes may go before the next pause; 0 while it lasts. */
+static size_t free_to_go(struct terminal *t, int64_t now_us)
+{
+    if (t->pause_count > 0 && t->pauses[0].at == t->passed) {
+        if (t->paused_us < 0)
+            t->paused_us = now_us;
+        if (now_us - t->paused_us < t->pauses[0].pause_us)
+            return 0;
+        t->paused_us = -1;
+        t->pause_count--;
+        memmove(t->pauses, t->pauses + 1, t->pause_count * sizeof t->pauses[0]);
+    }
+    return t->pause_count > 0 ? (size_t)(t->pauses[0].at - t->passed) : t->used;
+}
+
+enum err_code terminal_flush(struct terminal *terminal, int64_t now_us, struct err *e)
+{
+    size_t length;
+    while (terminal->used > 0 && (length = free_to_go(terminal, now_us)) > 0) {
+        const ssize_t written = write(terminal->near, terminal->buffer + terminal->begin, length);
         if (written < 0) {
             if (errno == EINTR)
                 continue;
@@ -153,8 +186,10 @@ enum err_code terminal_flush(struct terminal *terminal, struct err *e)
             return ERR_OK;
         terminal->begin += (size_t)written;
         terminal->used -= (size_t)written;
+        terminal->passed += (size_t)written;
     }
-    terminal->begin = 0;
+    if (terminal->used == 0)
+        terminal->begin = 0;
     return ERR_OK;
 }
 
@@ -172,5 +207,7 @@ void terminal_discard(struct terminal *terminal)
 {
     terminal->begin = 0;
     terminal->used = 0;
+    terminal->pause_count = 0;
+    terminal->paused_us = -1;
     tcflush(terminal->far, TCIFLUSH);
 }

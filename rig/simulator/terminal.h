@@ -24,14 +24,19 @@ const char *terminal_path(const struct terminal *terminal);
 enum err_code terminal_link(struct terminal *terminal, const char *link, struct err *e);
 
 /* Descriptor for poll: readable when the host sent something; wait for writable while terminal_waiting is
- * true. */
+ * true (bytes wait, and no pause). */
 int terminal_descriptor(const struct terminal *terminal);
 bool terminal_waiting(const struct terminal *terminal);
 
 /* Queue bytes whole or not at all; at least keep_free bytes must stay free after it. Never blocks. */
 bool terminal_queue(struct terminal *terminal, const uint8_t *bytes, size_t length, size_t keep_free);
-/* Hand on as much of the queue as goes without blocking. ERR_SYSTEM when the terminal fails. */
-enum err_code terminal_flush(struct terminal *terminal, struct err *e);
+/* Let the flush pause for pause_us once it has come to from_end bytes before the end of the queue. In the
+ * order of the bytes; left out when TERMINAL_PAUSES_MAX pauses wait already, so that they never pile up. */
+#define TERMINAL_PAUSES_MAX 8
+void terminal_pause(struct terminal *terminal, size_t from_end, int64_t pause_us);
+/* Hand on as much of the queue as goes without blocking at now_us of the outside world. ERR_SYSTEM when the
+ * terminal fails. */
+enum err_code terminal_flush(struct terminal *terminal, int64_t now_us, struct err *e);
 /* Read what is there, at most size bytes; *length 0 when there is nothing. ERR_SYSTEM when the terminal
  * fails. */
 enum err_code terminal_read(struct terminal *terminal, uint8_t *bytes, size_t size, size_t *length,

@@ -270,7 +270,7 @@ Test(melt_push, one_line_for_each_temperature)
 Test(melt_push, a_gain_that_is_not_known_is_in_forces_and_not_in_the_exponent)
 {
     struct err e;
-    double before[3], after[3];
+    double before[3] = {0}, after[3] = {0};
     const char *const keys[3] = {"force_at_rate_n", "coefficient", "exponent"};
     ladder(215, true);
     for (int k = 0; k < 2; k++) {

@@ -82,7 +82,8 @@ static void write_run(const char *into, const struct plan_run *run, struct run_r
     for (size_t i = 0; i < columns->n; i++) {
         struct raw_sample s = {columns->time_us[i], columns->force_counts[i], columns->commanded_steps[i], 0,
                                columns->flags[i]};
-        fwrite(row, 1, run_csv_format_row(&s, false, row), f);
+        size_t length = run_csv_format_row(&s, false, row);
+        fwrite(row, 1, length, f);
     }
     cr_assert_eq(fclose(f), 0);
 }

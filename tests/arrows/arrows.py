@@ -26,7 +26,8 @@ ARROWS = {
 }
 # Inside capture the layers are files: link (bytes) <- rig client (messages) <- runner (one run) <- what uses many runs or
 # none (the series, and whatever is not named here) <- main.c. No file may include a header of a layer above its own.
-CAPTURE_LAYERS = {"link": 0, "rig_receiver": 1, "rig_client": 1, "run_writer": 2, "runner": 2, "main": 4}
+CAPTURE_LAYERS = {"link": 0, "clock_rate": 0, "rig_receiver": 1, "rig_client": 1, "run_writer": 2, "run_notes": 2,
+                  "runner": 2, "main": 4}
 CAPTURE_LAYER_ELSE = 3
 
 # System headers that only some parts may know, as a pattern of the header and where it may stand.

@@ -130,6 +130,8 @@ static void take_command(struct scripted_rig *rig, const struct wire_frame *fram
         rig->commands[rig->command_count++] = frame->type;
     if (frame->type == WIRE_CONFIGURE && rig->script.deaf_to_first-- > 0)
         return;
+    if (frame->type == WIRE_ARM && rig->script.deaf_to_arms-- > 0)
+        return;
     ack.reason = obey(rig, frame);
     send_frame(rig, WIRE_ACK, body, wire_pack_ack(&ack, body));
     if (frame->type == WIRE_IDENTIFY)

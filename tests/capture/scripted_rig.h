@@ -24,6 +24,7 @@ struct script {
     uint8_t refuses;        /* this command ... */
     uint8_t reason;         /* ... for this reason */
     int deaf_to_first;      /* configure commands that get no answer */
+    int deaf_to_arms;       /* the same for arm commands */
     int falls_silent_after; /* samples after the move, then nothing more; 0: never */
     int restarts_after;     /* samples after the move */
     int loses_frame_after;  /* samples after the move: one frame is not sent */

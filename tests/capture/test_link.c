@@ -53,7 +53,7 @@ Test(SUITE, bytes_pass_unchanged_both_ways)
 {
     char path[64];
     uint8_t sent[1500];
-    uint8_t got[sizeof sent];
+    uint8_t got[sizeof sent] = {0};
     size_t length = 0;
     size_t n;
     struct link *link = NULL;

@@ -116,7 +116,15 @@ Test(rig_client, a_refusal_is_told_in_words)
     end();
 }
 
-Test(rig_client, a_lost_configure_is_sent_again_and_a_lost_move_is_not)
+static bool has_begun;
+
+static bool look_whether_begun(void *context)
+{
+    (*(int *)context)++;
+    return has_begun;
+}
+
+Test(rig_client, a_lost_command_is_sent_again)
 {
     const struct script script = {.deaf_to_first = 1};
     const struct wire_configure configure = {.sample_rate_millihertz = 0, .feeder = "gear-a"};
@@ -125,11 +133,43 @@ Test(rig_client, a_lost_configure_is_sent_again_and_a_lost_move_is_not)
     cr_assert_eq(rig_client_identify(client, &identity, &e), ERR_OK, "%s", e.text);
     cr_expect_eq(rig_client_configure(client, &configure, &e), ERR_OK, "%s", e.text);
     rig.script.mute = true;
-    cr_expect_eq(rig_client_move(client, &(struct wire_move){1, 1, 1}, &e), ERR_DEVICE);
-    cr_expect_str_eq(e.text, "the rig did not acknowledge 'move' in 1000 ms");
+    cr_expect_eq(rig_client_stop(client, &e), ERR_DEVICE);
+    cr_expect_str_eq(e.text, "the rig did not acknowledge 'stop' in 1000 ms");
     end();
-    cr_expect_eq(rig.command_count, 3);
+    cr_expect_eq(rig.command_count, 3, "a mute rig counts nothing: %zu", rig.command_count);
     cr_expect_eq(rig.commands[2], WIRE_CONFIGURE);
+}
+
+Test(rig_client, a_move_is_not_sent_again_once_it_can_be_seen)
+{
+    const struct script script = {0};
+    const struct wire_move move = {1000, 100, 10};
+    struct wire_identity identity;
+    int looked = 0;
+    begin(&script);
+    cr_assert_eq(rig_client_identify(client, &identity, &e), ERR_OK, "%s", e.text);
+    rig.script.mute = true;
+    has_begun = false;
+    cr_expect_eq(rig_client_move(client, &move, look_whether_begun, &looked, &e), ERR_DEVICE);
+    cr_expect_str_eq(e.text, "the rig did not acknowledge 'move' in 1000 ms");
+    cr_expect_eq(looked, 3);
+    has_begun = true;
+    cr_expect_eq(rig_client_move(client, &move, look_whether_begun, &looked, &e), ERR_OK, "%s", e.text);
+    cr_expect_eq(looked, 4, "asked after the first try, and not sent a second time");
+    end();
+}
+
+Test(rig_client, an_arm_whose_acknowledgement_was_lost_counts_when_the_rig_is_armed)
+{
+    const struct script script = {.refuses = WIRE_ARM, .reason = WIRE_REFUSED_ARMED, .deaf_to_arms = 1};
+    const struct wire_arm arm = {-5, 5, 100, 1000};
+    struct wire_identity identity;
+    begin(&script);
+    cr_assert_eq(rig_client_identify(client, &identity, &e), ERR_OK, "%s", e.text);
+    cr_expect_eq(rig_client_arm(client, &arm, &e), ERR_OK, "%s", e.text);
+    cr_expect_eq(rig_client_arm(client, &arm, &e), ERR_DEVICE, "at the first try it is a refusal");
+    cr_expect_str_eq(e.text, "the rig refused 'arm': already armed");
+    end();
 }
 
 Test(rig_client, keep_alives_go_out_while_waiting)

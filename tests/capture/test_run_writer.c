@@ -1,6 +1,8 @@
 /* The writer of runs: whole rows, durable soon, named only when complete, never replacing anything. */
 #include "capture/run_writer.h"
 
+#include "datasets/format/run_journal.h"
+
 #include <criterion/criterion.h>
 #include <dirent.h>
 #include <fcntl.h>
@@ -46,6 +48,35 @@ static struct raw_sample sample_at(int64_t i)
                                .flags = (uint8_t)(i % 3 == 2)};
 }
 
+/* What the head of a journal needs. */
+static struct run_record record_of(int number)
+{
+    struct run_record r = {.number = number,
+                           .feeder = "gear-8mm",
+                           .speed_mm_s = 5,
+                           .block = 1,
+                           .order = number,
+                           .drive_diameter_mm = 8,
+                           .reduction = 1,
+                           .full_steps_per_rev = 200,
+                           .microsteps = 16,
+                           .mm_per_microstep = 0.00785,
+                           .simulated = true,
+                           .start_time = "2031-03-02T09:15:00Z",
+                           .sample_rate_hz = 1000,
+                           .counts_min = -8388608,
+                           .counts_max = 8388607,
+                           .link_recorded = true};
+    return r;
+}
+
+static enum err_code open_writer(int number, bool encoder, size_t queue_rows, struct run_writer **w,
+                                 struct err *e)
+{
+    struct run_record record = record_of(number);
+    return run_writer_open(folder, &record, encoder, queue_rows, w, e);
+}
+
 static char *path_of(const char *name)
 {
     static char path[512];
@@ -75,18 +106,19 @@ Test(run_writer, rows_are_what_was_pushed)
     struct run_writer *w;
     struct run_columns columns;
     struct err e = {0};
-    int64_t rows = 0;
-    cr_assert_eq(run_writer_open(folder, 7, true, 4096, &w, &e), ERR_OK, "%s", e.text);
+    struct run_written written;
+    cr_assert_eq(open_writer(7, true, 4096, &w, &e), ERR_OK, "%s", e.text);
     for (int64_t i = 0; i < 1900; i += 19) {
         struct raw_sample batch[19];
         for (int64_t j = 0; j < 19; j++)
             batch[j] = sample_at(i + j);
         cr_assert_eq(run_writer_push(w, batch, 19), 0);
     }
-    cr_assert_eq(run_writer_finish(w, &rows, &e), ERR_OK, "%s", e.text);
-    cr_expect_eq(rows, 1900);
-    cr_expect_eq(size_of("0007.csv.part"), -1);
-    cr_assert_eq(run_csv_read(path_of("0007.csv"), &columns, &e), ERR_OK, "%s", e.text);
+    cr_assert_eq(run_writer_close(w, &written, &e), ERR_OK, "%s", e.text);
+    cr_expect_eq(written.rows, 1900);
+    cr_expect_gt(written.durable_within_us, 0);
+    cr_expect_eq(size_of("0007.csv"), -1, "its name is given by somebody else");
+    cr_assert_eq(run_csv_read(path_of("0007.csv.part"), &columns, &e), ERR_OK, "%s", e.text);
     cr_assert_eq(columns.n, 1900);
     for (int64_t i = 0; i < 1900; i++) {
         struct raw_sample s = sample_at(i);
@@ -105,8 +137,8 @@ Test(run_writer, an_unfinished_run_is_a_part_with_whole_rows)
     struct err e = {0};
     char text[4096];
     size_t length;
-    int64_t rows;
-    cr_assert_eq(run_writer_open(folder, 12, false, 256, &w, &e), ERR_OK, "%s", e.text);
+    struct run_written written;
+    cr_assert_eq(open_writer(12, false, 256, &w, &e), ERR_OK, "%s", e.text);
     length = content_of("0012.csv.part", text, sizeof text);
     cr_expect_str_eq(text, RUN_CSV_HEADER "\n", "the header is there from the start");
     for (int64_t i = 0; i < 5; i++) {
@@ -120,32 +152,80 @@ Test(run_writer, an_unfinished_run_is_a_part_with_whole_rows)
     cr_expect_eq(text[length - 1], '\n');
     cr_expect(strstr(text, "\n4036,7975,52,,0\n") != NULL, "without an encoder its column is empty: %s",
               text);
-    cr_expect_eq(size_of("0012.csv"), -1);
-    cr_assert_eq(run_writer_finish(w, &rows, &e), ERR_OK);
-    cr_expect_eq(rows, 5);
-    cr_expect_gt(size_of("0012.csv"), 0);
+    cr_assert_eq(run_writer_close(w, &written, &e), ERR_OK);
+    cr_expect_eq(written.rows, 5);
+}
+
+Test(run_writer, rows_are_durable_soon_and_the_longest_wait_is_told)
+{
+    struct run_writer *w;
+    struct run_written written;
+    struct err e = {0};
+    struct raw_sample s = sample_at(1);
+    cr_assert_eq(open_writer(4, true, 256, &w, &e), ERR_OK, "%s", e.text);
+    cr_expect_eq(run_writer_waiting_us(w), 0, "nothing waits before there is anything");
+    cr_assert_eq(run_writer_push(w, &s, 1), 0);
+    for (int i = 0; i < 10000 && run_writer_waiting_us(w) > 0; i++)
+        poll(NULL, 0, 1);
+    cr_expect_eq(run_writer_waiting_us(w), 0, "made durable without a further row");
+    cr_assert_eq(run_writer_close(w, &written, &e), ERR_OK);
+    cr_expect_gt(written.durable_within_us, 0);
+    cr_expect_lt(written.durable_within_us, 10000000);
+}
+
+Test(run_writer, the_journal_is_durable_before_the_rows_and_grows_with_them)
+{
+    static const struct run_event EVENT = {.time_us = 1009, .text = "armed"};
+    static const struct run_gap GAP = {.time_us = 2018, .places = 1, .frames = 3, .samples = 57};
+    struct run_writer *w;
+    struct run_written written;
+    struct run_record back;
+    struct err e = {0};
+    struct raw_sample s = sample_at(2);
+    char line[RUN_JOURNAL_LINE_MAX];
+    cr_assert_eq(open_writer(6, true, 256, &w, &e), ERR_OK, "%s", e.text);
+    cr_assert_eq(run_journal_read(path_of("0006.json.part"), &back, &e), ERR_OK, "%s", e.text);
+    cr_expect_eq(back.ended, RUN_INTERRUPTED);
+    cr_expect_str_eq(back.feeder, "gear-8mm");
+    cr_expect_eq(back.event_count, 0);
+    run_writer_push(w, &s, 1);
+    run_writer_journal(w, line, run_journal_format_event(&EVENT, line));
+    run_writer_journal(w, line, run_journal_format_gap(&GAP, line));
+    run_writer_journal(w, line, run_journal_format_push_start(1009, line));
+    cr_assert_eq(run_writer_close(w, &written, &e), ERR_OK);
+    cr_assert_eq(run_journal_read(path_of("0006.json.part"), &back, &e), ERR_OK, "%s", e.text);
+    cr_assert_eq(back.event_count, 1);
+    cr_expect_str_eq(back.events[0].text, "armed");
+    cr_assert_eq(back.link.gap_count, 1);
+    cr_expect_eq(back.link_gaps[0].samples, 57);
+    cr_expect_eq(back.push_start_us, 1009);
 }
 
 Test(run_writer, an_existing_run_is_never_replaced)
 {
     struct run_writer *w;
     struct err e = {0};
-    struct raw_sample s = sample_at(3);
     char text[64];
-    int64_t rows;
-    FILE *f = fopen(path_of("0003.csv"), "w");
+    FILE *f = fopen(path_of("0003.csv.part"), "w");
     fputs("earlier", f);
     fclose(f);
-    cr_assert_eq(run_writer_open(folder, 3, true, 16, &w, &e), ERR_OK, "%s", e.text);
-    run_writer_push(w, &s, 1);
-    cr_expect_eq(run_writer_finish(w, &rows, &e), ERR_SYSTEM);
-    cr_expect(strstr(e.file, "0003.csv") != NULL, "%s", e.file);
-    content_of("0003.csv", text, sizeof text);
-    cr_expect_str_eq(text, "earlier");
-    cr_expect_gt(size_of("0003.csv.part"), 0, "what was recorded stays too");
-    cr_expect_eq(run_writer_open(folder, 3, true, 16, &w, &e), ERR_SYSTEM,
-                 "a part of an earlier run is in the way");
+    cr_expect_eq(open_writer(3, true, 16, &w, &e), ERR_SYSTEM, "a part of an earlier run is in the way");
     cr_expect_null(w);
+    cr_expect(strstr(e.file, "0003.csv.part") != NULL, "%s", e.file);
+    content_of("0003.csv.part", text, sizeof text);
+    cr_expect_str_eq(text, "earlier");
+    cr_expect_eq(size_of("0003.json.part"), -1, "the journal that was begun is gone again");
+}
+
+Test(run_writer, a_symbolic_link_in_the_way_is_not_followed)
+{
+    struct run_writer *w;
+    struct err e = {0};
+    char target[512];
+    snprintf(target, sizeof target, "%s/elsewhere", folder);
+    cr_assert_eq(symlink(target, path_of("0005.csv.part")), 0);
+    cr_expect_eq(open_writer(5, true, 16, &w, &e), ERR_SYSTEM);
+    cr_expect_eq(size_of("elsewhere"), -1);
 }
 
 Test(run_writer, a_full_queue_loses_samples_and_says_how_many)
@@ -153,13 +233,13 @@ Test(run_writer, a_full_queue_loses_samples_and_says_how_many)
     struct run_writer *w;
     struct err e = {0};
     struct raw_sample batch[50];
-    int64_t rows;
+    struct run_written written;
     for (int64_t i = 0; i < 50; i++)
         batch[i] = sample_at(i);
-    cr_assert_eq(run_writer_open(folder, 1, true, 13, &w, &e), ERR_OK);
+    cr_assert_eq(open_writer(1, true, 13, &w, &e), ERR_OK);
     cr_expect_eq(run_writer_push(w, batch, 50), 37);
-    cr_assert_eq(run_writer_finish(w, &rows, &e), ERR_OK);
-    cr_expect_eq(rows, 13);
+    cr_assert_eq(run_writer_close(w, &written, &e), ERR_OK);
+    cr_expect_eq(written.rows, 13);
 }
 
 Test(run_writer, a_full_disk_is_reported_and_leaves_whole_rows)
@@ -167,24 +247,25 @@ Test(run_writer, a_full_disk_is_reported_and_leaves_whole_rows)
     /* A limit on the size of files stands for a full disk: the write that meets it is short, the next one
      * fails. */
     const struct rlimit limit = {.rlim_cur = 1000, .rlim_max = RLIM_INFINITY};
+    struct run_written written;
     struct run_writer *w;
     struct err e = {0};
     char text[4096];
     size_t length;
-    int64_t rows = 0;
+    int64_t rows;
     struct raw_sample batch[200];
     signal(SIGXFSZ, SIG_IGN);
     for (int64_t i = 0; i < 200; i++)
         batch[i] = sample_at(i);
-    cr_assert_eq(run_writer_open(folder, 2, true, 1024, &w, &e), ERR_OK);
+    cr_assert_eq(open_writer(2, true, 1024, &w, &e), ERR_OK);
     cr_assert_eq(setrlimit(RLIMIT_FSIZE, &limit), 0);
     run_writer_push(w, batch, 200);
     for (int i = 0; i < 1000 && run_writer_state(w, &e) == ERR_OK; i++)
         poll(NULL, 0, 10);
     cr_expect_eq(e.code, ERR_SYSTEM);
     cr_expect(strstr(e.file, "0002.csv.part") != NULL, "%s", e.file);
-    cr_expect_eq(run_writer_finish(w, &rows, &e), ERR_SYSTEM);
-    cr_expect_eq(size_of("0002.csv"), -1);
+    cr_expect_eq(run_writer_close(w, &written, &e), ERR_SYSTEM);
+    rows = written.rows;
     length = content_of("0002.csv.part", text, sizeof text);
     cr_assert_gt(length, 900);
     cr_expect_eq(text[length - 1], '\n');
@@ -197,11 +278,19 @@ Test(run_writer, a_full_disk_is_reported_and_leaves_whole_rows)
 Test(run_writer, a_run_without_rows_leaves_no_file)
 {
     struct run_writer *w;
+    struct run_written written;
+    struct run_record record;
     struct err e = {0};
-    cr_assert_eq(run_writer_open(folder, 9, true, 16, &w, &e), ERR_OK);
+    cr_assert_eq(open_writer(9, true, 16, &w, &e), ERR_OK);
     run_writer_abandon(w);
     cr_expect_eq(size_of("0009.csv.part"), -1);
-    cr_expect_eq(size_of("0009.csv"), -1);
-    cr_expect_eq(run_writer_open("/nonexistent/runs", 9, true, 16, &w, &e), ERR_SYSTEM);
+    cr_expect_eq(size_of("0009.json.part"), -1);
+    cr_assert_eq(open_writer(9, true, 16, &w, &e), ERR_OK);
+    cr_assert_eq(run_writer_close(w, &written, &e), ERR_OK);
+    cr_expect_eq(written.rows, 0);
+    cr_expect_eq(size_of("0009.csv.part"), -1);
+    cr_expect_eq(size_of("0009.json.part"), -1);
+    record = record_of(9);
+    cr_expect_eq(run_writer_open("/nonexistent/runs", &record, true, 16, &w, &e), ERR_SYSTEM);
     cr_expect_str_eq(e.file, "/nonexistent/runs");
 }

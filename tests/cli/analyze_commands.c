@@ -77,6 +77,7 @@ static int64_t write_rows(const char *name, double peak_n, double microstep_mm, 
                force;
         struct raw_sample sample = {.time_us = (int64_t)i * 1000000 / RATE_HZ};
         char row[RUN_CSV_ROW_BYTES_MAX];
+        size_t length;
         if (SPRING * (feed - lost_mm) >= peak_n)
             /* A cycle of 4 full steps, less the load angle that the motor gives back: it lags less under less
              * force. */
@@ -84,7 +85,8 @@ static int64_t write_rows(const char *name, double peak_n, double microstep_mm, 
         force = t > push_s ? 0 : SPRING * (feed - lost_mm);
         sample.commanded_steps = (int32_t)(feed / microstep_mm);
         sample.force_counts = (int32_t)(8131 + GAIN * (force + 0.17 * scatter(state)));
-        fwrite(row, 1, run_csv_format_row(&sample, false, row), out);
+        length = run_csv_format_row(&sample, false, row);
+        fwrite(row, 1, length, out);
     }
     cr_assert_eq(fclose(out), 0);
     return rows;

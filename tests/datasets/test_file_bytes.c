@@ -87,3 +87,25 @@ Test(file_bytes, a_write_that_fails_says_why_and_leaves_the_old_file)
     free(text);
     free(much);
 }
+
+Test(file_bytes, a_rename_takes_the_place_of_no_file)
+{
+    struct err e;
+    char *text;
+    scratch_write("from", "new");
+    scratch_write("to", "old");
+    cr_expect_eq(file_bytes_rename_new(scratch_path("from"), scratch_path("to"), &e), ERR_SYSTEM);
+    cr_expect_not_null(strstr(e.text, "File exists"), "%s", e.text);
+    text = scratch_read("to");
+    cr_expect_str_eq(text, "old");
+    free(text);
+    cr_assert_eq(symlink("nowhere", scratch_path("link")), 0);
+    cr_expect_eq(file_bytes_rename_new(scratch_path("from"), scratch_path("link"), &e), ERR_SYSTEM);
+    cr_expect_eq(file_bytes_rename_new(scratch_path("none"), scratch_path("other"), &e), ERR_SYSTEM);
+    cr_assert_eq(file_bytes_rename_new(scratch_path("from"), scratch_path("other"), &e), ERR_OK, "%s",
+                 e.text);
+    text = scratch_read("other");
+    cr_expect_str_eq(text, "new");
+    cr_expect_null(scratch_read("from"));
+    free(text);
+}

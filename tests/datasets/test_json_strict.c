@@ -34,6 +34,38 @@ Test(json_strict, what_is_no_object_is_refused)
     }
 }
 
+static void *no_memory(size_t size)
+{
+    (void)size;
+    return NULL;
+}
+
+/* jansson says nothing at all where its first allocation fails; such a file is not called bad. */
+Test(json_strict, want_of_memory_is_no_fault_of_the_file)
+{
+    struct err e = {0};
+    json_t *root = NULL;
+    const char *path = scratch_write("f.json", "{\"a\": 1}");
+    json_set_alloc_funcs(no_memory, free);
+    cr_expect_eq(json_strict_read(path, 1000, &root, &e), ERR_MEMORY, "%s", e.text);
+    cr_expect_null(root);
+    json_set_alloc_funcs(malloc, free);
+    cr_expect_eq(json_strict_read(path, 1000, &root, &e), ERR_OK);
+    json_decref(root);
+}
+
+Test(json_strict, a_value_among_many_is_told_by_its_line)
+{
+    struct err e = {0};
+    json_t *value = NULL;
+    cr_expect_eq(json_strict_parse("[2.385, 1]x", 10, "f.part", 17, &value, &e), ERR_OK);
+    cr_expect(json_is_array(value));
+    json_decref(value);
+    cr_expect_eq(json_strict_parse("[2.385, 1]x", 11, "f.part", 17, &value, &e), ERR_FILE);
+    cr_expect_null(value);
+    cr_expect(e.line == 17 && strcmp(e.file, "f.part") == 0);
+}
+
 Test(json_strict, a_file_past_the_bound_is_refused)
 {
     struct err e;

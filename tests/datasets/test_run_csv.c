@@ -226,3 +226,22 @@ Test(run_csv, what_is_no_file_is_refused)
     cr_expect_eq(run_csv_read(scratch_path("big.csv"), &c, &e), ERR_FILE);
     cr_expect_not_null(strstr(e.text, "at most 2147483648"), "%s", e.text);
 }
+
+Test(run_csv, the_start_of_a_file_is_read_as_if_it_ended_there)
+{
+    const char *path = scratch_write("r.csv", RUN_CSV_HEADER "\n5,1,2,3,0\n6,1,2,3,0\n7,torn");
+    size_t header = strlen(RUN_CSV_HEADER) + 1;
+    struct run_columns c;
+    struct err e;
+    cr_expect_eq(run_csv_read(path, &c, &e), ERR_FILE);
+    cr_assert_eq(run_csv_read_start(path, (int64_t)header + 20, &c, &e), ERR_OK, "%s", e.text);
+    cr_expect(c.n == 2 && c.time_us[1] == 6);
+    run_columns_free(&c);
+    cr_assert_eq(run_csv_read_start(path, (int64_t)header, &c, &e), ERR_OK, "%s", e.text);
+    cr_expect_eq(c.n, 0);
+    run_columns_free(&c);
+    cr_expect_eq(run_csv_read_start(path, (int64_t)header + 19, &c, &e), ERR_FILE);
+    cr_expect_eq(run_csv_read_start(path, (int64_t)header - 1, &c, &e), ERR_FILE);
+    cr_expect_eq(run_csv_read_start(path, 0, &c, &e), ERR_FILE);
+    cr_expect_eq(run_csv_read_start(path, 100000, &c, &e), ERR_FILE, "more than there is: the whole file");
+}

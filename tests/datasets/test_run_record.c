@@ -246,3 +246,149 @@ Test(run_record, what_a_run_cannot_have_is_refused)
     free(text);
     free(back);
 }
+
+/* scratch_record with a value in every field of the link. */
+static struct run_record linked_record(void)
+{
+    struct run_record r = scratch_record();
+    r.plan_run = 417;
+    r.durable_within_ms = 131.75;
+    r.frames_missing = r.gaps = 0;
+    r.link_recorded = true;
+    r.link = (struct run_link){.frames_repeated = 3,
+                               .frames_late = 2,
+                               .samples_backward = 5,
+                               .clock_ppm = -187.5,
+                               .clock_standard_uncertainty_ppm = 2.385};
+    run_record_add_gap(&r, &(struct run_gap){0, 1, 4, 0});
+    run_record_add_gap(&r, &(struct run_gap){751003, 1, 3, 60});
+    return r;
+}
+
+Test(run_record, what_the_link_did_comes_back)
+{
+    struct run_record r = linked_record();
+    struct run_record *back = malloc(sizeof *back);
+    struct err e;
+    memset(back, 0xA5, sizeof *back);
+    cr_assert_eq(run_record_write(scratch_path("r.json"), &r, &e), ERR_OK, "%s", e.text);
+    cr_assert_eq(run_record_read(scratch_path("r.json"), back, &e), ERR_OK, "%s", e.text);
+    cr_expect(back->plan_run == 417 && back->durable_within_ms == 131.75 && back->link_recorded);
+    cr_expect(back->frames_missing == 7 && back->gaps == 2 && back->link.samples_missing == 60);
+    cr_expect(back->link.frames_repeated == 3 && back->link.frames_late == 2 &&
+              back->link.samples_backward == 5);
+    cr_expect(back->link.clock_ppm == -187.5 && back->link.clock_standard_uncertainty_ppm == 2.385);
+    cr_assert_eq(back->link.gap_count, 2);
+    cr_expect_eq(memcmp(back->link_gaps, r.link_gaps, 2 * sizeof *r.link_gaps), 0);
+    cr_expect_eq(((unsigned char *)&back->link_gaps[2])[0], 0xA5, "what is not used is not touched");
+    r.link.clock_ppm = r.link.clock_standard_uncertainty_ppm = NAN;
+    cr_assert_eq(run_record_write(scratch_path("r.json"), &r, &e), ERR_OK, "%s", e.text);
+    cr_assert_eq(run_record_read(scratch_path("r.json"), back, &e), ERR_OK, "%s", e.text);
+    cr_expect(isnan(back->link.clock_ppm) && isnan(back->link.clock_standard_uncertainty_ppm));
+    /* A record of an earlier version. */
+    r = scratch_record();
+    cr_assert_eq(run_record_write(scratch_path("r.json"), &r, &e), ERR_OK, "%s", e.text);
+    cr_assert_eq(run_record_read(scratch_path("r.json"), back, &e), ERR_OK, "%s", e.text);
+    cr_expect(!back->link_recorded && back->plan_run == 0 && back->durable_within_ms == 0 &&
+              back->link.gap_count == 0 && back->frames_missing == 5 && isnan(back->link.clock_ppm));
+    free(back);
+}
+
+Test(run_record, nothing_of_the_link_is_written_where_none_was_recorded)
+{
+    static const char *const keys[] = {"\"link\"", "plan_run", "durable_within_ms"};
+    struct run_record r = scratch_record();
+    struct err e;
+    char *text;
+    cr_assert_eq(run_record_write(scratch_path("r.json"), &r, &e), ERR_OK, "%s", e.text);
+    text = scratch_read("r.json");
+    for (size_t i = 0; i < sizeof keys / sizeof keys[0]; i++)
+        cr_expect_null(strstr(text, keys[i]), "%s", keys[i]);
+    free(text);
+}
+
+Test(run_record, a_link_that_cannot_be_is_refused)
+{
+    static const struct {
+        const char *legend, *from, *to, *message;
+    } rows[] = {
+        {"place 0 of the plan", "\"plan_run\": 417", "\"plan_run\": 0", "plan_run: 0 is outside 1 to 1000"},
+        {"a place past any plan", "\"plan_run\": 417", "\"plan_run\": 1001", "plan_run: 1001 is outside"},
+        {"durable before it came", "131.75", "-1.5", "durable_within_ms: -1.5 is outside"},
+        {"a link that is a list", "\"link\": {", "\"link\": [], \"x_l\": {", "link: must be an object"},
+        {"an unknown key", "\"frames_late\"", "\"by\": 1, \"frames_late\"", "link.by: is no known key"},
+        {"no count of late frames", "\"frames_late\"", "\"x_late\"", "link.frames_late: is missing"},
+        {"no list of gaps", "\"gaps\": [", "\"x_gaps\": [", "link.gaps: is missing"},
+        {"gaps that are a number", "\"gaps\": [", "\"gaps\": 2, \"x_gaps\": [",
+         "link.gaps: must be an array"},
+        {"less than no repeats", "\"frames_repeated\": 3", "\"frames_repeated\": -3",
+         "link.frames_repeated: -3"},
+        {"half a sample", "\"samples_backward\": 5", "\"samples_backward\": 5.5", "must be a whole number"},
+        {"a clock in words", "-187.5", "\"fast\"", "link.clock_ppm: must be a number"},
+        {"a clock without uncertainty", "2.385", "null", "must be null together"},
+        {"an uncertainty without clock", "-187.5", "null", "must be null together"},
+        {"an uncertainty below 0", "2.385", "-2.5", "link.clock_standard_uncertainty_ppm: -2.5 is outside"},
+        {"a gap without a time", "\"time_us\": 751003\n      }\n    ]", "\"x_t\": 751003 } ]",
+         "link.gaps[].time_us: is missing"},
+        {"a gap with more", "\"samples\": 60", "\"samples\": 60, \"by\": 1", "link.gaps[].by"},
+        {"a gap of no place", "\"places\": 1", "\"places\": 0", "link.gaps[].places: 0 is outside 1"},
+        {"a gap that sums up in front", "\"places\": 1", "\"places\": 2", "only the last of 64 gaps"},
+        {"a gap before the one above", "\"time_us\": 0", "\"time_us\": 751004",
+         "751003 is before the gap above (751004)"},
+        {"frames that do not add up", "\"frames\": 4", "\"frames\": 5",
+         "frames_missing: is 7, but the frames in link.gaps add up to 8"},
+        {"samples that do not add up", "\"samples\": 60", "\"samples\": 61",
+         "link.samples_missing: is 60, but the samples in link.gaps add up to 61"},
+        {"gaps that do not add up", "\"gaps\": 2", "\"gaps\": 3",
+         "gaps: is 3, but the places in link.gaps add up to 2"},
+        {"more late than missing", "\"frames_late\": 2", "\"frames_late\": 8",
+         "more than the 7 frames_missing"},
+    };
+    struct run_record r = linked_record();
+    struct run_record *back = malloc(sizeof *back);
+    struct err e;
+    char *text;
+    cr_assert_eq(run_record_write(scratch_path("good.json"), &r, &e), ERR_OK, "%s", e.text);
+    text = scratch_read("good.json");
+    for (size_t i = 0; i < sizeof rows / sizeof rows[0]; i++) {
+        char *bad = scratch_replace(text, rows[i].from, rows[i].to);
+        memset(&e, 0, sizeof e);
+        cr_expect_eq(run_record_read(scratch_write("r.json", bad), back, &e), ERR_FILE, "%s", rows[i].legend);
+        cr_expect_not_null(strstr(e.text, rows[i].message), "%s: %s", rows[i].legend, e.text);
+        free(bad);
+    }
+    free(text);
+    free(back);
+}
+
+Test(run_record, gaps_fill_the_list_and_are_then_summed_up)
+{
+    struct run_record r = scratch_record();
+    struct run_record *back = malloc(sizeof *back);
+    struct err e;
+    char *text;
+    char *bad;
+    r.frames_missing = r.gaps = 0;
+    r.link_recorded = true;
+    for (int64_t i = 0; i < 1000; i++)
+        run_record_add_gap(&r, &(struct run_gap){i, 1, 2, 3});
+    cr_assert_eq(run_record_write(scratch_path("r.json"), &r, &e), ERR_OK, "%s", e.text);
+    cr_assert_eq(run_record_read(scratch_path("r.json"), back, &e), ERR_OK, "%s", e.text);
+    cr_expect(back->link.gap_count == SERIES_GAPS_MAX && back->gaps == 1000 && back->frames_missing == 2000 &&
+              back->link.samples_missing == 3000);
+    cr_expect(back->link_gaps[63].time_us == 63 && back->link_gaps[63].places == 937 &&
+              back->link_gaps[63].frames == 1874 && back->link_gaps[63].samples == 2811);
+    text = scratch_read("r.json");
+    bad = scratch_replace(text, "\"gaps\": [",
+                          "\"gaps\": [{\"time_us\": 0, \"places\": 1, \"frames\": 1, \"samples\": 1}, ");
+    cr_expect_eq(run_record_read(scratch_write("r.json", bad), back, &e), ERR_FILE);
+    cr_expect_not_null(strstr(e.text, "link.gaps: 65 are too many; at most 64"), "%s", e.text);
+    free(bad);
+    free(text);
+    r.link.gap_count = SERIES_GAPS_MAX + 1;
+    cr_expect_eq(run_record_write(scratch_path("r.json"), &r, &e), ERR_CALLER);
+    r = linked_record();
+    r.link.samples_missing++;
+    cr_expect_eq(run_record_write(scratch_path("r.json"), &r, &e), ERR_FILE, "what could not be read back");
+    free(back);
+}

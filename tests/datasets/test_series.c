@@ -711,6 +711,7 @@ Test(series, paths_are_what_a_series_has)
         {"a\nb", "control"},     {"a\x7F", "control"},    {"\xC2\x9B", "control"}, {"\xC2\xA0", NULL},
     };
     char path[300];
+    const char *ending = "";
     for (size_t i = 0; i < sizeof rows / sizeof rows[0]; i++) {
         const char *fault = series_path_fault(rows[i].path);
         if (rows[i].fault == NULL)
@@ -729,4 +730,9 @@ Test(series, paths_are_what_a_series_has)
     cr_expect_eq(series_path_run_number("runs/417.csv", "csv"), 0);
     cr_expect_eq(series_path_run_number("run/0417.csv", "csv"), 0);
     cr_expect_eq(series_path_run_number("runs/04", "csv"), 0);
+    cr_expect_eq(series_path_run_file("runs/0417.json.part", &ending), 417);
+    cr_expect_str_eq(ending, "json.part");
+    cr_expect_eq(series_path_run_file("runs/0417", &ending), 0);
+    series_path_of_run(417, "json.part", path);
+    cr_expect_str_eq(path, "runs/0417.json.part");
 }

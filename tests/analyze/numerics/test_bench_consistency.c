@@ -144,7 +144,7 @@ Test(bench_consistency, two_far_off_are_found_together)
      * 10 -3 -2 -1 1 2 3: squares about their mean 28. Of all, mean of 10 +- and 30, 32: (60 + 62) / 8 =
      * 15.25. */
     const double means[8] = {7, 8, 9, 30, 11, 12, 32, 13};
-    struct bench_consistency r;
+    struct bench_consistency r = {0};
     double values[16], all = 0;
     size_t bench[16];
     quantity_init_numerics();

@@ -254,7 +254,7 @@ Test(drops, variance_of_the_median_agrees_with_sampling)
     struct model_random draws = {20231};
     for (size_t k = 0; k < sizeof sizes / sizeof sizes[0]; k++) {
         size_t n = sizes[k];
-        double square = 0, values[40];
+        double square = 0, values[40] = {0};
         for (int trial = 0; trial < TRIALS; trial++) {
             for (size_t i = 0; i < n; i++)
                 values[i] = model_random_normal(&draws);

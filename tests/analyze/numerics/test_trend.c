@@ -110,7 +110,7 @@ Test(trend, equal_x_are_no_pair)
     /* Confidence and its normal quantile: printed tables. */
     static const double CONFIDENCE[] = {0.5, 0.6, 0.7, 0.8, 0.9, 0.95};
     static const double Z[] = {0.67448975, 0.84162123, 1.03643339, 1.28155157, 1.64485363, 1.95996398};
-    double slopes[28];
+    double slopes[28] = {0};
     size_t pairs = 0;
     for (int i = 0; i < 8; i++) {
         for (int j = 0; j < i; j++) {

@@ -32,7 +32,7 @@ struct layout {
 
 static struct layout full(size_t n, size_t seconds, size_t repeats)
 {
-    struct layout l;
+    struct layout l = {0};
     for (size_t i = 0; i < n; i++) {
         l.both[i] = i / repeats;
         l.first[i] = l.both[i] / seconds;

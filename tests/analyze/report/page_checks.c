@@ -90,8 +90,9 @@ size_t page_expect_unique_ids(const char *page)
     size_t n = 0;
     for (const char *p = page; (p = strstr(p, " id=")) != NULL;) {
         char quote = p[4];
-        ids = realloc(ids, (n + 1) * sizeof *ids);
-        cr_assert_not_null(ids);
+        char **more = realloc(ids, (n + 1) * sizeof *ids);
+        cr_assert_not_null(more);
+        ids = more;
         ids[n++] = strndup(p + 5, (size_t)(strchr(p + 5, quote) - (p + 5)));
         p += 5;
     }

@@ -4,6 +4,7 @@
 
 #include <criterion/criterion.h>
 #include <fcntl.h>
+#include <inttypes.h>
 #include <poll.h>
 #include <signal.h>
 #include <spawn.h>
@@ -15,8 +16,6 @@
 #include <termios.h>
 #include <time.h>
 #include <unistd.h>
-
-extern char **environ;
 
 struct program {
     pid_t pid;
@@ -127,7 +126,7 @@ static size_t wait_for(int fd, uint8_t type, uint8_t *body)
 Test(rig_program, wrong_use_is_one_clear_line_and_exit_2)
 {
     static const struct {
-        const char *arguments[4];
+        const char *arguments[5];
         const char *says;
     } cases[] = {{{"--speedup", "fast", NULL}, "fast"},
                  {{"--speedup", "1001", NULL}, "1001"},
@@ -137,6 +136,8 @@ Test(rig_program, wrong_use_is_one_clear_line_and_exit_2)
                  {{"--idle-exit", "0", NULL}, "--idle-exit"},
                  {{"--serial", "a\nb", NULL}, "--serial"},
                  {{"--serial", "123456789012345678901234567890123", NULL}, "32"},
+                 {{"--faults", "mising=0.1", NULL}, "mising"},
+                 {{"--faults", "missing=0.1", "--faults", "unplugged@3"}, "unplugged@T+D"},
                  {{"--nonsense", NULL}, "--nonsense"},
                  {{"left-over", NULL}, "left-over"},
                  {{"--link", "/etc/hostname", NULL}, "/etc/hostname"}};
@@ -165,13 +166,19 @@ Test(rig_program, bad_files_give_3_and_an_unwritable_truth_5)
     p = start((const char *const[]){"--truth", "/nonexistent/truth.json", NULL});
     cr_expect_eq(finish(&p, out, err, sizeof out), EXIT_SYSTEM);
     cr_expect(strstr(err, "/nonexistent/truth.json") != NULL, "%s", err);
+    p = start((const char *const[]){"--log", "/nonexistent/log", NULL});
+    cr_expect_eq(finish(&p, out, err, sizeof out), EXIT_SYSTEM);
+    cr_expect(strstr(err, "/nonexistent/log") != NULL, "%s", err);
+    p = start((const char *const[]){"--log", "/dev/full", "--idle-exit", "0.05", NULL});
+    cr_expect_eq(finish(&p, out, err, sizeof out), EXIT_SYSTEM);
+    cr_expect(strstr(err, "/dev/full") != NULL, "%s", err);
 }
 
 Test(rig_program, help_names_every_option)
 {
-    static const char *const options[] = {"--seed",           "--feeder",   "--speedup", "--truth",
-                                          "--rate-max",       "--link",     "--serial",  "--idle-exit",
-                                          "--protocol-major", "Exit status"};
+    static const char *const options[] = {
+        "--seed",      "--feeder",         "--speedup", "--truth", "--rate-max", "--link",     "--serial",
+        "--idle-exit", "--protocol-major", "--faults",  "--log",   "--samples",  "Exit status"};
     char out[8192];
     char err[8192];
     struct program p = start((const char *const[]){"--help", NULL});
@@ -192,7 +199,7 @@ Test(rig_program, serves_hosts_one_after_another_and_ends_on_a_signal)
     struct stat info;
     cr_assert(mkdtemp(folder) != NULL);
     snprintf(link, sizeof link, "%s/port", folder);
-    struct program p = start((const char *const[]){"--feeder", RIG_FEEDERS "/gear-fine.yaml", "--speedup",
+    struct program p = start((const char *const[]){"--feeder", (RIG_FEEDERS "/gear-fine.yaml"), "--speedup",
                                                    "4.5", "--serial", "R 2D", "--protocol-major", "3",
                                                    "--rate-max", "2000", "--link", link, NULL});
     read_path(&p, path, sizeof path);
@@ -280,4 +287,157 @@ Test(rig_program, ends_by_itself_when_no_host_speaks)
     cr_expect_eq(finish(&p, out, err, sizeof out), EXIT_DONE);
     cr_expect(strncmp(out, "/dev/", 5) == 0);
     cr_expect_str_eq(err, "");
+}
+
+/* Keep the rig alive until its port hangs up; returns when that was. */
+static int64_t wait_for_hangup(int fd)
+{
+    const int64_t until_ms = now_ms() + 10000;
+    int64_t alive_ms = 0;
+    while (now_ms() < until_ms) {
+        uint8_t bytes[4096];
+        struct pollfd p = {.fd = fd, .events = POLLIN};
+        if (now_ms() - alive_ms >= 50) {
+            uint8_t frame[WIRE_ENCODED_MAX];
+            const size_t n = wire_frame_encode(WIRE_KEEP_ALIVE, 0, NULL, 0, frame);
+            alive_ms = now_ms();
+            if (write(fd, frame, n) < 0)
+                return now_ms();
+        }
+        if (poll(&p, 1, 10) == 1 && read(fd, bytes, sizeof bytes) <= 0)
+            return now_ms();
+    }
+    cr_assert_fail("the port did not vanish in 10 s");
+    return 0;
+}
+
+/* The line of the log that holds both texts; *number (may be NULL) is what follows key in it. */
+static bool find_line(const char *log, const char *what, const char *more, const char *key, int64_t *number)
+{
+    for (const char *line = log; *line != '\0'; line = strchr(line, '\n') + 1) {
+        char one[512];
+        snprintf(one, sizeof one, "%.*s", (int)strcspn(line, "\n"), line);
+        if (strstr(one, what) == NULL || strstr(one, more) == NULL)
+            continue;
+        if (number != NULL) {
+            const char *at = strstr(one, key);
+            cr_assert(at != NULL && sscanf(at + strlen(key), "%" SCNd64, number) == 1, "%s", one);
+        }
+        return true;
+    }
+    return false;
+}
+
+static void read_file(const char *path, char *text, size_t size)
+{
+    FILE *f = fopen(path, "r");
+    cr_assert(f != NULL);
+    text[fread(text, 1, size - 1, f)] = '\0';
+    fclose(f);
+}
+
+Test(rig_program, an_unplugged_port_vanishes_and_comes_back_and_the_files_tell)
+{
+    char folder[] = "/tmp/nipbench-rig-XXXXXX";
+    char link[64];
+    char log[64];
+    char samples[64];
+    char path[128];
+    char rest[4096];
+    char err[4096];
+    static char text[1 << 20];
+    uint8_t body[WIRE_BODY_MAX];
+    struct wire_identity before;
+    struct wire_identity after;
+    struct stat info;
+    cr_assert(mkdtemp(folder) != NULL);
+    snprintf(link, sizeof link, "%s/port", folder);
+    snprintf(log, sizeof log, "%s/log", folder);
+    snprintf(samples, sizeof samples, "%s/samples", folder);
+    struct program p = start((const char *const[]){"--link", link, "--log", log, "--samples", samples,
+                                                   "--faults", "unplugged@0.5+0.8,clock-ppm=1000", NULL});
+    read_path(&p, path, sizeof path);
+    int fd = open_host(link);
+    send_frame(fd, WIRE_IDENTIFY, NULL, 0);
+    cr_assert_eq(wire_unpack_identity(body, wait_for(fd, WIRE_IDENTITY, body), &before), WIRE_OK);
+    const struct wire_configure configure = {1000000, 0, "any"};
+    const struct wire_arm arm = {-8000000, 8000000, 1000000, 600000};
+    const struct wire_move move = {200000, 20000, 0};
+    send_frame(fd, WIRE_CONFIGURE, body, wire_pack_configure(&configure, body));
+    send_frame(fd, WIRE_ARM, body, wire_pack_arm(&arm, body));
+    send_frame(fd, WIRE_MOVE, body, wire_pack_move(&move, body));
+    const int64_t gone_ms = wait_for_hangup(fd);
+    close(fd);
+    cr_expect_neq(lstat(link, &info), 0, "the link is gone with the port");
+    while (lstat(link, &info) != 0 && now_ms() < gone_ms + 10000)
+        poll(NULL, 0, 1);
+    const int64_t away_ms = now_ms() - gone_ms;
+    cr_expect(away_ms >= 700, "%d ms", (int)away_ms);
+    fd = open_host(link);
+    send_frame(fd, WIRE_IDENTIFY, NULL, 0);
+    cr_assert_eq(wire_unpack_identity(body, wait_for(fd, WIRE_IDENTITY, body), &after), WIRE_OK);
+    cr_expect_eq(after.boot, before.boot, "the rig itself was not off");
+    close(fd);
+    kill(p.pid, SIGTERM);
+    cr_expect_eq(finish(&p, rest, err, sizeof rest), EXIT_DONE);
+    cr_expect_str_eq(err, "");
+
+    int64_t begins_us;
+    int64_t ends_us;
+    int64_t begins_outside_us;
+    int64_t started_outside_us;
+    int64_t configured_us;
+    int64_t cut_us;
+    int64_t turned_us;
+    read_file(log, text, sizeof text);
+    cr_assert(find_line(text, "configured", "", "\"rig_us\":", &configured_us));
+    cr_assert(find_line(text, "\"unplugged\"", "begins", "\"rig_us\":", &begins_us));
+    cr_assert(find_line(text, "\"unplugged\"", "begins", "\"outside_us\":", &begins_outside_us));
+    cr_assert(find_line(text, "\"unplugged\"", "ends", "\"rig_us\":", &ends_us));
+    cr_assert(find_line(text, "cut", "watchdog", "\"rig_us\":", &cut_us));
+    cr_assert(find_line(text, "cut", "watchdog", "\"turned_us\":", &turned_us));
+    cr_expect(find_line(text, "port", path, NULL, NULL));
+    cr_expect_eq(begins_us, configured_us + 500000);
+    cr_expect_eq(ends_us, begins_us + 800000);
+    cr_expect(cut_us > begins_us && cut_us <= begins_us + 500000);
+    cr_expect_eq(turned_us, cut_us);
+    cr_assert(find_line(text, "power-on", "", "\"outside_us\":", &started_outside_us));
+    cr_expect_float_eq((double)begins_us / (double)(begins_outside_us - started_outside_us), 1.001, 1e-4,
+                       "the clock is to run 1000 ppm fast");
+    /* The host cannot know it earlier, and the rig looks every 5 ms. */
+    cr_expect(begins_outside_us / 1000 <= gone_ms, "%d ms early", (int)(begins_outside_us / 1000 - gone_ms));
+
+    /* From the first sample to the watchdog's cut, one every millisecond, none twice. */
+    read_file(samples, text, sizeof text);
+    int64_t rows = 0;
+    int64_t last_us = configured_us;
+    for (const char *line = strchr(text, '\n') + 1; *line != '\0'; line = strchr(line, '\n') + 1) {
+        int64_t rig_us;
+        cr_assert_eq(sscanf(line, "%" SCNd64 ",", &rig_us), 1);
+        cr_assert_eq(rig_us, last_us + 1000);
+        last_us = rig_us;
+        rows++;
+    }
+    cr_expect_eq(rows, (cut_us - configured_us) / 1000);
+    unlink(log);
+    unlink(samples);
+    rmdir(folder);
+}
+
+Test(rig_program, the_clock_starts_as_told)
+{
+    char path[128];
+    char rest[4096];
+    char err[4096];
+    uint8_t body[WIRE_BODY_MAX];
+    struct wire_status status;
+    struct program p =
+        start((const char *const[]){"--speedup", "100", "--faults", "clock-start=4294967295", NULL});
+    read_path(&p, path, sizeof path);
+    const int fd = open_host(path);
+    cr_assert_eq(wire_unpack_status(body, wait_for(fd, WIRE_STATUS, body), &status), WIRE_OK);
+    cr_expect_eq(status.time_us % 1000000, 999999);
+    close(fd);
+    kill(p.pid, SIGTERM);
+    cr_expect_eq(finish(&p, rest, err, sizeof rest), EXIT_DONE);
 }

@@ -41,7 +41,7 @@ Test(terminal, every_byte_passes_unchanged_both_ways_and_without_echo)
     for (size_t i = 0; i < sizeof bytes; i++)
         bytes[i] = (uint8_t)(i * 13 + 3);
     cr_assert(terminal_queue(t, bytes, sizeof bytes, 0));
-    cr_assert_eq(terminal_flush(t, &e), ERR_OK);
+    cr_assert_eq(terminal_flush(t, 0, &e), ERR_OK);
     cr_assert(readable(host));
     cr_assert_eq(read(host, back, sizeof back), (ssize_t)sizeof bytes);
     cr_assert_arr_eq(back, bytes, sizeof bytes);
@@ -84,7 +84,7 @@ Test(terminal, a_full_buffer_refuses_and_never_blocks)
     int taken = 0;
     while (taken < 1000 && terminal_queue(t, bytes, sizeof bytes, 500)) {
         taken++;
-        cr_assert_eq(terminal_flush(t, &e), ERR_OK);
+        cr_assert_eq(terminal_flush(t, 0, &e), ERR_OK);
     }
     cr_assert(taken >= 9 && taken < 1000, "%d", taken);
     cr_expect(terminal_waiting(t));
@@ -95,7 +95,7 @@ Test(terminal, a_full_buffer_refuses_and_never_blocks)
     ssize_t n;
     while (terminal_waiting(t) && (n = read(host, bytes, sizeof bytes)) > 0) {
         got += n;
-        cr_assert_eq(terminal_flush(t, &e), ERR_OK);
+        cr_assert_eq(terminal_flush(t, 0, &e), ERR_OK);
     }
     while ((n = read(host, bytes, sizeof bytes)) > 0)
         got += n;
@@ -110,13 +110,13 @@ Test(terminal, what_nobody_reads_can_be_forgotten)
     struct err e;
     uint8_t back[16];
     cr_assert(terminal_queue(t, (const uint8_t *)"stale", 5, 0));
-    cr_assert_eq(terminal_flush(t, &e), ERR_OK);
+    cr_assert_eq(terminal_flush(t, 0, &e), ERR_OK);
     cr_assert(terminal_queue(t, (const uint8_t *)"queued", 6, 0));
     terminal_discard(t);
     cr_expect_not(terminal_waiting(t));
     const int host = open_host(t);
     cr_assert(terminal_queue(t, (const uint8_t *)"fresh", 5, 0));
-    cr_assert_eq(terminal_flush(t, &e), ERR_OK);
+    cr_assert_eq(terminal_flush(t, 0, &e), ERR_OK);
     cr_assert(readable(host));
     cr_expect_eq(read(host, back, sizeof back), 5);
     cr_expect_arr_eq(back, "fresh", 5);
@@ -152,4 +152,45 @@ Test(terminal, link_is_made_replaced_and_removed_but_nothing_else_is_touched)
     cr_expect_eq(terminal_link(t, "/nonexistent/rig", &e), ERR_SYSTEM);
     terminal_close(t);
     rmdir(folder);
+}
+
+Test(terminal, a_pause_holds_back_what_follows_it_and_nothing_else)
+{
+    struct terminal *t = open_terminal(4096);
+    struct err e;
+    char back[64];
+    const int host = open_host(t);
+    cr_assert(terminal_queue(t, (const uint8_t *)"abcdefg", 7, 0));
+    terminal_pause(t, 4, 3000);
+    cr_assert_eq(terminal_flush(t, 70000, &e), ERR_OK);
+    cr_assert(readable(host));
+    cr_expect_eq(read(host, back, sizeof back), 3);
+    cr_expect(!terminal_waiting(t), "nothing may go before the pause is over");
+    cr_assert(terminal_queue(t, (const uint8_t *)"hij", 3, 0));
+    cr_assert_eq(terminal_flush(t, 72999, &e), ERR_OK);
+    cr_expect_eq(read(host, back, sizeof back), -1);
+    cr_assert_eq(terminal_flush(t, 73000, &e), ERR_OK);
+    cr_assert(readable(host));
+    cr_expect_eq(read(host, back, sizeof back), 7);
+    cr_expect_arr_eq(back, "defghij", 7);
+    close(host);
+    terminal_close(t);
+}
+
+Test(terminal, pauses_never_pile_up)
+{
+    struct terminal *t = open_terminal(4096);
+    struct err e;
+    char back[256];
+    const int host = open_host(t);
+    for (size_t i = 0; i < 100; i++) {
+        cr_assert(terminal_queue(t, (const uint8_t *)"xy", 2, 0));
+        terminal_pause(t, 1, 1000);
+    }
+    for (int64_t now_us = 0; now_us <= TERMINAL_PAUSES_MAX; now_us++)
+        cr_assert_eq(terminal_flush(t, 1000 * now_us, &e), ERR_OK);
+    cr_assert(readable(host));
+    cr_expect_eq(read(host, back, sizeof back), 200);
+    close(host);
+    terminal_close(t);
 }

@@ -1,0 +1,90 @@
+/* runs/NNNN.json: what is read is written and read back as the same, but for characters that are not fit to
+ * be shown, of which writing makes '?'. */
+#include "datasets/format/run_record.h"
+#include "tests/fuzz/fuzz.h"
+
+#include <assert.h>
+#include <stdbool.h>
+#include <stdlib.h>
+#include <string.h>
+#include <unistd.h>
+
+static enum err_code read_input(const char *path, void *record, struct err *e)
+{
+    return run_record_read(path, record, e);
+}
+
+/* Cleaned as writing does it, and with nothing behind the end. */
+static void clean_text(char *text, size_t size)
+{
+    size_t length;
+    err_clean_text(text);
+    length = strlen(text);
+    memset(text + length, 0, size - length);
+}
+
+static void clean(struct run_record *r)
+{
+    clean_text(r->rig_serial, sizeof r->rig_serial);
+    clean_text(r->rig_firmware, sizeof r->rig_firmware);
+    clean_text(r->ended_why, sizeof r->ended_why);
+    for (size_t i = 0; i < r->event_count; i++)
+        clean_text(r->events[i].text, sizeof r->events[i].text);
+    memset(r->events + r->event_count, 0, (SERIES_EVENTS_MAX - r->event_count) * sizeof r->events[0]);
+    memset(r->link_gaps + r->link.gap_count, 0,
+           (SERIES_GAPS_MAX - r->link.gap_count) * sizeof r->link_gaps[0]);
+}
+
+static bool same(const struct run_record *a, const struct run_record *b)
+{
+    static struct run_record x, y;
+    x = *a;
+    y = *b;
+    clean(&x);
+    clean(&y);
+    return memcmp(&x, &y, sizeof x) == 0;
+}
+
+static void check_written(const struct run_record *r, uint64_t chance)
+{
+    static struct run_record again;
+    struct err e = {0};
+    const char *path = fuzz_scratch("record.json"), *second = fuzz_scratch("second.json");
+    char *bytes, *other;
+    size_t length, other_length, count;
+    enum err_code code;
+    fuzz_allocations_begin(0);
+    code = run_record_write(path, r, &e);
+    count = fuzz_allocations_end();
+    assert(code == ERR_OK);
+    code = run_record_read(path, &again, &e);
+    assert(code == ERR_OK && same(&again, r));
+    /* The same value gives the same bytes; in want of memory nothing is written. */
+    assert(run_record_write(second, &again, &e) == ERR_OK);
+    bytes = fuzz_file_bytes(path, &length);
+    other = fuzz_file_bytes(second, &other_length);
+    assert(length == other_length && memcmp(bytes, other, length) == 0);
+    free(other);
+    free(bytes);
+    fuzz_allocations_begin(1 + (size_t)(chance % count));
+    code = run_record_write(second, r, &e);
+    fuzz_allocations_end();
+    fuzz_check_error(code, &e, 1u << ERR_MEMORY | 1u << ERR_CALLER);
+    assert(run_record_read(second, &again, &e) == ERR_OK && same(&again, r));
+    unlink(path);
+    unlink(second);
+}
+
+int LLVMFuzzerTestOneInput(const uint8_t *bytes, size_t length)
+{
+    static struct run_record r;
+    static const struct fuzz_reader reader = {.size = sizeof r, .read = read_input};
+    if (fuzz_read(&reader, bytes, length, &r) != ERR_OK)
+        return 0;
+    assert(r.event_count <= SERIES_EVENTS_MAX && r.link.gap_count <= SERIES_GAPS_MAX);
+    assert((unsigned)r.test < PLAN_TEST_KINDS && (unsigned)r.ended < RUN_ENDS);
+    assert(r.counts_min < r.counts_max && r.push_start_us <= r.push_end_us && r.rows >= 0);
+    assert(r.number >= 1 && r.feeder[0] != 0 && strchr(r.feeder, '/') == NULL);
+    check_written(&r, fuzz_hash(bytes, length));
+    return 0;
+}
