@@ -440,7 +440,8 @@ Test(rig_receiver, an_echo_of_the_hosts_own_frames_is_no_rig)
     uint8_t frame[WIRE_ENCODED_MAX];
     rig_receiver_init(&r);
     for (int type = WIRE_IDENTIFY; type <= WIRE_KEEP_ALIVE; type++)
-        rig_receiver_feed(&r, frame, wire_frame_encode((uint8_t)type, (uint16_t)type, NULL, 0, frame), note_report, &h);
+        rig_receiver_feed(&r, frame, wire_frame_encode((uint8_t)type, (uint16_t)type, NULL, 0, frame),
+                          note_report, &h);
     cr_expect_eq(h.report_count, 0);
     cr_expect_eq(r.counts.frames, 0);
     /* A message type of a newer minor version takes part in the count and nothing else. */
