@@ -68,7 +68,6 @@ struct runner {
     uint32_t dropped; /* samples the rig has told to have dropped */
 
     bool restarted;       /* the rig's clock has begun anew: what it says is no longer of this run */
-    bool releasing;       /* cut is on its way: what ended the run is settled */
     int64_t stepped_us;   /* outside-world time of the last look at everything */
     int64_t awake_us;     /* since when we have looked without a pause */
     int64_t dropped_rows; /* came after the writer's queue was full: nothing behind a hole is written */
@@ -281,8 +280,7 @@ static void take_event(struct runner *r, const struct wire_event *event, int64_t
         break;
     case WIRE_EVENT_WATCHDOG:
         r->watchdog = true;
-        if (!r->releasing)
-            end_run(r, RUN_FAULT, false, time_us, "the rig's watchdog: it did not hear this program in time");
+        end_run(r, RUN_FAULT, false, time_us, "the rig's watchdog: it did not hear this program in time");
         break;
     case WIRE_EVENT_EMERGENCY_STOP:
         fail_device(r, "the rig's emergency stop is pressed");
@@ -545,7 +543,6 @@ static void release(struct runner *r)
     bool pushed = r->phase == PHASE_PUSHING;
     enum err_code code;
     /* No sign of life until it is sure, so that the watchdog acts where the word does not get through. */
-    r->releasing = true;
     rig_client_keep_alive(r->client, false);
     code = rig_client_cut(r->client, &e);
     rig_client_keep_alive(r->client, code == ERR_OK);
