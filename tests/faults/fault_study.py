@@ -65,9 +65,9 @@ TIMED = {
     "reboot": dict(words="reboot@{t}", run=[(4, RESTARTED)], stops=True),
     "unplugged": dict(words="unplugged@{t}+{d}", d=(0.3, 3), run=[(4, GONE)], stops=True, same=True),
     "severed-short": dict(words="severed@{t}+{d}", d=(0.03, 0.25), run=[DONE, (4, MUTE)], exact=True),
-    "severed-long": dict(words="severed@{t}+{d}", d=(1, 4), run=[(4, SILENT), (4, MUTE)], stops=True, same=True),
+    "severed-long": dict(words="severed@{t}+{d}", d=(1.3, 4), run=[(4, SILENT), (4, MUTE)], stops=True, same=True),
     "deaf-short": dict(words="deaf@{t}+{d}", d=(0.03, 0.25), run=[DONE, (4, MUTE)], exact=True),
-    "deaf-long": dict(words="deaf@{t}+{d}", d=(1, 4), run=[(1, FAULTED), (4, MUTE), (4, SILENT)], stops=True, same=True),
+    "deaf-long": dict(words="deaf@{t}+{d}", d=(1.3, 4), run=[(1, FAULTED), (4, MUTE), (4, SILENT)], stops=True, same=True),
     "mute-short": dict(words="mute@{t}+{d}", d=(0.03, 0.25), run=[DONE, (4, MUTE)], exact=True),
     "mute-long": dict(words="mute@{t}+{d}", real=True, d=(3, 5), run=[(4, SILENT), (4, MUTE)], stops=True, same=True),
     "emergency-stop": dict(words="emergency-stop@{t}", run=[(4, r"the rig's emergency stop is pressed$")], stops=True),
@@ -358,6 +358,10 @@ class Case:
             self.struck = account.sampling_at(at - 1) is not None or "disk" in self.fault or \
                 (self.fault.get("mount") == "read-only" and self.status != 0)  # else it came after the last write
             self.armed = account.armed_at(at - 1)
+            if self.name in TIMED and entry:  # a rig that looks late sees much in one look: there the order tells
+                before = [e["what"] for e in account.log[:account.log.index(entry)]
+                          if e["what"] == "sampling-ended" or e["what"] == "configured" and e["rate_hz"] > 0]
+                self.struck = bool(before) and before[-1] == "configured"
 
     def check_end(self):
         said = self.capture.complaints()
