@@ -23,7 +23,8 @@
 /* Outside world: a disk that has not made a row durable for so long is taken for broken, and the motor is
  * stopped. Memory cards pause for up to about a second (common practice, no source). */
 #define DISK_PATIENCE_US 2000000
-#define CLOCK_ODD_PPM    100 /* a crystal is within half of that (common practice, no source) */
+#define PAUSE_US         250000 /* outside world: between two looks; more than the longest wait in between */
+#define CLOCK_ODD_PPM    100    /* a crystal is within half of that (common practice, no source) */
 
 enum phase {
     PHASE_ASKED,   /* configure is sent; what comes before its acknowledgement is not of this run */
@@ -67,6 +68,8 @@ struct runner {
     uint32_t dropped; /* samples the rig has told to have dropped */
 
     bool restarted;       /* the rig's clock has begun anew: what it says is no longer of this run */
+    int64_t stepped_us;   /* outside-world time of the last look at everything */
+    int64_t awake_us;     /* since when we have looked without a pause */
     int64_t dropped_rows; /* came after the writer's queue was full: nothing behind a hole is written */
 
     bool over;    /* the run has ended; record tells how */
@@ -357,12 +360,22 @@ static int stops_asked(const struct runner *r)
     return r->setup->stop_requests != NULL ? *r->setup->stop_requests : 0;
 }
 
+/* A pause of our own, such as a stopped program's, is no fault of the disk. */
+static void note_awake(struct runner *r)
+{
+    int64_t now_us = link_now_us();
+    if (now_us - r->stepped_us > PAUSE_US)
+        r->awake_us = now_us;
+    r->stepped_us = now_us;
+}
+
 static void watch_disk(struct runner *r)
 {
     struct err e;
     if (run_writer_state(r->writer, &e) != ERR_OK) {
         fail(r, &e);
-    } else if (run_writer_waiting_us(r->writer) > DISK_PATIENCE_US) {
+    } else if (run_writer_waiting_us(r->writer) > DISK_PATIENCE_US &&
+               link_now_us() - r->awake_us > DISK_PATIENCE_US) {
         err_set(&e, ERR_SYSTEM, "the disk has taken no row of run %d for %d ms", r->record->number,
                 DISK_PATIENCE_US / 1000);
         fail(r, &e);
@@ -385,6 +398,7 @@ static void step(struct runner *r, const char *doing, double fraction)
         fail(r, &e);
         return;
     }
+    note_awake(r);
     if (link_now_us() - r->heard_us > patience_us(r) && !r->watchdog)
         fail_device(r, "the rig has stopped sending samples");
     if (r->writer != NULL)

@@ -52,16 +52,18 @@ static enum err_code too_long(const char *path, struct err *e)
     return err_set_at(e, ERR_USAGE, path, 0, 0, "this path is too long");
 }
 
-/* The calibration's path is relative to the plan that names it. */
+/* The calibration's path is relative to the plan that names it. A series that is resumed has a copy, always
+ * under the same name. */
 static enum err_code find_calibration(struct series_capture *c, struct err *e)
 {
     const char *slash = strrchr(c->plan_path, '/');
-    int folder_length = slash != NULL && c->plan.calibration[0] != '/' ? (int)(slash - c->plan_path) + 1 : 0;
+    const char *named = c->resumed ? "calibration.json" : c->plan.calibration;
+    int folder_length = slash != NULL && named[0] != '/' ? (int)(slash - c->plan_path) + 1 : 0;
     struct stat status;
     char why[160];
     enum err_code code;
     if (snprintf(c->calibration_path, sizeof c->calibration_path, "%.*s%s", folder_length, c->plan_path,
-                 c->plan.calibration) >= (int)sizeof c->calibration_path)
+                 named) >= (int)sizeof c->calibration_path)
         return too_long(c->plan_path, e);
     if (stat(c->calibration_path, &status) != 0 && errno == ENOENT)
         return err_set_at(
@@ -228,11 +230,11 @@ static enum err_code take_up(struct series_capture *c, const struct series_reque
         code = plan_read(c->plan_path, &c->plan, e);
     if (code == ERR_OK)
         code = series_recover(c->folder, &c->plan, request->tell, request->context, progress, e);
+    c->resumed = true;
     if (code == ERR_OK)
         code = read_plan(c, e);
     if (code != ERR_OK)
         return code;
-    c->resumed = true;
     c->run_count = series_resume_rest(progress, c->order, c->run_count);
     c->next_number = progress->next_number;
     if (c->next_number + (int)c->run_count - 1 > SERIES_RUNS_MAX)

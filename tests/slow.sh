@@ -56,6 +56,15 @@ study compare "$programs/tests/sim/study_compare" --runs 10000
 study uncertainty build/programs/tests/sim/study_uncertainty --runs 1000
 study bench "$programs/tests/sim/study_bench" --runs 1000
 study cause "$programs/tests/sim/study_cause" --runs 1000
+study coarse "$programs/tests/sim/study_coarse" --runs 1000
+
+# The programs killed, and under every fault of link, host, disk and terminal; four hours of capture.
+faults=(--capture "$programs/capture/nipbench-capture" --analyze "$programs/analyze/nipbench-analyze"
+    --rig "$programs/rig/simulator/nipbench-rig" --feeders "$top/rig/simulator/feeders"
+    --shim "$programs/tests/faults/disk_faults.so")
+study kill python3 tests/faults/kill_study.py "${faults[@]}" --jobs 10
+study faults python3 tests/faults/fault_study.py "${faults[@]}" --jobs 18
+study long python3 tests/faults/long_study.py "${faults[@]}"
 
 # nipbench-capture in a Linux guest, against the kernel's driver of a USB serial adapter. Alone: its times are real.
 in_guest() { tests/guest/run.sh "$2"; }

@@ -12,8 +12,6 @@
 /* Past any run: 30 million rows, a day. */
 #define ROWS_MAX    (INT64_C(1) << 31)
 #define TIME_MAX_US RUN_RECORD_TIME_MAX_US
-/* Past any count, and small enough that sums of SERIES_GAPS_MAX of them cannot overflow. */
-#define COUNT_MAX INT64_C(10000000000000)
 
 const char *const RUN_END_NAMES[RUN_ENDS] = {"complete", "limit", "interrupted", "fault"};
 
@@ -90,19 +88,19 @@ static const char *const OTHER_KEYS[] = {"schema", "test", "conditions",        
 #define OTHER_COUNT (sizeof OTHER_KEYS / sizeof OTHER_KEYS[0])
 
 static const struct field LINK_FIELDS[] = {
-    LINK_FIELD(frames_repeated, FIELD_INT64, 0, COUNT_MAX),
-    LINK_FIELD(frames_late, FIELD_INT64, 0, COUNT_MAX),
-    LINK_FIELD(samples_missing, FIELD_INT64, 0, COUNT_MAX),
-    LINK_FIELD(samples_backward, FIELD_INT64, 0, COUNT_MAX),
+    LINK_FIELD(frames_repeated, FIELD_INT64, 0, RUN_RECORD_COUNT_MAX),
+    LINK_FIELD(frames_late, FIELD_INT64, 0, RUN_RECORD_COUNT_MAX),
+    LINK_FIELD(samples_missing, FIELD_INT64, 0, RUN_RECORD_COUNT_MAX),
+    LINK_FIELD(samples_backward, FIELD_INT64, 0, RUN_RECORD_COUNT_MAX),
     LINK_FIELD(clock_ppm, FIELD_DOUBLE_OR_NULL, -1e9, 1e9),
     LINK_FIELD(clock_standard_uncertainty_ppm, FIELD_DOUBLE_OR_NULL, 0, 1e9),
 };
 #define LINK_FIELD_COUNT (sizeof LINK_FIELDS / sizeof LINK_FIELDS[0])
 static const struct field GAP_FIELDS[] = {
     GAP_FIELD(time_us, 0, TIME_MAX_US),
-    GAP_FIELD(places, 1, COUNT_MAX),
-    GAP_FIELD(frames, 0, COUNT_MAX),
-    GAP_FIELD(samples, 0, COUNT_MAX),
+    GAP_FIELD(places, 1, RUN_RECORD_COUNT_MAX),
+    GAP_FIELD(frames, 0, RUN_RECORD_COUNT_MAX),
+    GAP_FIELD(samples, 0, RUN_RECORD_COUNT_MAX),
 };
 #define GAP_FIELD_COUNT (sizeof GAP_FIELDS / sizeof GAP_FIELDS[0])
 
@@ -366,7 +364,7 @@ static enum err_code check_link(const struct run_record *r, const char *path, st
 /* Counts stop at their bound: past it they come from a file that somebody made up. */
 static void add_count(int64_t *sum, int64_t more)
 {
-    *sum = *sum < COUNT_MAX - more ? *sum + more : COUNT_MAX;
+    *sum = *sum < RUN_RECORD_COUNT_MAX - more ? *sum + more : RUN_RECORD_COUNT_MAX;
 }
 
 void run_record_add_gap(struct run_record *r, const struct run_gap *gap)

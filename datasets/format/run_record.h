@@ -14,6 +14,8 @@
 #define SERIES_EVENT_TEXT_MAX 120
 #define SERIES_GAPS_MAX       64
 /* Times of a record, on the clock of the CSV: 11 days, past any run. */
+/* Past any count of a link, and small enough that SERIES_GAPS_MAX of them can be added up. */
+#define RUN_RECORD_COUNT_MAX   INT64_C(10000000000000)
 #define RUN_RECORD_TIME_MAX_US INT64_C(1000000000000)
 #define SERIES_RUNS_MAX        2000 /* in one folder: those of a plan, and repeats of runs that were interrupted */
 
@@ -105,7 +107,8 @@ enum err_code run_record_write(const char *path, const struct run_record *r, str
 enum err_code run_record_read(const char *path, struct run_record *r, struct err *e);
 
 /* Count a gap in and list it: gaps, frames_missing and link.samples_missing grow by it, and so does link_gaps
- * or, where that is full, its last entry. Gaps must come in the order of time. */
+ * or, where that is full, its last entry. Gaps must come in the order of time. Counts stop at
+ * RUN_RECORD_COUNT_MAX. */
 void run_record_add_gap(struct run_record *r, const struct run_gap *gap);
 
 #endif

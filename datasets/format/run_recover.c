@@ -133,7 +133,7 @@ static void end_as_interrupted(struct run_record *r, int64_t last_us, int64_t ta
                  (long long)tail);
     r->ended = RUN_INTERRUPTED;
     snprintf(r->ended_why, sizeof r->ended_why,
-             "the capture program ended during the run; the rig's watchdog had to stop the motor");
+             "the capture program ended during the run; if the motor was on, the rig's watchdog stopped it");
     /* Of a list that is full the last two make room. */
     if (r->event_count > SERIES_EVENTS_MAX - 2)
         r->event_count = SERIES_EVENTS_MAX - 2;

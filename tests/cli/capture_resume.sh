@@ -2,7 +2,8 @@
 . "$(dirname "$0")/capture_common.sh"
 write_plan
 write_calibration
-sed -i 's/rest_after_s: 0.3/rest_after_s: 1.5/' plan.yaml
+sed -i 's/rest_after_s: 0.3/rest_after_s: 1.5/;s|calibration.json|cell/march.json|' plan.yaml
+mkdir cell && mv calibration.json cell/march.json # the series has its own copy
 
 # rows_reach FILE: a run is being written and has reached its push.
 rows_reach() {

@@ -43,8 +43,9 @@ Test(run_recover, the_record_says_what_is_known)
 {
     recover(INTERRUPTED_CSV, "{\"push_start_us\":2000}\n{\"event\":{\"time_us\":2000,\"text\":\"armed\"}}\n");
     cr_expect(record.number == 2 && record.rows == INTERRUPTED_ROWS && record.ended == RUN_INTERRUPTED);
-    cr_expect_str_eq(record.ended_why,
-                     "the capture program ended during the run; the rig's watchdog had to stop the motor");
+    cr_expect_str_eq(
+        record.ended_why,
+        "the capture program ended during the run; if the motor was on, the rig's watchdog stopped it");
     cr_expect_str_eq(record.feeder, "gear-12");
     cr_expect_str_eq(record.start_time, "2031-04-05T16:31:42.125Z");
     cr_expect(record.push_start_us == 2000 && record.push_end_us == 5000);

@@ -42,6 +42,7 @@ BROKEN_IN_RUN = [(4, RESTARTED)]
 # right, and in `else` those that are right beside it, where it strikes between runs or before the first.
 #   stops: the run must end by it, so the motor must be off within 500 ms of the rig's clock
 #   exact: the records must count exactly what the log says
+#   real:  at the pace of a real rig, where what counts is the patience of the host
 #   same:  the resume goes to the same rig, which is whole again; else to a new one
 SHARES = {
     "missing": dict(words="missing=0.03"),
@@ -64,11 +65,11 @@ TIMED = {
     "reboot": dict(words="reboot@{t}", run=[(4, RESTARTED)], stops=True),
     "unplugged": dict(words="unplugged@{t}+{d}", d=(0.3, 3), run=[(4, GONE)], stops=True, same=True),
     "severed-short": dict(words="severed@{t}+{d}", d=(0.03, 0.25), run=[DONE, (4, MUTE)], exact=True),
-    "severed-long": dict(words="severed@{t}+{d}", d=(1, 4), run=[(4, SILENT), (4, MUTE)], stops=True, same=True),
+    "severed-long": dict(words="severed@{t}+{d}", d=(1.3, 4), run=[(4, SILENT), (4, MUTE)], stops=True, same=True),
     "deaf-short": dict(words="deaf@{t}+{d}", d=(0.03, 0.25), run=[DONE, (4, MUTE)], exact=True),
-    "deaf-long": dict(words="deaf@{t}+{d}", d=(1, 4), run=[(1, FAULTED), (4, MUTE), (4, SILENT)], stops=True, same=True),
+    "deaf-long": dict(words="deaf@{t}+{d}", d=(1.3, 4), run=[(1, FAULTED), (4, MUTE), (4, SILENT)], stops=True, same=True),
     "mute-short": dict(words="mute@{t}+{d}", d=(0.03, 0.25), run=[DONE, (4, MUTE)], exact=True),
-    "mute-long": dict(words="mute@{t}+{d}", d=(3, 5), run=[(4, SILENT), (4, MUTE)], stops=True, same=True),
+    "mute-long": dict(words="mute@{t}+{d}", real=True, d=(3, 5), run=[(4, SILENT), (4, MUTE)], stops=True, same=True),
     "emergency-stop": dict(words="emergency-stop@{t}", run=[(4, r"the rig's emergency stop is pressed$")], stops=True),
     "driver-fault": dict(words="driver-fault@{t}", run=[(4, r"the rig's motor driver reports a fault$")], stops=True),
     "limit-switch": dict(words="limit-switch@{t}+{d}", d=(0.05, 0.1), run=[DONE], stops=True),
@@ -163,7 +164,7 @@ class Case:
 
     def carry_out(self):
         fault = self.fault
-        speedup = 1 if "ppm" in fault else SPEEDUP
+        speedup = 1 if "ppm" in fault or "real" in fault else SPEEDUP
         settings = {"runs": PLANNED, "rest_s": 0.3, "travel_mm": 4, "rate_hz": 500}
         settings.update(fault.get("plan", {}))
         if "ppm" in fault:
@@ -357,6 +358,10 @@ class Case:
             self.struck = account.sampling_at(at - 1) is not None or "disk" in self.fault or \
                 (self.fault.get("mount") == "read-only" and self.status != 0)  # else it came after the last write
             self.armed = account.armed_at(at - 1)
+            if self.name in TIMED and entry:  # a rig that looks late sees much in one look: there the order tells
+                before = [e["what"] for e in account.log[:account.log.index(entry)]
+                          if e["what"] == "sampling-ended" or e["what"] == "configured" and e["rate_hz"] > 0]
+                self.struck = bool(before) and before[-1] == "configured"
 
     def check_end(self):
         said = self.capture.complaints()
