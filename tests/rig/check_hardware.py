@@ -183,8 +183,6 @@ def check_links(folder, pages, firmware):
             path, _, anchor = target.partition("#")
             there = (folder / path).resolve() if path else folder / name
             linked.add(there)
-            if there == firmware and firmware.parent.is_dir():
-                continue
             expect(there.exists(), f"{name}: {target} leads nowhere")
             if anchor and there.is_file():
                 expect(anchor in anchors_of(there.read_text(encoding="utf-8")), f"{name}: no heading for {target}")
