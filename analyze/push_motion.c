@@ -232,7 +232,7 @@ static enum err_code take_zero(const struct run_columns *c, const struct run_rec
     }
     if (record->separate)
         take_gauge(record->separate_instruments.force_resolution_n, 1 / per_n, m, r);
-    m->quiet_n = malloc(before.n * sizeof *m->quiet_n);
+    m->quiet_n = calloc(before.n, sizeof *m->quiet_n);
     if (m->quiet_n == NULL)
         return err_set(e, ERR_MEMORY, "not enough memory for %zu samples", before.n);
     for (size_t i = 0; i < c->n && m->quiet_count < before.n; i++) {

@@ -232,7 +232,7 @@ static enum err_code read_feed(const struct yaml_node *m, struct bench_feed *f, 
 static enum err_code read_root(const struct yaml_node *root, struct bench_file *bench, struct err *e)
 {
     const struct yaml_node *force, *feed;
-    int version;
+    int version = 0;
     bool end = false;
     enum err_code code;
     if ((code = yaml_get_int(root, "nipbench_bench", true, 1, 1, &version, e)) != ERR_OK ||

@@ -124,7 +124,7 @@ static size_t take_number(const char *field, bool decimal_comma, char *number, s
     for (size_t i = 0; i < body; i++) {
         char c = field[at + i];
         *comma = *comma || c == (decimal_comma ? '.' : ',');
-        number[n++] = c == ',' ? '.' : c;
+        number[n++] = (char)(c == ',' ? '.' : c);
     }
     at += body;
     if ((field[at] == 'e' || field[at] == 'E') && field[at + 1] != 0) {

@@ -17,7 +17,7 @@ size_t text_line_feed(struct text_line *line, const char *bytes, size_t length, 
         if (line->used == TEXT_LINE_MAX)
             line->overflow = true;
         else
-            line->text[line->used++] = bytes[i] == 0 ? 1 : bytes[i];
+            line->text[line->used++] = (char)(bytes[i] == 0 ? 1 : bytes[i]);
     }
     return length;
 }

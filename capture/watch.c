@@ -270,7 +270,8 @@ static void read_force(const struct watch *w, int64_t span_us, struct watch_read
     r->pickup_hz = pickup.frequency_hz;
     r->pickup = difference_of(w, mean_counts, pickup.amplitude_counts);
     r->pickup_detectable = difference_of(w, mean_counts, pickup.detectable_counts);
-    memcpy(r->pickup_can_be_seen, pickup.can_be_seen, sizeof r->pickup_can_be_seen);
+    for (int i = 0; i < WATCH_SUMS_MAINS_COUNT; i++)
+        r->pickup_can_be_seen[i] = pickup.can_be_seen[i];
     if (c == NULL) {
         r->zero = w->zero_counts;
         r->range_low = w->rig.counts_min;

@@ -123,8 +123,9 @@ static void write_line(struct pair_bench *b)
     else
         length = snprintf(line, sizeof line, "%+.*f %s\r\n", UNITS[unit].decimals,
                           force_n / UNITS[unit].newtons, UNITS[unit].name);
-    if (in_trouble(b, PAIR_COMMA) && strchr(line, '.') != NULL)
-        *strchr(line, '.') = ',';
+    char *point = strchr(line, '.');
+    if (in_trouble(b, PAIR_COMMA) && point != NULL)
+        *point = ',';
     if (in_trouble(b, PAIR_GARBAGE)) {
         for (int i = 0; i < length; i++)
             line[i] = (char)(0x80 | ((line[i] << 2) & 0x1F));

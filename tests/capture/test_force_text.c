@@ -3,6 +3,7 @@
 #include <criterion/criterion.h>
 #include <math.h>
 #include <stdio.h>
+#include <stdlib.h>
 #include <string.h>
 
 static struct bench_force columns(int column, enum bench_unit unit)
@@ -148,11 +149,12 @@ Test(force_text, hostile_lines_do_no_harm)
     struct bench_force by_column = columns(64, BENCH_UNIT_N);
     struct bench_force by_pattern = pattern("([0-9]*)$");
     char line[400];
-    srand(20310302);
+    unsigned short seed[3] = {2031, 3, 2};
     for (int n = 0; n < 3000; n++) {
-        int length = rand() % 220;
+        int length = (int)(nrand48(seed) % 220);
         for (int i = 0; i < length; i++)
-            line[i] = (char)(rand() % 3 == 0 ? rand() % 255 + 1 : "0123456789+-.,eE ;NOL"[rand() % 21]);
+            line[i] = (char)(nrand48(seed) % 3 == 0 ? nrand48(seed) % 255 + 1
+                                                    : "0123456789+-.,eE ;NOL"[nrand48(seed) % 21]);
         line[length] = 0;
         by_column.column = n % 64 + 1;
         read_by(&by_column, line);
