@@ -45,6 +45,19 @@ struct push_picture {
     double force_high_n[PUSH_PICTURE_COLUMNS];
 };
 
+/* How finely a push was read against what is to be seen in it. */
+#define PUSH_FULL_STEPS_PER_CYCLE 4.0
+struct push_sampling {
+    double interval_s;         /* mean time from one reading to the next */
+    double feed_mm;            /* commanded feed from one reading to the next */
+    double force_n;            /* rise of the force meanwhile at most: before any slip; 0: not known */
+    double cycle_mm, pitch_mm; /* a motor's electrical cycle; a tooth, 0: none or not known */
+    double cycle_readings, pitch_readings; /* readings in either */
+    size_t rise_readings;                  /* from contact to the first drop, or the end */
+    double peak_readings;                  /* from one peak to the next */
+    bool coarse; /* much of the force lies between two readings, or a cycle or tooth cannot be made out */
+};
+
 /* One blocked push. */
 struct push_result {
     struct quantity stall_force_n;
@@ -69,6 +82,7 @@ struct push_result {
     double noise_n;          /* sd of the unloaded reading */
     double greatest_force_n; /* largest reading, noise included: only for the picture and the limit check */
     double speed_mm_s;       /* as found in the data */
+    struct push_sampling sampling;
     struct push_event events[PUSH_EVENTS_MAX];
     size_t event_count;
     struct push_picture picture;

@@ -7,6 +7,7 @@
 #include "analyze/push_budget.h"
 #include "analyze/push_loading.h"
 #include "analyze/push_motion.h"
+#include "analyze/push_sampling.h"
 #include "analyze/push_signal.h"
 
 #include <math.h>
@@ -17,8 +18,7 @@
 
 const char *const LIMITED_NAMES[LIMITED_COUNT] = {"motor", "grip", "limit", "unclear"};
 
-#define PI                   3.14159265358979323846
-#define FULL_STEPS_PER_CYCLE 4.0
+#define PI 3.14159265358979323846
 /* Contact: the force is this many noise sds, and this share of the greatest force, above zero. */
 #define CONTACT_SDS   6.0
 #define CONTACT_SHARE 0.03
@@ -26,18 +26,13 @@ const char *const LIMITED_NAMES[LIMITED_COUNT] = {"motor", "grip", "limit", "unc
  */
 #define DROP_SHARE  0.01
 #define EVENT_SHARE 0.7
-/* A level: over this last part of the push the force rises by less than this share of what stiffness alone
- * would make it; the fitted approach is believed where it leads to the level within this share. */
-#define LEVEL_PART      0.2
-#define LEVEL_SLOPE     0.03
+/* The fitted approach to a level is believed where it leads to the level within this share. */
 #define LEVEL_AGREEMENT 0.01
 /* Feed has stopped when at least this share of it is lost. */
 #define STALLED_SHARE 0.9
 /* A push that ends above its events by this share, and rising, had not stalled at them. */
 #define ABOVE_EVENTS_SHARE 1.05
 #define PEAK_SDS           3.0
-/* Samples in one electrical cycle below which its drop cannot be made out. */
-#define CYCLE_SAMPLES_LEAST 4.0
 /* The beat of a motor in a level: looked for up to so many cycles of feed and this share of the tooth pitch;
  * its absence says something where the search went to so many cycles at least. */
 #define TICK_SLOWEST     10.0
@@ -99,27 +94,6 @@ static void work_out_drops(const struct push_motion *m, double noise_n, const st
     evidence->slip_back_sd_mm = hypot(evidence->fallback_sd_mm, m->step_mm / 4);
 }
 
-/* Slope of force on feed over the steepest half of a rise that has too few samples for the fit with slip,
- * N/mm: by least squares from a fifth to seven tenths of its way up; 0 where that cannot be worked out. */
-static double rise_stiffness(const struct push_motion *m, size_t contact, size_t end)
-{
-    double top = 0, n = 0, sx = 0, sy = 0, sxx = 0, sxy = 0;
-    for (size_t i = contact; i < end; i++)
-        top = fmax(top, m->force_n[i]);
-    for (size_t i = contact; i < end; i++) {
-        double x = m->feed_mm[i] - m->feed_mm[contact], y = m->force_n[i];
-        if (y < 0.2 * top || y > 0.7 * top)
-            continue;
-        n++;
-        sx += x;
-        sy += y;
-        sxx += x * x;
-        sxy += x * y;
-    }
-    double d = n * sxx - sx * sx;
-    return n >= 3 && d > 0 ? fmax(0, (n * sxy - sx * sy) / d) : 0;
-}
-
 /* Everything that the force rests on once the events or fits have had their say in b. */
 static struct quantity combine(struct push_result *r, const struct push_motion *m,
                                const struct calibration *calibration, const struct push_settings *settings,
@@ -146,41 +120,6 @@ static struct quantity combine(struct push_result *r, const struct push_motion *
     return q;
 }
 
-/* The end of a push without drops: a straight line through its last part. */
-struct level {
-    bool reached;      /* the force hardly rises with feed any more: nearly all of it is lost */
-    double value_n;    /* mean of the last part */
-    double lost_share; /* of the feed over it, by the encoder; NAN without one */
-    double wander_n; /* how far it moves in it, by wear, drift or the rest of the approach: a rectangle either
-                        way */
-};
-
-static struct level find_level(const struct push_motion *m, double stiffness_n_per_mm)
-{
-    struct level level = {0};
-    size_t n = (size_t)(LEVEL_PART * (double)m->n), first = m->n - n;
-    double sx = 0, sxx = 0, sy = 0, sxy = 0, d, slope, length;
-    if (n < PUSH_MOTION_QUIET_LEAST)
-        return level;
-    for (size_t i = first; i < m->n; i++) {
-        double x = m->feed_mm[i] - m->feed_mm[first], y = m->force_n[i];
-        sx += x;
-        sxx += x * x;
-        sy += y;
-        sxy += x * y;
-    }
-    length = m->feed_mm[m->n - 1] - m->feed_mm[first];
-    d = (double)n * sxx - sx * sx;
-    if (!(d > 0))
-        return level;
-    slope = ((double)n * sxy - sx * sy) / d;
-    level.value_n = sy / (double)n;
-    level.wander_n = fabs(slope) * length / 2 / sqrt(3.0);
-    level.reached = fabs(slope) < LEVEL_SLOPE * stiffness_n_per_mm;
-    level.lost_share = m->lost_mm == NULL ? NAN : (m->lost_mm[m->n - 1] - m->lost_mm[first]) / length;
-    return level;
-}
-
 /* An eccentric gear that creeps round while the motor stalls again and again changes its lever: the stall
  * force wanted is that of the first stall, and the median event lies half the advance further on. The advance
  * is what the feed between the first and the last event exceeds the cycles lost by. */
@@ -188,7 +127,8 @@ static double lever_wander_n(const struct push_motion *m, const struct drop *dro
                              double cycles, double turn_mm, double runout_mm, double force_n)
 {
     double radius_mm = turn_mm / (2 * PI);
-    double lost_mm = FULL_STEPS_PER_CYCLE * m->step_mm * fmax(1, floor(cycles + 0.5)) * ((double)count - 1);
+    double lost_mm =
+        PUSH_FULL_STEPS_PER_CYCLE * m->step_mm * fmax(1, floor(cycles + 0.5)) * ((double)count - 1);
     double advance_mm = fmax(0, drops[count - 1].feed_mm - drops[0].feed_mm - lost_mm) / 2;
     return force_n * runout_mm / radius_mm * fmin(1, advance_mm / radius_mm);
 }
@@ -198,9 +138,9 @@ static double lever_wander_n(const struct push_motion *m, const struct drop *dro
 static double hidden_fall_n(const struct push_motion *m, const struct push_result *r, double noise_n,
                             double stiffness_n_per_mm)
 {
-    double cycle_mm = FULL_STEPS_PER_CYCLE * m->step_mm, fall_n = cycle_mm * stiffness_n_per_mm;
+    double cycle_mm = PUSH_FULL_STEPS_PER_CYCLE * m->step_mm, fall_n = cycle_mm * stiffness_n_per_mm;
     double samples = cycle_mm * (double)(m->n - 1) / (m->feed_mm[m->n - 1] - m->feed_mm[0]);
-    if (samples >= CYCLE_SAMPLES_LEAST &&
+    if (samples >= PUSH_SAMPLING_PERIOD_LEAST &&
         fall_n > DROPS_STAND_OUT * noise_n * sqrt(2 / fmax(1, samples / 2)) &&
         fall_n > 1.5 * DROP_SHARE * r->greatest_force_n)
         return 0;
@@ -227,8 +167,8 @@ static bool look_for_ticks(const struct push_motion *m, const struct push_signal
                            double pitch_mm, double fall_n, struct tick *tick)
 {
     struct err e;
-    size_t last = (size_t)(LEVEL_PART * (double)m->n);
-    double cycle_mm = FULL_STEPS_PER_CYCLE * m->step_mm;
+    size_t last = (size_t)(PUSH_LEVEL_PART * (double)m->n);
+    double cycle_mm = PUSH_FULL_STEPS_PER_CYCLE * m->step_mm;
     double longest_mm = fmin(TICK_SLOWEST * cycle_mm, pitch_mm > 0 ? TEETH_CLEAR * pitch_mm : INFINITY);
     return tick_find(m->feed_mm + m->n - last, signal->force_n + m->n - contact - last, last, cycle_mm,
                      longest_mm, fall_n, signal->noise_n, tick, &e) != ERR_OK ||
@@ -258,6 +198,47 @@ static double peak_sd(const struct drop *drops, size_t count)
     return count > 1 ? sqrt(square / ((double)count - 1)) : 0;
 }
 
+/* What is not known of the time stamps brings to what the loading gives, as standard uncertainties. */
+struct stamps_effect {
+    double onset_n, stiffness_n_per_mm, creep_per_n;
+};
+
+/* The loading fitted again with all its feed later by the standard uncertainty: what that changes is what it
+ * brings. At a steady speed it is little, for the fit has room for any offset of the feed; it is more where
+ * the drive speeds up under load. A single reading is off by its own jitter, and so is the force at the onset
+ * that it marks. signal: of drops that were read as a motor's; else NULL. */
+static struct stamps_effect stamps_effect(const struct push_motion *m, const struct push_result *r,
+                                          size_t contact, size_t end, const struct push_stamps *stamps,
+                                          const struct push_gear *gear, const struct push_loading *l,
+                                          const struct push_signal *signal, const struct drop *drops,
+                                          size_t count)
+{
+    double rise_n_s = l->force_fit.stiffness_n_per_mm * r->speed_mm_s;
+    struct stamps_effect effect = {.onset_n = rise_n_s * stamps->shift_s};
+    double *feed_mm = malloc(m->n * sizeof *feed_mm);
+    struct push_loading again = {0};
+    struct drop as_motor[PUSH_EVENTS_MAX];
+    if (feed_mm != NULL) {
+        struct push_motion late = push_stamps_shift(m, stamps->shift_s, feed_mm);
+        if (signal != NULL)
+            push_loading_fit_as_motor(&late, r, contact, end, signal, drops, count, gear, l, as_motor,
+                                      &again);
+        else
+            push_loading_fit(&late, r, contact, end, 0, 0, gear, &again);
+    }
+    if (again.fitted) {
+        effect.stiffness_n_per_mm =
+            fabs(again.force_fit.stiffness_n_per_mm - l->force_fit.stiffness_n_per_mm);
+        effect.creep_per_n = fabs(again.fit.creep_per_n - l->fit.creep_per_n);
+    }
+    /* Else all of the shift: an onset that comes and goes with it is no better known. */
+    if (again.fitted && again.fit.onset_found && l->fit.onset_found)
+        effect.onset_n = fabs(again.fit.onset_n - l->fit.onset_n);
+    effect.onset_n = hypot(effect.onset_n, rise_n_s * stamps->jitter_s);
+    free(feed_mm);
+    return effect;
+}
+
 static void say_why(struct push_result *r, const struct limit_cause *cause, const struct push_loading *l,
                     double strength, const struct push_motion *m, size_t count, double pitch_mm)
 {
@@ -265,7 +246,7 @@ static void say_why(struct push_result *r, const struct limit_cause *cause, cons
         add_evidence(r,
                      "%zu drops; the median one stands for %.2f electrical cycles of the motor (4 full "
                      "steps, %.3f mm)",
-                     count, cause->cycles, FULL_STEPS_PER_CYCLE * m->step_mm);
+                     count, cause->cycles, PUSH_FULL_STEPS_PER_CYCLE * m->step_mm);
     if (count > 0 && cause->pitches > 0)
         add_evidence(r, "and for %.2f tooth pitches (%.3f mm)", cause->pitches, pitch_mm);
     if (count > 1)
@@ -306,9 +287,12 @@ static enum err_code answer(const struct push_motion *m, const struct run_record
     const struct push_gear gear = {turn_mm, pitch_mm, runout_mm};
     struct push_loading l;
     struct limit_cause cause = {0};
-    struct level level = {0};
+    struct push_level level = {0};
+    const struct push_stamps stamps = push_stamps_of(record);
+    char blind_why[160];
+    bool motor_read = false;
     struct push_signal signal;
-    struct limit_cause_evidence evidence = {.motor_cycle_mm = FULL_STEPS_PER_CYCLE * m->step_mm,
+    struct limit_cause_evidence evidence = {.motor_cycle_mm = PUSH_FULL_STEPS_PER_CYCLE * m->step_mm,
                                             .tooth_pitch_mm = pitch_mm,
                                             .feed_relative_sd = m->relative_feed};
     if (r->greatest_force_n < 2 * CONTACT_SDS * r->noise_n)
@@ -323,9 +307,12 @@ static enum err_code answer(const struct push_motion *m, const struct run_record
     count = keep_stall_events(drops, count);
     size_t end = count > 0 ? contact + drops[0].index : m->n;
     push_loading_fit(m, r, contact, end, 0, 0, &gear, &l);
+    double rise_n_per_mm = push_sampling_stiffness(m, &l, contact, end);
+    push_sampling_of(m, contact, end, rise_n_per_mm, pitch_mm, drops, count, r);
+    bool blind = push_sampling_hides_period(&r->sampling, blind_why);
     evidence.onset_known = l.fitted;
     evidence.onset_found = l.fitted && l.fit.onset_found;
-    if (count > 0 && l.fitted) {
+    if (count > 0 && l.fitted && !blind) {
         /* Were it the motor, its limit is known from the first peak, and with it the load angle all along the
          * loading. */
         struct push_loading motor;
@@ -338,11 +325,12 @@ static enum err_code answer(const struct push_motion *m, const struct run_record
         cause = limit_cause_weigh(&evidence);
         if (motor.fitted && cause.probability[LIMIT_CAUSE_MOTOR] > 0.5) {
             l = motor;
+            motor_read = true;
             memcpy(drops, as_motor, count * sizeof *drops);
             evidence.onset_found = l.fit.onset_found;
         }
     } else if (count > 0) {
-        double stiffness = signal.by_position ? signal.stiffness_n_per_mm : rise_stiffness(m, contact, end);
+        double stiffness = signal.by_position ? signal.stiffness_n_per_mm : rise_n_per_mm;
         if (stiffness > 0) {
             work_out_drops(m, signal.noise_n, drops, drops, count, stiffness, marks, &evidence);
             cause = limit_cause_weigh(&evidence);
@@ -354,15 +342,18 @@ static enum err_code answer(const struct push_motion *m, const struct run_record
     size_t tail = m->n / 50 + 1;
     for (size_t i = m->n - tail; i < m->n; i++)
         force_end += m->force_n[i] / (double)tail;
-    if (count == 0 && l.fitted)
-        level = find_level(m, l.force_fit.stiffness_n_per_mm);
+    if (count == 0)
+        level = push_sampling_level(m, r->noise_n, rise_n_per_mm);
     r->settled = level.reached && !(level.lost_share < STALLED_SHARE) && !m->saturated;
     if (level.reached && level.lost_share < STALLED_SHARE)
         push_motion_flag(r, "the force levels off but %.0f %% of the feed goes on: is the end blocked?",
                          100 * (1 - level.lost_share));
     evidence.settled = r->settled;
 
-    double hidden_n = l.fitted ? hidden_fall_n(m, r, signal.noise_n, l.force_fit.stiffness_n_per_mm) : 0;
+    rise_n_per_mm = push_sampling_stiffness(m, &l, contact, end);
+    double hidden_n = rise_n_per_mm > 0 ? hidden_fall_n(m, r, signal.noise_n, rise_n_per_mm) : 0;
+    double unseen_n = fmax(hidden_n, push_sampling_unseen_fall_n(&r->sampling, rise_n_per_mm));
+    const char *unseen_name = unseen_n > hidden_n ? PUSH_BUDGET_UNSEEN_NAME : PUSH_BUDGET_HIDDEN_NAME;
     struct tick tick = {0};
     bool ticks_ruled_out = false;
     if (hidden_n > 0 && (r->settled || (count > 0 && cause.cycles < CYCLES_LARGE))) {
@@ -388,8 +379,15 @@ static enum err_code answer(const struct push_motion *m, const struct run_record
             push_budget_add(&r->stall_budget, PUSH_BUDGET_ESTIMATE_NAMES[PLAN_ESTIMATE_RUNOUT_MM],
                             lever_wander_n(m, drops, count, cause.cycles, turn_mm, runout_mm, median),
                             INFINITY, BUDGET_TYPE_B, true);
-        push_budget_add(&r->stall_budget, "motor cycles too small to see", budget_rectangular(hidden_n),
-                        INFINITY, BUDGET_TYPE_B, false);
+        push_budget_add(&r->stall_budget, unseen_name, budget_rectangular(unseen_n), INFINITY, BUDGET_TYPE_B,
+                        false);
+        double between_n = push_sampling_peak_uncertainty_n(&r->sampling, motor_read);
+        push_budget_add(&r->stall_budget, PUSH_BUDGET_BETWEEN_NAME, between_n, INFINITY, BUDGET_TYPE_B,
+                        false);
+        if (between_n > 0)
+            push_budget_add(&r->stall_budget, PUSH_BUDGET_STAMPS_NAME,
+                            push_stamps_reading_n(&stamps, r->speed_mm_s, rise_n_per_mm), INFINITY,
+                            BUDGET_TYPE_B, false);
         r->stall_force_n = combine(r, m, calibration, settings, &r->stall_budget, median, count);
         double period = drops_period_mm(m->feed_mm + contact, m->force_n + contact, drops, count, &strength);
         if (period > 0 && strength > 0.3)
@@ -399,6 +397,11 @@ static enum err_code answer(const struct push_motion *m, const struct run_record
     } else if (count == 1) {
         push_budget_add(&r->stall_budget, "reading of the one event", drops[0].peak_standard_error_n,
                         INFINITY, BUDGET_TYPE_A, false);
+        push_budget_add(&r->stall_budget, PUSH_BUDGET_STAMPS_NAME,
+                        push_stamps_reading_n(&stamps, r->speed_mm_s, rise_n_per_mm), INFINITY, BUDGET_TYPE_B,
+                        false);
+        push_budget_add(&r->stall_budget, unseen_name, budget_rectangular(unseen_n), INFINITY, BUDGET_TYPE_B,
+                        false);
         push_budget_add(&r->stall_budget, "scatter of events, not seen",
                         SINGLE_EVENT_SCATTER * drops[0].peak_n, INFINITY, BUDGET_TYPE_B, false);
         r->stall_force_n = combine(r, m, calibration, settings, &r->stall_budget, drops[0].peak_n, 1);
@@ -409,13 +412,15 @@ static enum err_code answer(const struct push_motion *m, const struct run_record
          * itself. Where that fit shows no gross slip, or none that leads to this level, the level is what the
          * last part says. */
         const struct slip_onset *f = &l.force_fit;
-        bool fits = f->onset_found && fabs(f->settle_n - level.value_n) < LEVEL_AGREEMENT * level.value_n;
+        bool fits =
+            l.fitted && f->onset_found && fabs(f->settle_n - level.value_n) < LEVEL_AGREEMENT * level.value_n;
         push_budget_add(&r->stall_budget, "fit of the approach to the level",
-                        fits ? f->settle_standard_error_n : 0, f->degrees_of_freedom, BUDGET_TYPE_A, false);
+                        fits ? f->settle_standard_error_n : 0, fits ? f->degrees_of_freedom : INFINITY,
+                        BUDGET_TYPE_A, false);
         push_budget_add(&r->stall_budget, "wandering of the level", level.wander_n, INFINITY, BUDGET_TYPE_B,
                         false);
-        push_budget_add(&r->stall_budget, "motor cycles too small to see", budget_rectangular(hidden_n),
-                        INFINITY, BUDGET_TYPE_B, false);
+        push_budget_add(&r->stall_budget, unseen_name, budget_rectangular(unseen_n), INFINITY, BUDGET_TYPE_B,
+                        false);
         r->stall_force_n =
             combine(r, m, calibration, settings, &r->stall_budget, fits ? f->settle_n : level.value_n, 1);
     } else {
@@ -423,15 +428,17 @@ static enum err_code answer(const struct push_motion *m, const struct run_record
     }
     if (l.fitted) {
         const struct slip_onset *f = &l.fit;
-        r->creep_per_n =
-            quantity_from(f->creep_per_n, f->creep_standard_error_per_n, f->degrees_of_freedom, 1);
-        r->stiffness_n_per_mm = quantity_from(l.force_fit.stiffness_n_per_mm,
-                                              hypot(l.force_fit.stiffness_standard_error_n_per_mm,
-                                                    m->relative_feed * l.force_fit.stiffness_n_per_mm),
-                                              l.force_fit.degrees_of_freedom, 1);
-        /* No onset is known better than the force rises from one sample to the next. */
-        double rise_n =
-            l.force_fit.stiffness_n_per_mm * (m->feed_mm[m->n - 1] - m->feed_mm[0]) / (double)(m->n - 1);
+        struct stamps_effect late = {0};
+        if (stamps.apply)
+            late = stamps_effect(m, r, contact, end, &stamps, &gear, &l, motor_read ? &signal : NULL, drops,
+                                 count);
+        r->creep_per_n = quantity_from(f->creep_per_n, hypot(f->creep_standard_error_per_n, late.creep_per_n),
+                                       f->degrees_of_freedom, 1);
+        r->stiffness_n_per_mm =
+            quantity_from(rise_n_per_mm,
+                          hypot(hypot(l.force_fit.stiffness_standard_error_n_per_mm, late.stiffness_n_per_mm),
+                                m->relative_feed * rise_n_per_mm),
+                          l.force_fit.degrees_of_freedom, 1);
         if (f->onset_found && hidden_n > 0) {
             push_motion_flag(
                 r, "no slip onset: lost motor cycles would fall by %.2g N only and could pass for slip",
@@ -439,8 +446,11 @@ static enum err_code answer(const struct push_motion *m, const struct run_record
         } else if (f->onset_found) {
             push_budget_add(&r->onset_budget, "fit of the onset", f->onset_standard_error_n,
                             f->degrees_of_freedom, BUDGET_TYPE_A, false);
-            push_budget_add(&r->onset_budget, "force from one sample to the next", rise_n / sqrt(12.0),
-                            INFINITY, BUDGET_TYPE_B, false);
+            /* No onset is known better than the force rises from one sample to the next. */
+            push_budget_add(&r->onset_budget, "force from one sample to the next",
+                            rise_n_per_mm * r->sampling.feed_mm / sqrt(12.0), INFINITY, BUDGET_TYPE_B, false);
+            push_budget_add(&r->onset_budget, PUSH_BUDGET_STAMPS_NAME, late.onset_n, INFINITY, BUDGET_TYPE_B,
+                            false);
             r->slip_onset_n = combine(r, m, calibration, settings, &r->onset_budget, f->onset_n, 1);
         }
     } else {
@@ -448,7 +458,11 @@ static enum err_code answer(const struct push_motion *m, const struct run_record
     }
     if ((count > 0 && !risen_on && !m->saturated) || r->settled) {
         evidence.cycles_hidden = hidden_n > 0 && !ticks_ruled_out;
-        if (tick.seen) {
+        if (blind) {
+            /* What is seen of drops that come too quickly is what the readings happen to fall on. */
+            evidence = (struct limit_cause_evidence){0};
+            add_evidence(r, "%s", blind_why);
+        } else if (tick.seen) {
             /* The few drops that stood out of many say less than the beat of all of them. */
             evidence.settled = true;
             evidence.drop_count = 0;
@@ -463,11 +477,16 @@ static enum err_code answer(const struct push_motion *m, const struct run_record
         /* Drops hardly larger than cycles that are mostly missed may be those that noise helped up. */
         if (!r->settled && hidden_n > 0 && r->limited_by == LIMITED_GRIP && cause.cycles < CYCLES_LARGE)
             r->limited_by = LIMITED_UNCLEAR;
-        if (tick.seen)
+        if (tick.seen && !blind)
             add_evidence(r,
                          "the level beats every %.3f mm of commanded feed, as a motor does that loses step",
                          tick.period_mm);
         say_why(r, &cause, &l, strength, m, count, pitch_mm);
+    } else if (!m->saturated && !level.rising && (blind || (count == 0 && level.few))) {
+        cause = limit_cause_weigh(&(struct limit_cause_evidence){0});
+        memcpy(r->probability, cause.probability, sizeof r->probability);
+        add_evidence(r, "%s",
+                     blind ? blind_why : "too few readings near the end to tell a level from a rise");
     } else {
         r->limited_by =
             record->ended == RUN_LIMIT || record->ended == RUN_COMPLETE ? LIMITED_LIMIT : LIMITED_UNCLEAR;
@@ -475,6 +494,7 @@ static enum err_code answer(const struct push_motion *m, const struct run_record
         add_evidence(r, "the push ended before it stalled (%s)",
                      m->saturated ? "converter at the end of its range" : record->ended_why);
     }
+    push_sampling_flag(r, record);
     r->event_count = count;
     for (size_t i = 0; i < count; i++)
         r->events[i] = (struct push_event){drops[i].feed_mm, drops[i].peak_n, drops[i].trough_n};

@@ -16,6 +16,11 @@ const char *const PUSH_BUDGET_WEIGHTS_NAME = "weights of the calibration";
 const char *const PUSH_BUDGET_GRAVITY_NAME = "gravity at the calibration";
 const char *const PUSH_BUDGET_REVERSIBILITY_NAME = "reversibility of the load cell";
 const char *const PUSH_BUDGET_DIAMETER_NAME = "drive diameter";
+const char *const PUSH_BUDGET_GAUGE_NAME = "resolution of the force gauge";
+const char *const PUSH_BUDGET_STAMPS_NAME = "time stamps of separate instruments";
+const char *const PUSH_BUDGET_BETWEEN_NAME = "peaks between two readings";
+const char *const PUSH_BUDGET_HIDDEN_NAME = "motor cycles too small to see";
+const char *const PUSH_BUDGET_UNSEEN_NAME = "cycles or teeth too quick to see";
 
 struct push_settings push_budget_settings(const struct plan *plan)
 {
@@ -94,7 +99,38 @@ void push_budget_add_zero(struct budget *b, const struct push_motion *m)
     push_budget_add(b, "noise of the zero", m->zero_noise_n, (double)m->quiet_count - 1, BUDGET_TYPE_A,
                     false);
     push_budget_add(b, "drift of the zero", m->zero_drift_uncertainty_n, INFINITY, BUDGET_TYPE_B, false);
-    push_budget_add(b, "resolution of the converter", m->resolution_n, INFINITY, BUDGET_TYPE_B, false);
+    /* What a gauge shows is coarse enough to count twice: a force is the difference of two readings, the zero
+     * among them, and both were rounded. */
+    if (m->separate)
+        push_budget_add(b, PUSH_BUDGET_GAUGE_NAME, m->resolution_n * sqrt(2.0), INFINITY, BUDGET_TYPE_B,
+                        false);
+    else
+        push_budget_add(b, "resolution of the converter", m->resolution_n, INFINITY, BUDGET_TYPE_B, false);
+}
+
+static const char *reading_name(int i)
+{
+    const char *const names[PUSH_BUDGET_READING] = {PUSH_BUDGET_GAUGE_NAME, PUSH_BUDGET_STAMPS_NAME,
+                                                    PUSH_BUDGET_BETWEEN_NAME, PUSH_BUDGET_HIDDEN_NAME,
+                                                    PUSH_BUDGET_UNSEEN_NAME};
+    return names[i];
+}
+
+void push_budget_sum_reading(const struct budget *of_run, double squares[PUSH_BUDGET_READING])
+{
+    for (size_t i = 0; i < of_run->count; i++) {
+        const struct budget_component *c = &of_run->components[i];
+        for (int k = 0; k < PUSH_BUDGET_READING; k++) {
+            if (strcmp(c->name, reading_name(k)) == 0)
+                squares[k] += c->contribution * c->contribution;
+        }
+    }
+}
+
+void push_budget_add_reading(struct budget *b, const double squares[PUSH_BUDGET_READING], size_t runs)
+{
+    for (int k = 0; k < PUSH_BUDGET_READING; k++)
+        push_budget_add(b, reading_name(k), sqrt(squares[k] / (double)runs), INFINITY, BUDGET_TYPE_B, false);
 }
 
 double push_budget_own_variance(const struct budget *b, double *degrees_of_freedom)

@@ -24,6 +24,12 @@ extern const char *const PUSH_BUDGET_WEIGHTS_NAME;
 extern const char *const PUSH_BUDGET_GRAVITY_NAME;
 extern const char *const PUSH_BUDGET_REVERSIBILITY_NAME;
 extern const char *const PUSH_BUDGET_DIAMETER_NAME;
+/* What a bench of separate instruments brings, and readings that are few. */
+extern const char *const PUSH_BUDGET_GAUGE_NAME;
+extern const char *const PUSH_BUDGET_STAMPS_NAME;
+extern const char *const PUSH_BUDGET_BETWEEN_NAME;
+extern const char *const PUSH_BUDGET_HIDDEN_NAME; /* motor cycles whose drops the noise hides */
+extern const char *const PUSH_BUDGET_UNSEEN_NAME; /* cycles or teeth that come too quickly for the readings */
 
 /* What a plan states, or the defaults of its kinds where it states nothing (plan NULL: all defaults). */
 struct push_settings push_budget_settings(const struct plan *plan);
@@ -50,6 +56,13 @@ void push_budget_add_bench(struct budget *b, double force_n, const struct calibr
 
 /* The zero of one run: its noise, and how far the drift between the zeros may stray from a straight line. */
 void push_budget_add_zero(struct budget *b, const struct push_motion *m);
+
+/* What few readings, unseen cycles and separate instruments leave unknown of one run is much the same in the
+ * next and does not average out. Sum up its squares over the budgets of the runs, N^2, by component; then add
+ * the root of their mean over so many runs to the budget of the mean. */
+#define PUSH_BUDGET_READING 5
+void push_budget_sum_reading(const struct budget *of_run, double squares[PUSH_BUDGET_READING]);
+void push_budget_add_reading(struct budget *b, const double squares[PUSH_BUDGET_READING], size_t runs);
 
 /* What one run scatters by itself: its type A components but for the calibration, which all runs share.
  * Returns their variance in N^2 and adds their degrees of freedom to *degrees_of_freedom. */

@@ -21,6 +21,8 @@
 #define BRAKING_SHARE 0.97
 /* A commanded position that goes back by no more counts has not turned round. */
 #define TURN_COUNTS 2
+/* Standard uncertainties of a time stamp within which a reading may be from after the end of the motion. */
+#define END_GUARD_SDS 3.0
 
 void push_motion_flag(struct push_result *r, const char *format, ...)
 {
@@ -57,6 +59,13 @@ void push_motion_free(struct push_motion *m)
     free(m->time_s);
     free(m->quiet_n);
     free(m->legs);
+}
+
+/* By the multiples of the golden ratio. */
+double push_motion_dither(size_t i)
+{
+    double x = (double)i * 0.6180339887498949;
+    return x - floor(x) - 0.5;
 }
 
 struct zero {
@@ -168,6 +177,15 @@ static void smooth_feed(double *feed_mm, size_t n, double step_mm)
     free(sums);
 }
 
+/* No reading of a gauge is known better than to half of its last digit either way. */
+static void take_gauge(double digit_n, double count_n, struct push_motion *m, struct push_result *r)
+{
+    m->separate = true;
+    m->resolution_n = fmax(digit_n, count_n) / sqrt(12.0);
+    m->gauge_hides_noise = r->noise_n < m->resolution_n;
+    r->noise_n = fmax(r->noise_n, m->resolution_n);
+}
+
 /* Zero before and after, in counts, drawn as a straight line through the run; noise from the stretch before.
  */
 static enum err_code take_zero(const struct run_columns *c, const struct run_record *record,
@@ -212,7 +230,9 @@ static enum err_code take_zero(const struct run_columns *c, const struct run_rec
                 r->zero_drift_n, drift_limit_n);
         }
     }
-    m->quiet_n = malloc(before.n * sizeof *m->quiet_n);
+    if (record->separate)
+        take_gauge(record->separate_instruments.force_resolution_n, 1 / per_n, m, r);
+    m->quiet_n = calloc(before.n, sizeof *m->quiet_n);
     if (m->quiet_n == NULL)
         return err_set(e, ERR_MEMORY, "not enough memory for %zu samples", before.n);
     for (size_t i = 0; i < c->n && m->quiet_count < before.n; i++) {
@@ -220,6 +240,9 @@ static enum err_code take_zero(const struct run_columns *c, const struct run_rec
             m->quiet_n[m->quiet_count++] =
                 calibration_force_n(calibration, c->force_counts[i], before.counts);
     }
+    /* A gauge that shows the same digit all the time hides its noise: any value that it rounds so may be. */
+    for (size_t i = 0; m->gauge_hides_noise && i < m->quiet_count; i++)
+        m->quiet_n[i] += m->resolution_n * sqrt(12.0) * push_motion_dither(i);
     return ERR_OK;
 }
 
@@ -309,6 +332,18 @@ static void look_over(const struct run_columns *c, size_t first, const struct ru
                          jumps);
 }
 
+/* Readings of separate instruments so close to the end of the motion that they may be from after it, when the
+ * motor is cut and the force falls. */
+static int64_t end_guard_us(const struct run_record *record)
+{
+    const struct run_separate *s = &record->separate_instruments;
+    if (!record->separate)
+        return 0;
+    return (int64_t)(END_GUARD_SDS * 1e6 *
+                     hypot(s->force_interval_sd_s, hypot(s->force_latency_standard_uncertainty_s,
+                                                         s->feed_latency_standard_uncertainty_s)));
+}
+
 /* The sample before the first that moves (forward only, or either way) and the last that does. */
 static struct stretch find_motion(const struct run_columns *c, const struct run_record *record, bool back_too)
 {
@@ -319,7 +354,8 @@ static struct stretch find_motion(const struct run_columns *c, const struct run_
     while (s.first + 1 < c->n && (back_too ? x[s.first + 1] == x[s.first] : x[s.first + 1] <= x[s.first]))
         s.first++;
     s.last = s.first;
-    while (s.last + 1 < c->n && c->time_us[s.last + 1] <= record->push_end_us)
+    int64_t end_us = record->push_end_us - end_guard_us(record);
+    while (s.last + 1 < c->n && c->time_us[s.last + 1] <= end_us)
         s.last++;
     while (s.last > s.first && (back_too ? x[s.last] == x[s.last - 1] : x[s.last] <= x[s.last - 1]))
         s.last--;
@@ -341,7 +377,11 @@ static enum err_code take_stretch(const struct run_columns *c, const struct run_
     m->step_mm = per_microstep * record->microsteps;
     m->microstep_mm = per_microstep;
     *s = find_motion(c, record, back_too);
-    if (s->last < s->first + PUSH_MOTION_QUIET_LEAST)
+    if (s->last > s->first && s->last < s->first + PUSH_MOTION_QUIET_LEAST)
+        return err_set(e, ERR_NO_ANSWER,
+                       "only %zu readings while it fed, %u are the least: feed slower, or read faster",
+                       s->last - s->first + 1, PUSH_MOTION_QUIET_LEAST + 1);
+    if (s->last <= s->first)
         return err_set(e, ERR_NO_ANSWER, "%s",
                        back_too ? "no feed between the start and the end of the motion"
                                 : "no forward feed between the start and the end of the push");

@@ -25,11 +25,13 @@ struct push_motion {
     size_t quiet_count;
     double zero_noise_n;             /* standard uncertainty of the zero by its noise */
     double zero_drift_uncertainty_n; /* and by how the drift may stray from a straight line */
-    double resolution_n;             /* of one count of the converter */
     double relative_feed;            /* relative standard uncertainty of feed */
     double step_mm;                  /* feed of one full step */
     double microstep_mm;             /* and of one count of the commanded position */
-    bool saturated; /* the motion ends here because the converter came to the end of its range */
+    double resolution_n;    /* standard uncertainty of a reading by one count, or by a gauge's last digit */
+    bool separate;          /* force and feed are from separate instruments */
+    bool gauge_hides_noise; /* its last digit is coarser than its noise */
+    bool saturated;         /* the motion ends here because the converter came to the end of its range */
     /* Of motion both ways: leg k is the samples legs[k] to legs[k + 1], both included, forward for even k. 0
      * and NULL for a push. */
     size_t *legs;
@@ -51,6 +53,10 @@ void push_motion_free(struct push_motion *m);
 
 /* Commanded feed against force, thinned to the columns of a picture. */
 void push_motion_picture(const struct push_motion *m, struct push_picture *p);
+
+/* A number in -0.5..0.5 for each index, without pattern and without order: what a reading was off by when it
+ * was rounded to a count, as far as anybody knows. */
+double push_motion_dither(size_t i);
 
 /* Add a flag to the result (printf form); past PUSH_FLAGS_MAX it is dropped. */
 void push_motion_flag(struct push_result *r, const char *format, ...) __attribute__((format(printf, 2, 3)));

@@ -12,13 +12,6 @@
  * count changes against when the force is read, half as much again. */
 #define COUNT_SD (1.5 / 3.4641016151377544)
 
-/* A number in -0.5..0.5 for each index, without pattern and without order (the golden ratio's multiples). */
-static double dither(size_t i)
-{
-    double x = (double)i * 0.6180339887498949;
-    return x - floor(x) - 0.5;
-}
-
 struct push_signal push_signal_of(const struct push_motion *m, double noise_n, size_t contact,
                                   double encoder_mm_per_count)
 {
@@ -57,7 +50,8 @@ struct push_signal push_signal_of(const struct push_motion *m, double noise_n, s
         rows[i] = share * by_position + (1 - share) * s.force_n[i];
     }
     for (size_t i = 0; i < m->quiet_count; i++)
-        rows[n + i] = (1 - share) * m->quiet_n[i] + share * position_sd_n * sqrt(12.0) * dither(i);
+        rows[n + i] =
+            (1 - share) * m->quiet_n[i] + share * position_sd_n * sqrt(12.0) * push_motion_dither(i);
     s.owned = rows;
     s.force_n = rows;
     s.quiet_n = rows + n;

@@ -52,9 +52,12 @@ void result_flags_run(struct run_result *run, const struct series *series)
                          c->load_low_n, c->load_high_n);
 }
 
-/* Runs behind one result, and how many of them are beyond the range and have a calibration past its age. */
+/* Runs behind one result, and how many of them are beyond the range, have a calibration past its age, and so
+ * on. */
 struct tally {
     size_t runs, outside, too_old;
+    size_t coarse, separate; /* read by few readings; by separate instruments */
+    double between_n;        /* greatest rise of the force between two readings of such runs */
 };
 
 static void count_run(struct tally *t, const struct run_result *run, const struct quantity *q,
@@ -66,6 +69,11 @@ static void count_run(struct tally *t, const struct run_result *run, const struc
     t->runs++;
     t->outside += outside(&series->calibration, q);
     t->too_old += !calibration_allowed(series, run->record, why, sizeof why);
+    if (!run->push.sampling.coarse && !run->record->separate)
+        return;
+    t->coarse++;
+    t->separate += run->record->separate;
+    t->between_n = fmax(t->between_n, run->push.sampling.force_n);
 }
 
 static void say(struct result_flags *flags, const struct tally *t, const struct series *series)
@@ -78,6 +86,12 @@ static void say(struct result_flags *flags, const struct tally *t, const struct 
     if (t->too_old > 0)
         add(flags, "calibration not within the %g days that the plan allows in %zu of %zu runs",
             series->plan.calibration_max_age_days, t->too_old, t->runs);
+    if (t->coarse > 0)
+        add(flags,
+            "%s in %zu of %zu runs: the force rises by up to %.2g N from one reading to the next, so it is "
+            "resolved to about ± %.2g N by them",
+            t->separate > 0 ? "separate instruments" : "coarse readings", t->coarse, t->runs, t->between_n,
+            t->between_n / 2);
 }
 
 /* Whether the interval of a mean is from draws, by what its budget holds. */

@@ -34,8 +34,9 @@ struct run_values {
     int first_number; /* of the runs, which seeds the check of their mean */
     struct quantity only;
     const struct budget *only_budget;
-    double own_variance;           /* sum over the runs of what each scatters by itself */
-    double own_degrees_of_freedom; /* of that, summed up */
+    double own_variance;                         /* sum over the runs of what each scatters by itself */
+    double own_degrees_of_freedom;               /* of that, summed up */
+    double reading_squares[PUSH_BUDGET_READING]; /* and of what does not average out */
 };
 
 /* Mean over runs: the scatter of the runs and, once, what the bench adds to all of them. */
@@ -59,6 +60,7 @@ static struct quantity mean_of_runs(const struct run_values *v, const struct cal
     else
         push_budget_add(budget, "scatter within the runs", own, v->own_degrees_of_freedom, BUDGET_TYPE_A,
                         false);
+    push_budget_add_reading(budget, v->reading_squares, v->n);
     push_budget_add_bench(budget, mean, calibration, settings);
     struct quantity q = budget_combine(budget, mean, v->n);
     force_check(calibration, (unsigned long)v->first_number, budget, &q);
@@ -129,6 +131,7 @@ static void keep(struct run_values *v, const struct run_result *run, const struc
         v->first_number = run->record->number;
     v->values[v->n++] = q->value;
     v->own_variance += push_budget_own_variance(budget, &v->own_degrees_of_freedom);
+    push_budget_sum_reading(budget, v->reading_squares);
     v->only = *q;
     v->only_budget = budget;
 }

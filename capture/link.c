@@ -116,6 +116,38 @@ out:
     return code;
 }
 
+static bool wrapped_alive(struct link_backend *backend)
+{
+    (void)backend;
+    return false; /* bytes were announced and none came: a socket says so when its other end has closed */
+}
+
+static void wrapped_close(struct link_backend *backend)
+{
+    close(backend->fd);
+    backend->fd = -1;
+    backend->kind->closed(backend->handle);
+}
+
+enum err_code link_wrap(int descriptor, const char *name, const struct link_owner *kind, void *owner,
+                        struct link **link, struct err *e)
+{
+    struct link *wrapped = calloc(1, sizeof *wrapped);
+    *link = wrapped;
+    if (wrapped == NULL)
+        return err_set(e, ERR_MEMORY, "out of memory");
+    snprintf(wrapped->name, sizeof wrapped->name, "%s", name);
+    wrapped->lock = -1;
+    wrapped->backend = (struct link_backend){
+        .fd = descriptor, .handle = owner, .alive = wrapped_alive, .close = wrapped_close, .kind = kind};
+    return ERR_OK;
+}
+
+void *link_owner_of(const struct link *link, const struct link_owner *kind)
+{
+    return link->backend.kind == kind ? link->backend.handle : NULL;
+}
+
 void link_close(struct link *link)
 {
     if (link == NULL)
@@ -141,11 +173,19 @@ int link_descriptor(const struct link *link)
 
 void link_discard_input(struct link *link)
 {
-    tcflush(link->backend.fd, TCIFLUSH);
+    char bytes[4096];
+    if (link->backend.kind == NULL)
+        tcflush(link->backend.fd, TCIFLUSH);
+    else
+        while (read(link->backend.fd, bytes, sizeof bytes) > 0)
+            continue;
 }
 
 static enum err_code gone(const struct link *link, struct err *e)
 {
+    const char *why = link->backend.kind != NULL ? link->backend.kind->why_gone(link->backend.handle) : NULL;
+    if (why != NULL)
+        return err_set_at(e, ERR_DEVICE, link->name, 0, 0, "%s", why);
     return err_set_at(e, ERR_DEVICE, link->name, 0, 0, "the port is gone; was the rig unplugged?");
 }
 

@@ -31,6 +31,18 @@ enum link_way {
 enum err_code link_open(const char *path, int baud, enum link_way way, struct link **link, struct err *e);
 void link_close(struct link *link); /* NULL is fine */
 
+/* Something in this program that stands behind a link in the place of a port. */
+struct link_owner {
+    void (*closed)(void *owner);          /* the link has closed its descriptor */
+    const char *(*why_gone)(void *owner); /* what to say when the other end is gone; NULL: nothing known */
+};
+/* A link over an open stream socket that does not block, which it then closes itself; on error it is still
+ * the caller's. */
+enum err_code link_wrap(int descriptor, const char *name, const struct link_owner *kind, void *owner,
+                        struct link **link, struct err *e);
+/* The owner, if it is of that kind; else NULL. */
+void *link_owner_of(const struct link *link, const struct link_owner *kind);
+
 /* The path as the user gave it. */
 const char *link_name(const struct link *link);
 

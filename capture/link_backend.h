@@ -10,6 +10,7 @@ struct link_backend {
     /* Whether the device still answers; called when a read found nothing although bytes were announced. */
     bool (*alive)(struct link_backend *backend);
     void (*close)(struct link_backend *backend); /* closes fd too */
+    const struct link_owner *kind;               /* of a wrapped link, whose owner is in handle; else NULL */
 };
 
 /* path is resolved (no symbolic links); name is what the user typed, for messages. */

@@ -4,6 +4,7 @@
 
 #include "capture/measurement_note.h"
 #include "capture/rig_client.h"
+#include "capture/rig_open.h"
 #include "capture/runner.h"
 #include "capture/table_file.h"
 #include "rig/base/number.h"
@@ -215,7 +216,7 @@ static enum err_code open_rig(struct feed *f, struct err *e)
     const struct measure_feed_order *o = f->order;
     double range;
     enum err_code code;
-    if ((code = link_open(f->request->port, f->request->baud, f->request->way, &f->link, e)) != ERR_OK ||
+    if ((code = rig_open(f->request->port, f->request->baud, f->request->way, &f->link, e)) != ERR_OK ||
         (code = rig_client_new(f->link, &f->client, e)) != ERR_OK ||
         (code = rig_client_identify(f->client, &f->rig, e)) != ERR_OK)
         return code;

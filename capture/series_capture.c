@@ -3,6 +3,7 @@
 #include "capture/bench_setup.h"
 #include "capture/last_cut.h"
 #include "capture/rig_client.h"
+#include "capture/rig_open.h"
 #include "capture/run_notes.h"
 #include "capture/run_writer.h"
 #include "capture/runner.h"
@@ -15,12 +16,15 @@
 #include <dirent.h>
 #include <errno.h>
 #include <inttypes.h>
+#include <math.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
 #include <sys/stat.h>
 #include <time.h>
 #include <unistd.h>
+
+#define SEPARATE_RATE_SHARE 0.1 /* by which a gauge may be off the rate that the plan states */
 
 struct series_capture {
     char plan_path[512];
@@ -98,6 +102,18 @@ static enum err_code check_folder(const struct series_capture *c, struct err *e)
                       has_series ? "already holds a series" : "is not empty");
 }
 
+/* A gauge has its own rate, near to what the plan asks for (check_separate): that which was measured holds.
+ */
+static void fill_separate(const struct series_capture *c, struct run_record *record)
+{
+    const struct run_separate *separate = rig_separate(c->link);
+    if (separate == NULL)
+        return;
+    record->separate = true;
+    record->separate_instruments = *separate;
+    record->sample_rate_hz = c->rig.sample_rate_max_millihertz / 1000.0;
+}
+
 /* What the plan, the rig and the calibration say about one run, before it begins. */
 static void fill_record(const struct series_capture *c, size_t index, struct run_record *record,
                         struct runner_setup *setup)
@@ -132,6 +148,7 @@ static void fill_record(const struct series_capture *c, size_t index, struct run
     snprintf(record->rig_firmware, sizeof record->rig_firmware, "%s", c->rig.firmware);
     record->boot = c->rig.boot;
     record->sample_rate_hz = c->plan.sample_rate_hz;
+    fill_separate(c, record);
     record->counts_min = c->rig.counts_min;
     record->counts_max = c->rig.counts_max;
     record->force_limit_n = c->plan.force_limit_n;
@@ -146,8 +163,28 @@ static void fill_record(const struct series_capture *c, size_t index, struct run
     setup->remark = c->resumed && index == 0 ? "the series was resumed with this run" : NULL;
 }
 
+static enum err_code check_separate(const struct series_capture *c, struct err *e)
+{
+    double rate_hz = c->rig.sample_rate_max_millihertz / 1000.0;
+    if (rig_separate(c->link) == NULL)
+        return ERR_OK;
+    if (rig_is_simulated_bench(c->link) && !c->plan.simulated)
+        return err_set_at(e, ERR_FILE, c->plan_path, 0, 0,
+                          "the instruments of %s are simulated: the plan must say 'simulated: true'",
+                          link_name(c->link));
+    if (!(fabs(c->plan.sample_rate_hz / rate_hz - 1) <= SEPARATE_RATE_SHARE))
+        return err_set_at(
+            e, ERR_FILE, c->plan_path, 0, 0,
+            "rate_hz: the gauge of %s gives %.4g readings a second; the plan must say so too, not %g",
+            link_name(c->link), rate_hz, c->plan.sample_rate_hz);
+    return ERR_OK;
+}
+
 static enum err_code check_rig(const struct series_capture *c, struct err *e)
 {
+    enum err_code separate = check_separate(c, e);
+    if (separate != ERR_OK)
+        return separate;
     if (c->calibration.rig_serial[0] != 0 && strcmp(c->calibration.rig_serial, c->rig.serial) != 0)
         return err_set_at(e, ERR_FILE, c->calibration_path, 0, 0,
                           "this calibration is of rig %s, but the rig at %s is %s", c->calibration.rig_serial,
@@ -209,7 +246,7 @@ static enum err_code take_up(struct series_capture *c, const struct series_reque
 
 static enum err_code open_rig(struct series_capture *c, const struct series_request *request, struct err *e)
 {
-    enum err_code code = link_open(request->port, request->baud, request->way, &c->link, e);
+    enum err_code code = rig_open(request->port, request->baud, request->way, &c->link, e);
     if (code == ERR_OK)
         code = rig_client_new(c->link, &c->client, e);
     if (code == ERR_OK)

@@ -2,6 +2,7 @@
 
 #include "capture/measurement_note.h"
 #include "capture/rig_client.h"
+#include "capture/rig_open.h"
 #include "capture/stable_reading.h"
 #include "capture/table_file.h"
 
@@ -88,7 +89,7 @@ static enum err_code open_rig(struct weigh *w, struct err *e)
 {
     struct wire_configure configure = {0};
     enum err_code code;
-    if ((code = link_open(w->request->port, w->request->baud, w->request->way, &w->link, e)) != ERR_OK ||
+    if ((code = rig_open(w->request->port, w->request->baud, w->request->way, &w->link, e)) != ERR_OK ||
         (code = rig_client_new(w->link, &w->client, e)) != ERR_OK ||
         (code = rig_client_identify(w->client, &w->rig, e)) != ERR_OK)
         return code;

@@ -56,6 +56,7 @@ study compare "$programs/tests/sim/study_compare" --runs 10000
 study uncertainty build/programs/tests/sim/study_uncertainty --runs 1000
 study bench "$programs/tests/sim/study_bench" --runs 1000
 study cause "$programs/tests/sim/study_cause" --runs 1000
+study coarse "$programs/tests/sim/study_coarse" --runs 1000
 
 # The programs killed, and under every fault of link, host, disk and terminal; four hours of capture.
 faults=(--capture "$programs/capture/nipbench-capture" --analyze "$programs/analyze/nipbench-analyze"

@@ -71,8 +71,35 @@ static void push_method(FILE *out)
           "part joined to the "
           "pull-out torque of a hybrid stepper whose current is limited by the supply voltage. The one with "
           "the least AICc is "
-          "drawn. Points where the grip gave way enter as lower bounds.</dd>\n</dl>\n",
+          "drawn. Points where the grip gave way enter as lower bounds.</dd>\n",
           out);
+}
+
+/* What few readings allow, and where force and feed are from instruments that know nothing of each other. */
+static void sampling_method(const struct session *session, FILE *out)
+{
+    bool separate = false;
+    for (size_t i = 0; i < session->run_count; i++)
+        separate = separate || session->runs[i].record->separate;
+    fputs("<dt>Few readings</dt>\n"
+          "<dd>Between two readings the force may rise by as much as the stiffness times the feed from one "
+          "to the next; half of that either way is what they resolve of an onset or a peak, and each run "
+          "that was read coarsely says how much it is. Where a motor cycle or a tooth pitch has fewer than "
+          "four readings, what gave way is not clear, whatever drops are seen: they may be any others. "
+          "Without enough readings on the rise no onset is given.</dd>\n",
+          out);
+    if (separate)
+        fputs(
+            "<dt>Separate instruments</dt>\n"
+            "<dd>Where force comes from a gauge and motion from a controller that know nothing of each "
+            "other, "
+            "each reading has the time of its arrival less the gauge&#8217;s latency, and the feed at that "
+            "time is worked out from what was commanded. An error of the latencies moves all force against "
+            "all feed. It does not touch a peak, and touches the onset and the stiffness as far as the fit "
+            "changes when the feed is moved by it. Readings that may be from after the end of the motion are "
+            "left out.</dd>\n",
+            out);
+    fputs("</dl>\n", out);
 }
 
 /* How feeders are compared: who with whom, by which design, and what a verdict means. */
@@ -125,9 +152,10 @@ static void comparison_method(FILE *out)
 
 void html_method(const struct session *session, FILE *out)
 {
-    if (html_any_push_run(session))
+    if (html_any_push_run(session)) {
         push_method(out);
-    else
+        sampling_method(session, out);
+    } else {
         fputs(
             "<p>Load cell, commanded feed and, where fitted, an encoder on the filament are recorded as raw "
             "counts. Counts become newtons through the calibration in the series, less the run&#8217;s own "
@@ -140,6 +168,7 @@ void html_method(const struct session *session, FILE *out)
             "of a "
             "motor turn. Push force and forward feed are positive.</p>\n",
             out);
+    }
     fputs("<dl>\n", out);
     html_test_definitions(session, out);
     comparison_method(out);
@@ -152,11 +181,16 @@ static void push_uncertainty(FILE *out)
           "zero with its noise and drift and the resolution of the converter, creep of the load cell, "
           "alignment of the load axis, the runout of the gear where the motor stalls again and again, and "
           "the load cell calibration: its fit, its weights, the gravity taken there, and the reversibility "
-          "of the load cell, as far as the calibration tells them apart.</li>\n"
+          "of the load cell, as far as the calibration tells them apart. Of few readings also where between "
+          "two of them a peak lies, and cycles or teeth too quick to be seen; of separate instruments the "
+          "last digit of the gauge (twice: the zero is rounded too) and the jitter of their time "
+          "stamps.</li>\n"
           "<li><strong>Slip onset of a run</strong>: the fit, with the correlation of neighbouring residuals "
-          "allowed for, and the same of zero, load cell, alignment and calibration.</li>\n"
+          "allowed for, the rise from one reading to the next, the time stamps of separate instruments, and "
+          "the same of zero, load cell, alignment and calibration.</li>\n"
           "<li><strong>Mean over runs</strong>: scatter from run to run, and once more load cell, alignment "
-          "and calibration, which are common to all runs and do not average out. A mean of one run has that "
+          "and calibration, and what few readings or separate instruments leave unknown, which are common "
+          "to all runs and do not average out. A mean of one run has that "
           "run&#8217;s own interval, which says nothing about the next run.</li>\n"
           "<li><strong>Difference</strong>: scatter of the differences, and the calibration in proportion to "
           "the difference, because a wrong gain stretches both forces alike; between series of two "

@@ -114,6 +114,24 @@ static json_t *series_object(struct json_build *b, size_t number_of_series, cons
     return object;
 }
 
+/* How finely a push was read. */
+static json_t *sampling_object(struct json_build *b, const struct push_sampling *s, bool separate)
+{
+    json_t *object = json_object();
+    bool known = s->force_n > 0;
+    json_build_set(b, object, "interval_s", json_build_number(s->interval_s));
+    json_build_set(b, object, "feed_per_reading_mm", json_build_number(s->feed_mm));
+    json_build_set(b, object, "rise_per_reading_n", known ? json_build_number(s->force_n) : json_null());
+    json_build_set(b, object, "resolved_to_n", known ? json_build_number(s->force_n / 2) : json_null());
+    json_build_set(b, object, "readings_per_motor_cycle", json_build_number(s->cycle_readings));
+    json_build_set(b, object, "readings_per_tooth_pitch",
+                   s->pitch_mm > 0 ? json_build_number(s->pitch_readings) : json_null());
+    json_build_set(b, object, "readings_on_rise", json_build_count(s->rise_readings));
+    json_build_set(b, object, "coarse", json_boolean(s->coarse));
+    json_build_set(b, object, "separate_instruments", json_boolean(separate));
+    return object;
+}
+
 static json_t *run_object(struct json_build *b, const struct session *session, const struct run_result *run)
 {
     const struct run_record *r = run->record;
@@ -151,6 +169,9 @@ static json_t *run_object(struct json_build *b, const struct session *session, c
                    run->analysed ? json_build_number(push->zero_drift_n) : json_null());
     json_build_set(b, object, "noise_n", run->analysed ? json_build_number(push->noise_n) : json_null());
     json_build_set(b, object, "with_encoder", ok ? json_boolean(push->with_encoder) : json_null());
+    json_build_set(b, object, "sampling",
+                   ok && push->sampling.interval_s > 0 ? sampling_object(b, &push->sampling, r->separate)
+                                                       : json_null());
     probability = ok ? json_object() : json_null();
     for (int i = 0; ok && i < 3; i++) {
         static const char *const names[] = {"motor", "grip", "neither"};

@@ -40,6 +40,7 @@ struct field {
 #define FIELD(name, type, low, high)          ANY_FIELD(struct run_record, name, type, low, high, false)
 #define OPTIONAL_FIELD(name, type, low, high) ANY_FIELD(struct run_record, name, type, low, high, true)
 #define LINK_FIELD(name, type, low, high)     ANY_FIELD(struct run_link, name, type, low, high, false)
+#define SEPARATE_FIELD(name, low, high)       ANY_FIELD(struct run_separate, name, FIELD_DOUBLE, low, high, false)
 #define GAP_FIELD(name, low, high)            ANY_FIELD(struct run_gap, name, FIELD_INT64, low, high, false)
 static const struct field FIELDS[] = {
     FIELD(number, FIELD_INT, 1, 9999),
@@ -82,7 +83,8 @@ static const struct field FIELDS[] = {
 };
 #define FIELD_COUNT (sizeof FIELDS / sizeof FIELDS[0])
 /* Those that take more than a table. */
-static const char *const OTHER_KEYS[] = {"schema", "test", "conditions", "ended", "events", "link"};
+static const char *const OTHER_KEYS[] = {"schema", "test", "conditions",          "ended",
+                                         "events", "link", "separate_instruments"};
 #define OTHER_COUNT (sizeof OTHER_KEYS / sizeof OTHER_KEYS[0])
 
 static const struct field LINK_FIELDS[] = {
@@ -101,6 +103,20 @@ static const struct field GAP_FIELDS[] = {
     GAP_FIELD(samples, 0, RUN_RECORD_COUNT_MAX),
 };
 #define GAP_FIELD_COUNT (sizeof GAP_FIELDS / sizeof GAP_FIELDS[0])
+
+/* Past any instrument that is of use: a reading in 100 s, an answer after 10 s. */
+#define INTERVAL_MAX_S 100
+#define LATENCY_MAX_S  10
+static const struct field SEPARATE_FIELDS[] = {
+    SEPARATE_FIELD(force_interval_s, 1e-6, INTERVAL_MAX_S),
+    SEPARATE_FIELD(force_interval_sd_s, 0, INTERVAL_MAX_S),
+    SEPARATE_FIELD(force_latency_s, 0, LATENCY_MAX_S),
+    SEPARATE_FIELD(force_latency_standard_uncertainty_s, 0, LATENCY_MAX_S),
+    SEPARATE_FIELD(feed_latency_s, 0, LATENCY_MAX_S),
+    SEPARATE_FIELD(feed_latency_standard_uncertainty_s, 0, LATENCY_MAX_S),
+    SEPARATE_FIELD(force_resolution_n, 1e-9, 1e6),
+};
+#define SEPARATE_FIELD_COUNT (sizeof SEPARATE_FIELDS / sizeof SEPARATE_FIELDS[0])
 
 /* Read a field of the struct that begins at base. */
 static enum err_code read_field(const struct json_place *p, const struct field *f, void *base, struct err *e)
@@ -286,6 +302,22 @@ static enum err_code read_link(const struct json_place *root, struct run_record 
     return code != ERR_OK ? code : json_strict_finish(&p, known, LINK_FIELD_COUNT + 1, e);
 }
 
+static enum err_code read_separate(const struct json_place *root, struct run_record *r, struct err *e)
+{
+    const char *known[SEPARATE_FIELD_COUNT];
+    struct json_place p = {NULL, root->file, "separate_instruments."};
+    enum err_code code;
+    r->separate = json_object_get(root->object, "separate_instruments") != NULL;
+    if (!r->separate)
+        return ERR_OK;
+    code = json_strict_child(root, "separate_instruments", JSON_OBJECT, &p.object, e);
+    for (size_t i = 0; code == ERR_OK && i < SEPARATE_FIELD_COUNT; i++) {
+        known[i] = SEPARATE_FIELDS[i].key;
+        code = read_field(&p, &SEPARATE_FIELDS[i], &r->separate_instruments, e);
+    }
+    return code != ERR_OK ? code : json_strict_finish(&p, known, SEPARATE_FIELD_COUNT, e);
+}
+
 /* A sum over the gaps that is not the count it must be. */
 static enum err_code check_sum(const char *path, const char *key, int64_t count, const char *part,
                                int64_t sum, struct err *e)
@@ -402,6 +434,8 @@ static enum err_code read_root(const struct json_place *root, struct run_record 
     if (code == ERR_OK)
         code = read_link(root, r, e);
     if (code == ERR_OK)
+        code = read_separate(root, r, e);
+    if (code == ERR_OK)
         code = json_strict_finish(root, known, FIELD_COUNT + OTHER_COUNT, e);
     return code != ERR_OK ? code : check(r, root->file, e);
 }
@@ -458,6 +492,13 @@ static bool put_link(json_t *root, const struct run_record *r)
     return json_object_set_new(root, "link", link) == 0 && good;
 }
 
+static bool put_separate(json_t *root, const struct run_record *r)
+{
+    json_t *separate = json_object();
+    bool good = put_fields(separate, SEPARATE_FIELDS, SEPARATE_FIELD_COUNT, &r->separate_instruments);
+    return json_object_set_new(root, "separate_instruments", separate) == 0 && good;
+}
+
 static json_t *record_to_json(const struct run_record *r)
 {
     json_t *events = json_array();
@@ -471,7 +512,8 @@ static json_t *record_to_json(const struct run_record *r)
     root = json_pack("{s:s, s:s, s:s, s:o, s:o}", "schema", SCHEMA, "test", PLAN_TEST_NAMES[r->test], "ended",
                      RUN_END_NAMES[r->ended], "conditions", conditions_to_json(&r->conditions), "events",
                      events);
-    if (!put_fields(root, FIELDS, FIELD_COUNT, r) || (r->link_recorded && !put_link(root, r))) {
+    if (!put_fields(root, FIELDS, FIELD_COUNT, r) || (r->link_recorded && !put_link(root, r)) ||
+        (r->separate && !put_separate(root, r))) {
         json_decref(root);
         return NULL;
     }

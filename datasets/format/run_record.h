@@ -46,6 +46,15 @@ struct run_link {
     size_t gap_count;
 };
 
+/* A bench made of a force gauge and a motion controller that know nothing of each other: how the computer
+ * made one clock of the two. datasets/README.md says what each number is. */
+struct run_separate {
+    double force_interval_s, force_interval_sd_s; /* from one reading to the next; scatter of one interval */
+    double force_latency_s, force_latency_standard_uncertainty_s; /* from the force until its text had come */
+    double feed_latency_s, feed_latency_standard_uncertainty_s;   /* from the command until the axis moved */
+    double force_resolution_n; /* of the gauge: one step of its last digit */
+};
+
 struct run_record {
     int number;
     int plan_run; /* place in the plan's order of what it carries out; 0: not recorded, the same as number */
@@ -79,6 +88,8 @@ struct run_record {
     int64_t frames_missing, frames_corrupt, gaps;
     bool link_recorded; /* false: a series of an earlier version, which says nothing of link and link_gaps */
     struct run_link link;
+    bool separate; /* false: one rig, which says nothing of separate_instruments */
+    struct run_separate separate_instruments;
     double durable_within_ms; /* longest time from a row's arrival until it was durable; 0: not recorded */
     enum run_end ended;
     char ended_why[SERIES_EVENT_TEXT_MAX + 1]; /* "travel complete", "force limit on the rig" ... */

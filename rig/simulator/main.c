@@ -6,6 +6,8 @@
 #include "rig/simulator/feeder_file.h"
 #include "rig/simulator/hands.h"
 #include "rig/simulator/pace.h"
+#include "rig/simulator/pair_serve.h"
+#include "rig/simulator/pair_words.h"
 #include "rig/simulator/rig_log.h"
 #include "rig/simulator/rig_state.h"
 #include "rig/simulator/terminal.h"
@@ -36,7 +38,7 @@
 #define LOOK_MS 5
 
 /* Options without a letter. */
-enum { OPTION_FAULTS = 256, OPTION_LOG, OPTION_SAMPLES };
+enum { OPTION_FAULTS = 256, OPTION_LOG, OPTION_SAMPLES, OPTION_PAIR };
 
 struct options {
     int64_t seed;
@@ -51,6 +53,8 @@ struct options {
     const char *log;
     const char *samples;
     struct fault_plan faults;
+    bool pair;
+    struct pair_plan pair_plan;
     const char *feeders[FEEDERS_MAX];
     size_t feeder_count;
 };
@@ -79,6 +83,18 @@ static struct argp_option option_table[] = {
      0},
     {"log", OPTION_LOG, "FILE", 0, "Write what happens to FILE, one JSON object a line", 0},
     {"samples", OPTION_SAMPLES, "FILE", 0, "Write every sample that the rig takes to FILE (CSV)", 0},
+    {"pair", OPTION_PAIR, "LIST", OPTION_ARG_OPTIONAL,
+     "Be two separate instruments in real time instead: a force gauge that writes lines of text (its "
+     "terminal "
+     "is the first line on standard output; with --link, PATH.force) and a motion controller that takes "
+     "G-code "
+     "(the second line; PATH.feed). LIST, with commas: rate=HZ (50), unit=N|kgf|gf|lbf, poll (a line for "
+     "each "
+     "'?'), microsteps-per-mm=X (of the controller; as the first feeder has it), blocks=N (4); T seconds "
+     "after the "
+     "first motion, or from the start with T 0: over-range@T, comma@T, unit@T, garbage@T, silent@T, error@T, "
+     "mute@T, slow@T. --hands: 'hang NEWTONS', 'mount FEEDER'",
+     0},
     {"protocol-major", 'p', "N", 0, "Pretend to speak this major version of the protocol (for tests)", 0},
     {0}};
 
@@ -139,6 +155,11 @@ static error_t take_option(int key, char *argument, struct argp_state *state)
         break;
     case 'l':
         o->link = argument;
+        break;
+    case OPTION_PAIR:
+        o->pair = true;
+        if (argument != NULL)
+            code = pair_words_read(argument, &o->pair_plan, &e);
         break;
     case OPTION_FAULTS:
         code = fault_words_read(argument, &o->faults, &e);
@@ -382,6 +403,24 @@ static enum err_code read_feeders(const struct options *o, struct model_paramete
     return feeder_file_check_together(feeders, o->feeder_count, e);
 }
 
+static enum err_code run_pair(const struct options *o, const struct model_parameters *feeders, size_t count,
+                              struct err *e)
+{
+    const struct pair_serve_order order = {.plan = o->pair_plan,
+                                           .seed = (uint64_t)o->seed,
+                                           .feeders = feeders,
+                                           .feeder_count = count,
+                                           .link = o->link,
+                                           .log = o->log,
+                                           .hands = o->hands,
+                                           .stop_asked = &stop_asked};
+    struct sigaction action = {.sa_handler = on_signal};
+    sigemptyset(&action.sa_mask);
+    sigaction(SIGINT, &action, NULL);
+    sigaction(SIGTERM, &action, NULL);
+    return pair_serve(&order, e);
+}
+
 static enum err_code run(struct server *s, struct err *e)
 {
     static struct model_parameters feeders[FEEDERS_MAX];
@@ -391,6 +430,8 @@ static enum err_code run(struct server *s, struct err *e)
     enum err_code code = read_feeders(o, feeders, &s->setup.feeder_count, e);
     if (code != ERR_OK)
         return code;
+    if (o->pair)
+        return run_pair(o, feeders, s->setup.feeder_count, e);
     /* Another number at each start; the clock outside is as good as a counter in flash memory. */
     clock_gettime(CLOCK_REALTIME, &started);
     s->setup.boot = (uint32_t)(started.tv_sec * 1000 + started.tv_nsec / 1000000);
@@ -437,6 +478,7 @@ int main(int count, char **arguments)
     static const struct argp argp = {option_table, take_option, NULL, documentation, NULL, NULL, NULL};
     struct err e;
     argp_err_exit_status = EXIT_WRONG_USE;
+    server.options.pair_plan = pair_plan_default();
     argp_parse(&argp, count, arguments, 0, NULL, &server.options);
     struct err log_error;
     enum err_code code = run(&server, &e);

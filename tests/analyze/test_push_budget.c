@@ -127,3 +127,22 @@ Test(push_budget, monte_carlo_draws_count_weights_and_gravity_once)
     cr_expect_float_eq(q[1].standard_uncertainty, q[0].standard_uncertainty, 1e-9, "%g, in one piece %g",
                        q[1].standard_uncertainty, q[0].standard_uncertainty);
 }
+
+Test(push_budget, what_few_readings_leave_unknown_does_not_average_out)
+{
+    double squares[PUSH_BUDGET_READING] = {0};
+    struct budget run, mean;
+    for (int i = 0; i < 9; i++) {
+        budget_init(&run);
+        push_budget_add(&run, "scatter of the stall events", 0.7, 12, BUDGET_TYPE_A, false);
+        push_budget_add(&run, PUSH_BUDGET_BETWEEN_NAME, i < 3 ? 0.9 : 0.6, INFINITY, BUDGET_TYPE_B, false);
+        push_budget_add(&run, PUSH_BUDGET_GAUGE_NAME, 0.0408, INFINITY, BUDGET_TYPE_B, false);
+        push_budget_sum_reading(&run, squares);
+    }
+    budget_init(&mean);
+    push_budget_add_reading(&mean, squares, 9);
+    cr_assert_eq(mean.count, 2);
+    expect_part(&mean, PUSH_BUDGET_BETWEEN_NAME, sqrt((3 * 0.81 + 6 * 0.36) / 9), INFINITY, BUDGET_TYPE_B,
+                false);
+    expect_part(&mean, PUSH_BUDGET_GAUGE_NAME, 0.0408, INFINITY, BUDGET_TYPE_B, false);
+}

@@ -67,6 +67,28 @@ Test(result_flags, sound_runs_have_none)
     cr_expect_eq(b->feeders[0].torque_curve.flags.count, 0);
 }
 
+Test(result_flags, few_readings_are_told_of_what_rests_on_them)
+{
+    b->runs[0].push.sampling = (struct push_sampling){.force_n = 2.6, .coarse = true};
+    b->runs[2].push.sampling = (struct push_sampling){.force_n = 1.9, .coarse = true};
+    b->runs[1].push.sampling = (struct push_sampling){.force_n = 0.1};
+    b->runs[2].push.slip_onset_n = quantity_from(51.2, 0.8, 40, 1);
+    feeder();
+    cr_assert_eq(b->feeders[0].points[0].stall_flags.count, 1);
+    cr_expect_str_eq(b->feeders[0].points[0].stall_flags.text[0],
+                     "coarse readings in 2 of 3 runs: the force rises by up to 2.6 N from one reading to the "
+                     "next, so it is resolved to about ± 1.3 N by them");
+    cr_assert_eq(b->feeders[0].points[0].onset_flags.count, 1);
+    cr_expect_not_null(strstr(b->feeders[0].points[0].onset_flags.text[0], "in 1 of 1 runs"));
+    cr_expect_eq(b->feeders[0].points[1].stall_flags.count, 0, "the other speed was read finely");
+    b->records[4].separate = true;
+    b->runs[4].push.sampling = (struct push_sampling){.force_n = 0.31};
+    feeder();
+    cr_assert_eq(b->feeders[0].points[1].stall_flags.count, 1);
+    cr_expect_not_null(strstr(b->feeders[0].points[1].stall_flags.text[0],
+                              "separate instruments in 1 of 3 runs: the force rises by up to 0.31 N"));
+}
+
 Test(result_flags, a_calibration_past_its_age_is_told_of_the_run_and_of_what_rests_on_it)
 {
     /* 45.4 days after the calibration. */

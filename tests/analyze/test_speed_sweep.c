@@ -91,6 +91,17 @@ Test(speed_sweep, runs_are_gathered_by_speed_in_rising_order)
     cr_expect(!p[0].slip_onset_n.present);
 }
 
+Test(speed_sweep, what_few_readings_leave_unknown_stays_in_the_mean)
+{
+    for (int i = 0; i < 3; i++) {
+        struct push_result *p = add(4.9, 60.4 + 1.35 * i, false, LIMITED_MOTOR);
+        push_budget_add(&p->stall_budget, PUSH_BUDGET_BETWEEN_NAME, 1.27, INFINITY, BUDGET_TYPE_B, false);
+    }
+    points();
+    cr_expect_float_eq(w.feeder.points[0].stall_force_n.standard_uncertainty, hypot(1.35 / sqrt(3), 1.27),
+                       1e-9);
+}
+
 Test(speed_sweep, a_bound_is_never_averaged_as_if_it_were_a_value)
 {
     add(4.9, 61.3, false, LIMITED_MOTOR);

@@ -5,6 +5,7 @@ the part that is used. Prints each breach as "file:line: sentence" and exits 1 w
 
 The tables below are the architecture; DEVELOPERS.md draws the same picture. Tests may use whatever they test.
 """
+import fnmatch
 import pathlib
 import re
 import sys
@@ -24,10 +25,12 @@ ARROWS = {
     "analyze/report": ["analyze", "analyze/numerics", "datasets/format", "rig/base"],
     "analyze/main.c": ["analyze/report", "analyze", "analyze/numerics", "datasets/format", "rig/base"],
 }
-# Inside capture the layers are files: link (bytes) <- rig client (messages) <- runner (one run) <- what uses many runs or
-# none (the series, and whatever is not named here) <- main.c. No file may include a header of a layer above its own.
-CAPTURE_LAYERS = {"link": 0, "clock_rate": 0, "rig_receiver": 1, "rig_client": 1, "run_writer": 2, "run_notes": 2,
-                  "runner": 2, "main": 4}
+# Inside capture the layers are files: link (bytes) <- rig client (messages), and beside it what makes messages out of the
+# languages of separate instruments <- runner (one run) <- what uses many runs or none (the series, and whatever is not
+# named here) <- the commands <- main.c. No file may include a header of a layer above its own.
+CAPTURE_LAYERS = {"link": 0, "clock_rate": 0, "text_line": 0, "bench_file": 1, "force_text": 1,
+                  "gcode_feed": 1, "pair": 1, "rig_open": 1, "rig_receiver": 1, "rig_client": 1, "run_writer": 2, "run_notes": 2,
+                  "runner": 2, "watch_sums": 0, "watch_stream": 0, "command": 4, "commands": 4, "main": 5}
 CAPTURE_LAYER_ELSE = 3
 
 # System headers that only some parts may know, as a pattern of the header and where it may stand.
@@ -39,6 +42,21 @@ SYSTEM_HEADERS = {
 # The firmware compiles rig/wire without a hosted C library: these are the headers of freestanding C11.
 FREESTANDING = {"float.h", "iso646.h", "limits.h", "stdalign.h", "stdarg.h", "stdbool.h", "stddef.h", "stdint.h",
                 "stdnoreturn.h"}
+
+# Who speaks to the user and who ends a program. Everybody else hands what is to be said up: an error as a struct err,
+# a result to a FILE that is passed in. Patterns of files; a part that is not named is free.
+SPEAKERS = {
+    "rig/base": [],
+    "rig/wire": [],
+    "rig/model": [],
+    "datasets/format": [],
+    "capture": ["capture/main.c", "capture/commands.c", "capture/command_*.c", "capture/operator.c"],
+    "analyze/numerics": [],
+    "analyze": ["analyze/request.c"],
+    "analyze/report": [],
+}
+SPEAKS = re.compile(r"\b(?:stdout|stderr)\b|\b(?:printf|vprintf|puts|putchar|perror|_?exit|quick_exit)[ \t]*\(")
+NO_CODE = re.compile(r'//[^\n]*|/\*.*?\*/|"(?:\\.|[^"\\\n])*"|\'(?:\\.|[^\'\\\n])*\'', re.S)
 
 TOP = {"README.md", "DEVELOPERS.md", "LICENSE", "meson.build", "capture", "analyze", "tests", "rig", "datasets"}
 LINES_MAX = 650
@@ -91,6 +109,16 @@ def breaches_of_system_include(root, path, header):
         yield f"<{header}> is no header of freestanding C11, which rig/wire keeps to"
 
 
+def breaches_of_silence(path, text):
+    """Lines of a file that print or end the program, although the file is none of those that may, as (line, word)."""
+    part = part_of(path)
+    if part not in SPEAKERS or any(fnmatch.fnmatchcase(path, pattern) for pattern in SPEAKERS[part]):
+        return
+    code = NO_CODE.sub(lambda match: re.sub(r"[^\n]", " ", match[0]), text)
+    for match in SPEAKS.finditer(code):
+        yield code.count("\n", 0, match.start()) + 1, match[0].rstrip("( \t")
+
+
 def breaches(root):
     """All breaches below root, as (path, line, sentence)."""
     found = []
@@ -108,6 +136,8 @@ def breaches(root):
             most = TEST_LINES_MAX if path.startswith("tests/") else LINES_MAX
             if lines > most:
                 found.append((path, lines, f"more than {most} lines; a second question wants a second file"))
+            found.extend((path, line, f"{word}: only {', '.join(SPEAKERS[part_of(path)]) or 'the programs'} may speak or exit")
+                         for line, word in breaches_of_silence(path, text))
             for match in INCLUDE.finditer(text):
                 line = text.count("\n", 0, match.start()) + 1
                 quoted, angled, odd = match.groups()

@@ -6,7 +6,10 @@ write_calibration
 expect 4 "" "nipbench-capture: /dev/ttyNONE: no such port" "$CAPTURE" identify /dev/ttyNONE
 expect 4 "" "nipbench-capture: /dev/ttyNONE: no such port" "$CAPTURE" run plan.yaml --port /dev/ttyNONE --out out --yes
 expect 4 "" "nipbench-capture: /dev/null: not a serial port" "$CAPTURE" identify /dev/null
-expect 4 "" "nipbench-capture: ./plan.yaml: not a serial port" "$CAPTURE" identify ./plan.yaml
+# A file stands for the bench that it describes; a plan describes none.
+expect 3 "" "nipbench-capture: ./plan.yaml:1:1: the key 'nipbench_bench' is missing in the mapping that begins here
+  nipbench_plan: 1
+  ^" "$CAPTURE" identify ./plan.yaml
 
 start_quiet
 expect 4 "" "nipbench-capture: $PORT: no reply in 3000 ms; is the rig powered, and is this its port?" \

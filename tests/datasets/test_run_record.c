@@ -392,3 +392,81 @@ Test(run_record, gaps_fill_the_list_and_are_then_summed_up)
     cr_expect_eq(run_record_write(scratch_path("r.json"), &r, &e), ERR_FILE, "what could not be read back");
     free(back);
 }
+
+static struct run_record separate_record(void)
+{
+    struct run_record r = scratch_record();
+    r.separate = true;
+    r.separate_instruments = (struct run_separate){.force_interval_s = 0.1031,
+                                                   .force_interval_sd_s = 0.00431,
+                                                   .force_latency_s = 0.0571,
+                                                   .force_latency_standard_uncertainty_s = 0.00323,
+                                                   .feed_latency_s = 0.0219,
+                                                   .feed_latency_standard_uncertainty_s = 0.00617,
+                                                   .force_resolution_n = 0.02};
+    return r;
+}
+
+Test(run_record, separate_instruments_come_back)
+{
+    struct run_record r = separate_record();
+    struct run_record *back = malloc(sizeof *back);
+    struct err e;
+    char *text;
+    memset(back, 0xA5, sizeof *back);
+    cr_assert_eq(run_record_write(scratch_path("r.json"), &r, &e), ERR_OK, "%s", e.text);
+    cr_assert_eq(run_record_read(scratch_path("r.json"), back, &e), ERR_OK, "%s", e.text);
+    cr_expect(back->separate);
+    cr_expect_eq(memcmp(&back->separate_instruments, &r.separate_instruments, sizeof r.separate_instruments),
+                 0);
+    r.separate = false;
+    cr_assert_eq(run_record_write(scratch_path("r.json"), &r, &e), ERR_OK, "%s", e.text);
+    text = scratch_read("r.json");
+    cr_expect_null(strstr(text, "separate_instruments"), "a rig of one piece says nothing");
+    free(text);
+    cr_assert_eq(run_record_read(scratch_path("r.json"), back, &e), ERR_OK, "%s", e.text);
+    cr_expect(!back->separate && back->separate_instruments.force_interval_s == 0);
+    free(back);
+}
+
+Test(run_record, separate_instruments_that_cannot_be_are_refused)
+{
+    static const struct {
+        const char *legend, *from, *to, *message;
+    } rows[] = {
+        {"a list", "\"separate_instruments\": {", "\"separate_instruments\": [], \"x_s\": {",
+         "separate_instruments: must be an object"},
+        {"an unknown key", "\"force_interval_s\"", "\"by\": 1, \"force_interval_s\"",
+         "separate_instruments.by: is no known key"},
+        {"a key left out", "\"feed_latency_s\"", "\"x_feed\"",
+         "separate_instruments.feed_latency_s: is missing"},
+        {"no time between readings", "0.1031", "0.0",
+         "separate_instruments.force_interval_s: 0 is outside 1e-06 to 100"},
+        {"a scatter below 0", "0.00431", "-0.5", "separate_instruments.force_interval_sd_s: -0.5 is outside"},
+        {"a reading before its force", "0.0571", "-0.5",
+         "separate_instruments.force_latency_s: -0.5 is outside 0 to 10"},
+        {"a latency in words", "0.0219", "\"short\"",
+         "separate_instruments.feed_latency_s: must be a number"},
+        {"an uncertainty of minutes", "0.00617", "60",
+         "separate_instruments.feed_latency_standard_uncertainty_s: 60 is outside 0 to 10"},
+        {"an uncertainty that is not known", "0.00323", "null",
+         "separate_instruments.force_latency_standard_uncertainty_s: must be a number"},
+        {"a gauge without a last digit", "_resolution_n\": 0.02", "_resolution_n\": 0.0",
+         "force_resolution_n: 0 is outside 1e-09"},
+    };
+    struct run_record r = separate_record();
+    struct run_record *back = malloc(sizeof *back);
+    struct err e;
+    char *text;
+    cr_assert_eq(run_record_write(scratch_path("good.json"), &r, &e), ERR_OK, "%s", e.text);
+    text = scratch_read("good.json");
+    for (size_t i = 0; i < sizeof rows / sizeof rows[0]; i++) {
+        char *bad = scratch_replace(text, rows[i].from, rows[i].to);
+        memset(&e, 0, sizeof e);
+        cr_expect_eq(run_record_read(scratch_write("r.json", bad), back, &e), ERR_FILE, "%s", rows[i].legend);
+        cr_expect_not_null(strstr(e.text, rows[i].message), "%s: %s", rows[i].legend, e.text);
+        free(bad);
+    }
+    free(text);
+    free(back);
+}

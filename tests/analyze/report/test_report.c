@@ -69,6 +69,47 @@ Test(report, results_json_has_the_agreed_shape)
     fixture_session_free(s);
 }
 
+Test(report, how_finely_a_push_was_read_is_told)
+{
+    struct session *s = fixture_session(false);
+    json_t *root = parsed(s), *runs = json_object_get(root, "runs"), *sampling;
+    char *page = page_output(s, OUTPUT_HTML);
+    cr_expect(json_is_null(json_object_get(json_array_get(runs, 0), "sampling")), "not known");
+    cr_expect_eq(page_count(page, "<dt>Few readings</dt>"), 1);
+    cr_expect_eq(page_count(page, "<dt>Separate instruments</dt>"), 0);
+    free(page);
+    json_decref(root);
+    s->runs[0].push.sampling = (struct push_sampling){.interval_s = 0.0985,
+                                                      .feed_mm = 0.1126,
+                                                      .force_n = 4.52,
+                                                      .cycle_mm = 0.503,
+                                                      .cycle_readings = 4.467,
+                                                      .rise_readings = 19,
+                                                      .coarse = true};
+    struct run_record *record = malloc(sizeof *record);
+    memcpy(record, s->runs[0].record, sizeof *record);
+    record->separate = true;
+    s->runs[0].record = record;
+    root = parsed(s);
+    sampling = json_object_get(json_array_get(json_object_get(root, "runs"), 0), "sampling");
+    cr_expect_eq(number_at(sampling, "interval_s"), 0.0985);
+    cr_expect_eq(number_at(sampling, "feed_per_reading_mm"), 0.1126);
+    cr_expect_eq(number_at(sampling, "rise_per_reading_n"), 4.52);
+    cr_expect_eq(number_at(sampling, "resolved_to_n"), 2.26);
+    cr_expect_eq(number_at(sampling, "readings_per_motor_cycle"), 4.467);
+    cr_expect(json_is_null(json_object_get(sampling, "readings_per_tooth_pitch")), "a gear without teeth");
+    cr_expect_eq(number_at(sampling, "readings_on_rise"), 19);
+    cr_expect(json_is_true(json_object_get(sampling, "coarse")));
+    cr_expect(json_is_true(json_object_get(sampling, "separate_instruments")));
+    page = page_output(s, OUTPUT_HTML);
+    cr_expect_eq(page_count(page, "<dt>Separate instruments</dt>"), 1);
+    page_expect_well_formed(page);
+    free(page);
+    json_decref(root);
+    free(record);
+    fixture_session_free(s);
+}
+
 Test(report, results_json_has_null_where_there_is_no_value)
 {
     struct session *s = fixture_session(false);
