@@ -173,6 +173,9 @@ def series_against_the_native_rig():
     check("a series from the native rig", done.returncode == 0, done.stderr)
     (a, ua), (b, ub) = mean_interval(stall_forces("pair")), mean_interval(stall_forces("native"))
     joint = 2 * (ua ** 2 + ub ** 2) ** 0.5
+    said = {name: "one reading per" in pathlib.Path(name + "-report/report.html").read_text() for name in ("pair", "native")}
+    check("the report says how coarse the readings of the pair are, and nothing of the kind of the native rig",
+          said["pair"] and not said["native"], said)
     print(f"stall force: pair {a:.2f} N (u {ua:.2f}), native {b:.2f} N (u {ub:.2f}), difference {a - b:+.2f}, "
           f"joint interval {joint:.2f}; truth of the pair's runs {sum(truth) / len(truth):.2f} N")
     figure("stall force of the pair less that of the native rig, over the joint interval", (a - b) / joint, "1", -1, 1, 8)
