@@ -66,6 +66,24 @@ study kill python3 tests/faults/kill_study.py "${faults[@]}" --jobs 10
 study faults python3 tests/faults/fault_study.py "${faults[@]}" --jobs 18
 study long python3 tests/faults/long_study.py "${faults[@]}"
 
+# The firmware's binary in a simulated chip, and a bench of separate instruments: figures of ordinary tests.
+firmware_figures() {
+    local lines=build/studies/firmware.lines name
+    rm -f "$lines"
+    for name in commands limits line motion; do
+        NIPBENCH_FIGURES=$top/$lines "$programs/tests/firmware/test_firmware_$name" -j1 || return
+    done
+    python3 -c 'import json, sys; json.dump([json.loads(line) for line in open(sys.argv[1])], open(sys.argv[2], "w"), indent=1)' \
+        "$lines" "$2" && rm "$lines"
+}
+study firmware firmware_figures
+pair_figures() {
+    CAPTURE=$top/$programs/capture/nipbench-capture RIG=$top/$programs/rig/simulator/nipbench-rig \
+        ANALYZE=$top/$programs/analyze/nipbench-analyze FEEDERS=$top/rig/simulator/feeders RIVER=$top/rig/simulator/river \
+        python3 tests/cli/capture_pair.py --out "$2"
+}
+study pair pair_figures
+
 # nipbench-capture in a Linux guest, against the kernel's driver of a USB serial adapter. Alone: its times are real.
 in_guest() { tests/guest/run.sh "$2"; }
 study guest in_guest

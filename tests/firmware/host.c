@@ -1,6 +1,7 @@
 #include "tests/firmware/host.h"
 
 #include <criterion/criterion.h>
+#include <stdio.h>
 
 #include <stdlib.h>
 
@@ -195,4 +196,19 @@ const struct wire_event *host_event(struct host *h, unsigned ms)
     while (h->event_count == before && chip_cycle(h->chip) < until)
         host_wait_until(h, chip_cycle(h->chip) + CHIP_MS(1) / 4);
     return h->event_count > before ? &h->events[before] : NULL;
+}
+
+void host_figure(const char *name, double value, const char *unit, double low, double high)
+{
+    const char *path = getenv("NIPBENCH_FIGURES");
+    printf("%s: %.4g %s\n", name, value, unit);
+    FILE *const file = path != NULL ? fopen(path, "a") : NULL;
+    if (file == NULL)
+        return;
+    fprintf(
+        file,
+        "{\"name\": \"%s\", \"value\": %.9g, \"unit\": \"%s\", \"low\": %.9g, \"high\": %.9g, \"met\": %s, "
+        "\"n\": 1, \"seed\": null, \"seconds\": null}\n",
+        name, value, unit, low, high, value >= low && value <= high ? "true" : "false");
+    fclose(file);
 }

@@ -57,6 +57,9 @@ void host_free(struct host *host);
 
 /* A random whole number from 0 to below - 1. */
 unsigned host_draw(struct host *host, unsigned below);
+/* Print a figure and, where the environment names a file in NIPBENCH_FIGURES, add it there as one line of
+ * JSON: what was asked of it is low to high. The test asserts by itself. */
+void host_figure(const char *name, double value, const char *unit, double low, double high);
 /* Let time pass. */
 void host_wait_ms(struct host *host, unsigned ms);
 void host_wait_until(struct host *host, uint64_t cycle);

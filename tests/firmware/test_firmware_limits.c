@@ -41,7 +41,7 @@ static const struct wire_event *cut_after(uint64_t cycle, const char *what, enum
     cr_assert(event != NULL && event->kind == kind, "%s", what);
     cr_assert_not(chip_figures(h->chip).coils);
     const uint64_t took = h->coils_off_cycle - cycle;
-    printf("%s: coils off after %.3f ms\n", what, (double)took / (CHIP_HZ / 1000));
+    host_figure(what, (double)took / (CHIP_HZ / 1000), "ms", 0, SAMPLE_CYCLES / (CHIP_HZ / 1000.0));
     cr_assert_leq(took, SAMPLE_CYCLES, "%s", what);
     return event;
 }
@@ -72,7 +72,8 @@ static void force_limit(int32_t counts)
     cr_assert_eq(h->events[1].kind, WIRE_EVENT_FORCE_LIMIT);
     cr_assert_eq(h->events[1].value, counts);
     const uint64_t took = h->coils_off_cycle - force_cycle;
-    printf("force limit: coils off %.3f ms after the conversion\n", (double)took / (CHIP_HZ / 1000));
+    host_figure("force limit: coils off after the conversion", (double)took / (CHIP_HZ / 1000), "ms", 0,
+                SAMPLE_CYCLES / (CHIP_HZ / 1000.0));
     cr_assert_lt(took, SAMPLE_CYCLES);
     /* That sample goes out before the event. */
     unsigned i = 0;
@@ -148,7 +149,7 @@ Test(firmware_limits, time_cuts)
     cr_assert_geq(event->value, 731);
     cr_assert_leq(event->value, 731 + 13);
     const double took_ms = (double)(h->coils_off_cycle - armed) / (CHIP_HZ / 1000);
-    printf("time limit of 731 ms: coils off after %.3f ms\n", took_ms);
+    host_figure("time limit of 731 ms: coils off after", took_ms, "ms", 731, 731 + 12.5 + 1.0);
     cr_assert_leq(took_ms, 731 + 12.5 + 1.0);
 }
 
@@ -218,7 +219,7 @@ static void silence(void)
     cr_assert_geq(event->value, 500);
     cr_assert_leq(event->value, 501);
     const double took_ms = (double)(h->event_cycles[before] - heard) / (CHIP_HZ / 1000);
-    printf("watchdog: told %.3f ms after the last frame\n", took_ms);
+    host_figure("watchdog: told after the last frame", took_ms, "ms", 498, 502);
     host_wait_ms(h, 30);
     const unsigned samples = h->sample_count;
     host_wait_ms(h, 100);
@@ -234,7 +235,7 @@ Test(firmware_limits, a_silent_host_cuts_within_500_ms)
     const uint64_t heard = chip_cycle(h->chip);
     silence();
     const double off_ms = (double)(h->coils_off_cycle - heard) / (CHIP_HZ / 1000);
-    printf("watchdog: coils off %.3f ms after the last frame\n", off_ms);
+    host_figure("watchdog: coils off after the last frame", off_ms, "ms", 0, 500.5);
     cr_assert_leq(off_ms, 500.5);
 }
 

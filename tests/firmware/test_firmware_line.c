@@ -118,6 +118,8 @@ Test(firmware_line, a_minute_of_random_bytes_moves_nothing)
     }
     const struct chip_figures f = chip_figures(h->chip);
     printf("60 s of random bytes, %llu frame ends\n", (unsigned long long)zeros);
+    host_figure("60 s of random bytes: steps", (double)(f.steps + f.steps_off), "1", 0, 0);
+    host_figure("60 s of random bytes: starts", h->event_count, "1", 1, 1);
     cr_assert_not(f.coils);
     cr_assert_eq(f.steps + f.steps_off, 0);
     cr_assert_eq(h->event_count, 1, "it has started anew");
@@ -176,7 +178,7 @@ Test(firmware_line, the_stack_stays_in_its_reserve)
     chip_set(h->chip, CHIP_EMERGENCY_STOP, true);
     host_wait_ms(h, 20);
     const unsigned bytes = chip_stack_bytes(h->chip);
-    printf("stack: at most %u of %u bytes\n", bytes, FIRMWARE_STACK);
+    host_figure("deepest stack", bytes, "byte", 60, FIRMWARE_STACK * 0.75);
     cr_assert_gt(bytes, 60); /* else it was not measured */
     cr_assert_leq(bytes, FIRMWARE_STACK * 3 / 4);
 }

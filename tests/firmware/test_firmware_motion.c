@@ -44,6 +44,7 @@ Test(firmware_motion, a_million_steps_are_a_million_steps)
 {
     cr_assert(host_move(h, 20000000, 100000, 1000000) == WIRE_ACCEPTED);
     cr_assert_eq(finish(60000), 1000000);
+    host_figure("steps of a move of 1000000", (double)chip_figures(h->chip).steps, "1", 1000000, 1000000);
     cr_assert_eq(chip_figures(h->chip).steps, 1000000);
     cr_assert_eq(h->missing, 0);
     /* 50.2 s by the trapezoid; one step's time is 50 us. */
@@ -105,8 +106,9 @@ Test(firmware_motion, steps_are_even)
     for (unsigned i = 0; i < sizeof speeds / sizeof speeds[0]; i++) {
         h->step_count = 0;
         const double jitter = jitter_at(speeds[i]);
-        printf("jitter at %d steps/s: %.1f cycles, %.2f us\n", speeds[i], jitter,
-               jitter / CHIP_CYCLES_PER_US);
+        char name[64];
+        snprintf(name, sizeof name, "jitter at %d steps/s", speeds[i]);
+        host_figure(name, jitter / CHIP_CYCLES_PER_US, "us", 0, 5);
         cr_expect_lt(jitter, 5.0 * CHIP_CYCLES_PER_US, "at %d steps/s", speeds[i]);
     }
 }
@@ -156,9 +158,10 @@ Test(firmware_motion, ramps_lie_on_the_trapezoid)
         finish(60000);
         cr_assert_eq(h->step_count, (unsigned)z->travel);
         const double off = off_trapezoid(z);
-        const double peak = fmin(z->v, sqrt(z->a * z->travel));
-        printf("%g steps/s, %g steps/s2, %g steps: at most %.3f steps off, %.3f ms at the peak\n", z->v, z->a,
-               z->travel, off, off / peak * 1e3);
+        char name[96];
+        snprintf(name, sizeof name, "off the trapezoid: %g steps/s, %g steps/s2, %g steps", z->v, z->a,
+                 z->travel);
+        host_figure(name, off, "step", 0, 1);
         /* Where braking begins within a tick the corner is cut: less than a step. */
         cr_expect_lt(off, 1.0, "case %u", i);
     }
