@@ -114,6 +114,7 @@ same "the note says so" 1 "$(grep -c '"ended": "interrupted"' late.json)"
 
 # A stop while a load is awaited.
 for signal in INT TERM HUP; do
+    : >stop.err # of the signal before: the new program may come to it later than we do
     "$CAPTURE" weigh --port "$PORT" --out "$signal.csv" --loads-n --loads 5,20,50 --timeout 3000 --yes >stop.out 2>stop.err </dev/null &
     capture=$!
     wait_for 'up: hang 5 N' stop.err
