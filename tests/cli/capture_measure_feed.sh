@@ -96,6 +96,7 @@ move 4 of 4, 40 mm backward: mark the filament where you measure from" "$(tail -
 same "resolution is not stated" 1 "$(grep -c '"resolution_mm": null' g.json)"
 
 # A stop in the middle of a move.
+: >err.txt # of the program before: the new one may come to it later than we do
 "$CAPTURE" measure-feed --port "$PORT" --out stop.csv "${GEAR[@]}" --lengths 5,800 --repeats 1 --measured 5,5,800,800 \
     >out.txt 2>err.txt </dev/null &
 capture=$!
