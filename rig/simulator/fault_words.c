@@ -1,12 +1,12 @@
 #include "rig/simulator/fault_words.h"
 
 #include "rig/base/number.h"
+#include "rig/simulator/word_list.h"
 
 #include <math.h>
 #include <stdio.h>
 #include <string.h>
 
-#define WORD_MAX      96
 #define TIME_MAX_S    1e6
 #define CLOCK_PPM_MAX 1000.0
 
@@ -66,7 +66,7 @@ static enum err_code read_timed(enum fault_timed fault, char *at, struct fault_p
 {
     const char *const name = FAULT_TIMED_WORDS[fault];
     const enum length wants = length_of(fault);
-    char what[WORD_MAX];
+    char what[WORD_LIST_WORD_MAX];
     double begin_s;
     double length_s = 0;
     char *plus = strchr(at, '+');
@@ -93,7 +93,7 @@ static enum err_code read_timed(enum fault_timed fault, char *at, struct fault_p
 
 static enum err_code read_setting(const char *word, const char *value, struct fault_plan *plan, struct err *e)
 {
-    char what[WORD_MAX + 16];
+    char what[WORD_LIST_WORD_MAX + 16];
     snprintf(what, sizeof what, "--faults: %s", word);
     /* Far from the ends of 64 bits, so that the clock never overflows. */
     if (strcmp(word, "clock-start") == 0)
@@ -106,8 +106,9 @@ static enum err_code read_setting(const char *word, const char *value, struct fa
     return err_set(e, ERR_USAGE, "--faults: there is no '%s='", word);
 }
 
-static enum err_code read_word(char *word, struct fault_plan *plan, struct err *e)
+static enum err_code read_word(char *word, void *context, struct err *e)
 {
+    struct fault_plan *plan = context;
     char *mark = strpbrk(word, "=@");
     if (strcmp(word, "limits-ignored") == 0) {
         plan->limits_ignored = true;
@@ -127,18 +128,5 @@ static enum err_code read_word(char *word, struct fault_plan *plan, struct err *
 
 enum err_code fault_words_read(const char *list, struct fault_plan *plan, struct err *e)
 {
-    for (;;) {
-        char word[WORD_MAX];
-        const size_t length = strcspn(list, ",");
-        if (length >= sizeof word)
-            return err_set(e, ERR_USAGE, "--faults: '%.32s...' is too long for a fault", list);
-        memcpy(word, list, length);
-        word[length] = '\0';
-        const enum err_code code = read_word(word, plan, e);
-        if (code != ERR_OK)
-            return code;
-        if (list[length] == '\0')
-            return ERR_OK;
-        list += length + 1;
-    }
+    return word_list_read("--faults", list, read_word, plan, e);
 }

@@ -1,10 +1,10 @@
 #include "rig/simulator/pair_words.h"
 
 #include "rig/base/number.h"
+#include "rig/simulator/word_list.h"
 
 #include <string.h>
 
-#define WORD_MAX   64
 #define TIME_MAX_S 1e6
 
 const char *const PAIR_TROUBLE_WORDS[PAIR_TROUBLES] = {"over-range", "comma", "unit", "garbage",
@@ -36,8 +36,9 @@ static enum err_code read_setting(const char *word, const char *value, struct pa
     return err_set(e, ERR_USAGE, "--pair: unit: '%s' is none of N, kgf, gf, lbf", value);
 }
 
-static enum err_code read_word(char *word, struct pair_plan *plan, struct err *e)
+static enum err_code read_word(char *word, void *context, struct err *e)
 {
+    struct pair_plan *plan = context;
     char *mark = strpbrk(word, "=@");
     if (strcmp(word, "poll") == 0) {
         plan->poll = true;
@@ -61,18 +62,5 @@ static enum err_code read_word(char *word, struct pair_plan *plan, struct err *e
 
 enum err_code pair_words_read(const char *list, struct pair_plan *plan, struct err *e)
 {
-    for (;;) {
-        char word[WORD_MAX];
-        const size_t length = strcspn(list, ",");
-        if (length >= sizeof word)
-            return err_set(e, ERR_USAGE, "--pair: '%.32s...' is too long for a word", list);
-        memcpy(word, list, length);
-        word[length] = '\0';
-        const enum err_code code = read_word(word, plan, e);
-        if (code != ERR_OK)
-            return code;
-        if (list[length] == '\0')
-            return ERR_OK;
-        list += length + 1;
-    }
+    return word_list_read("--pair", list, read_word, plan, e);
 }

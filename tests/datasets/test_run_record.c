@@ -307,11 +307,32 @@ Test(run_record, nothing_of_the_link_is_written_where_none_was_recorded)
     free(text);
 }
 
+/* A record with one passage replaced, and what reading it must say. */
+struct refusal {
+    const char *legend, *from, *to, *message;
+};
+
+static void expect_refusals(const struct run_record *r, const struct refusal *rows, size_t count)
+{
+    struct run_record *back = malloc(sizeof *back);
+    struct err e;
+    char *text;
+    cr_assert_eq(run_record_write(scratch_path("good.json"), r, &e), ERR_OK, "%s", e.text);
+    text = scratch_read("good.json");
+    for (size_t i = 0; i < count; i++) {
+        char *bad = scratch_replace(text, rows[i].from, rows[i].to);
+        memset(&e, 0, sizeof e);
+        cr_expect_eq(run_record_read(scratch_write("r.json", bad), back, &e), ERR_FILE, "%s", rows[i].legend);
+        cr_expect_not_null(strstr(e.text, rows[i].message), "%s: %s", rows[i].legend, e.text);
+        free(bad);
+    }
+    free(text);
+    free(back);
+}
+
 Test(run_record, a_link_that_cannot_be_is_refused)
 {
-    static const struct {
-        const char *legend, *from, *to, *message;
-    } rows[] = {
+    static const struct refusal rows[] = {
         {"place 0 of the plan", "\"plan_run\": 417", "\"plan_run\": 0", "plan_run: 0 is outside 1 to 1000"},
         {"a place past any plan", "\"plan_run\": 417", "\"plan_run\": 1001", "plan_run: 1001 is outside"},
         {"durable before it came", "131.75", "-1.5", "durable_within_ms: -1.5 is outside"},
@@ -345,20 +366,7 @@ Test(run_record, a_link_that_cannot_be_is_refused)
          "more than the 7 frames_missing"},
     };
     struct run_record r = linked_record();
-    struct run_record *back = malloc(sizeof *back);
-    struct err e;
-    char *text;
-    cr_assert_eq(run_record_write(scratch_path("good.json"), &r, &e), ERR_OK, "%s", e.text);
-    text = scratch_read("good.json");
-    for (size_t i = 0; i < sizeof rows / sizeof rows[0]; i++) {
-        char *bad = scratch_replace(text, rows[i].from, rows[i].to);
-        memset(&e, 0, sizeof e);
-        cr_expect_eq(run_record_read(scratch_write("r.json", bad), back, &e), ERR_FILE, "%s", rows[i].legend);
-        cr_expect_not_null(strstr(e.text, rows[i].message), "%s: %s", rows[i].legend, e.text);
-        free(bad);
-    }
-    free(text);
-    free(back);
+    expect_refusals(&r, rows, sizeof rows / sizeof rows[0]);
 }
 
 Test(run_record, gaps_fill_the_list_and_are_then_summed_up)
@@ -431,9 +439,7 @@ Test(run_record, separate_instruments_come_back)
 
 Test(run_record, separate_instruments_that_cannot_be_are_refused)
 {
-    static const struct {
-        const char *legend, *from, *to, *message;
-    } rows[] = {
+    static const struct refusal rows[] = {
         {"a list", "\"separate_instruments\": {", "\"separate_instruments\": [], \"x_s\": {",
          "separate_instruments: must be an object"},
         {"an unknown key", "\"force_interval_s\"", "\"by\": 1, \"force_interval_s\"",
@@ -455,18 +461,5 @@ Test(run_record, separate_instruments_that_cannot_be_are_refused)
          "force_resolution_n: 0 is outside 1e-09"},
     };
     struct run_record r = separate_record();
-    struct run_record *back = malloc(sizeof *back);
-    struct err e;
-    char *text;
-    cr_assert_eq(run_record_write(scratch_path("good.json"), &r, &e), ERR_OK, "%s", e.text);
-    text = scratch_read("good.json");
-    for (size_t i = 0; i < sizeof rows / sizeof rows[0]; i++) {
-        char *bad = scratch_replace(text, rows[i].from, rows[i].to);
-        memset(&e, 0, sizeof e);
-        cr_expect_eq(run_record_read(scratch_write("r.json", bad), back, &e), ERR_FILE, "%s", rows[i].legend);
-        cr_expect_not_null(strstr(e.text, rows[i].message), "%s: %s", rows[i].legend, e.text);
-        free(bad);
-    }
-    free(text);
-    free(back);
+    expect_refusals(&r, rows, sizeof rows / sizeof rows[0]);
 }
