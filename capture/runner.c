@@ -376,8 +376,9 @@ static void watch_disk(struct runner *r)
         fail(r, &e);
     } else if (run_writer_waiting_us(r->writer) > DISK_PATIENCE_US &&
                link_now_us() - r->awake_us > DISK_PATIENCE_US) {
-        err_set(&e, ERR_SYSTEM, "the disk has taken no row of run %d for %d ms", r->record->number,
-                DISK_PATIENCE_US / 1000);
+        err_set(&e, ERR_SYSTEM,
+                "the disk has taken no row of run %d for %d ms: free it or use another one, then --resume",
+                r->record->number, DISK_PATIENCE_US / 1000);
         fail(r, &e);
     }
 }

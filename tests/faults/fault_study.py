@@ -98,7 +98,7 @@ DISK = {
     "eio-sync": dict(disk="eio-sync", run=[(5, r"Input/output error")], stops=True, same=True),
     "slow": dict(disk="slow", ms=300, run=[DONE], exact=True),
     # Two seconds are the disk's own, as a memory card may take them; the motor is off half a second later.
-    "hang": dict(disk="hang", ms=4000, run=[(5, r"the disk has taken no row of run \d+ for \d+ ms$")], stops=True, same=True,
+    "hang": dict(disk="hang", ms=4000, run=[(5, r"the disk has taken no row of run \d+ for \d+ ms: free it or use another one, then --resume$")], stops=True, same=True,
                  patience_ms=2000, plan=dict(runs=1, travel_mm=10, speed_mm_s=1.2), within_s=1.8),
     "full-disk": dict(mount="full", run=FULL, stops=True, same=True, few=True),
     "read-only-mount": dict(mount="read-only", run=[(5, r"Read-only file system")], same=True, few=True),
