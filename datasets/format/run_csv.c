@@ -18,18 +18,6 @@
 static const char *const FIELD_NAMES[] = {"time_us", "force_counts", "commanded_steps", "encoder_counts",
                                           "flags"};
 
-size_t run_csv_format_row(const struct raw_sample *s, bool encoder, char *buffer)
-{
-    int n;
-    if (encoder)
-        n = snprintf(buffer, RUN_CSV_ROW_BYTES_MAX, "%lld,%d,%d,%d,%u\n", (long long)s->time_us,
-                     s->force_counts, s->commanded_steps, s->encoder_counts, s->flags);
-    else
-        n = snprintf(buffer, RUN_CSV_ROW_BYTES_MAX, "%lld,%d,%d,,%u\n", (long long)s->time_us,
-                     s->force_counts, s->commanded_steps, s->flags);
-    return (size_t)n;
-}
-
 enum row_fault { ROW_GOOD, ROW_NOT_WHOLE, ROW_OUT_OF_RANGE, ROW_TOO_FEW, ROW_TOO_MANY };
 
 struct row_place {

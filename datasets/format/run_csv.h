@@ -7,14 +7,14 @@
 #ifndef DATASETS_FORMAT_RUN_CSV_H
 #define DATASETS_FORMAT_RUN_CSV_H
 
+#include "datasets/format/run_csv_row.h"
 #include "rig/base/err.h"
 
 #include <stdbool.h>
 #include <stddef.h>
 #include <stdint.h>
 
-#define RUN_CSV_HEADER        "time_us,force_counts,commanded_steps,encoder_counts,flags"
-#define RUN_CSV_ROW_BYTES_MAX 80
+#define RUN_CSV_HEADER "time_us,force_counts,commanded_steps,encoder_counts,flags"
 
 /* Bits of the flags column. */
 enum run_flag {
@@ -22,14 +22,6 @@ enum run_flag {
     RUN_FLAG_DRIVER_FAULT = 2,
     RUN_FLAG_LIMIT_SWITCH = 4,
     RUN_FLAG_EMERGENCY_STOP = 8
-};
-
-struct raw_sample {
-    int64_t time_us; /* rig clock, from the first sample of the run's recording */
-    int32_t force_counts;
-    int32_t commanded_steps;
-    int32_t encoder_counts;
-    uint8_t flags;
 };
 
 /* Columns of one run, each of length n. encoder_counts is NULL without an encoder. */
@@ -41,9 +33,6 @@ struct run_columns {
     int32_t *encoder_counts;
     uint8_t *flags;
 };
-
-/* Format one row with its line feed into buffer (RUN_CSV_ROW_BYTES_MAX bytes); returns its length. */
-size_t run_csv_format_row(const struct raw_sample *s, bool encoder, char *buffer);
 
 /* Parse one row of length bytes (without its line feed). ERR_FILE with the reason in e->text otherwise. */
 enum err_code run_csv_parse_row(const char *row, size_t length, struct raw_sample *s, bool *encoder,
