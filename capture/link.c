@@ -206,13 +206,17 @@ static short wait_for(const struct link *link, short events, int64_t timeout_us)
 enum err_code link_read(struct link *link, void *bytes, size_t size, int64_t timeout_us, size_t *got,
                         struct err *e)
 {
-    short revents = wait_for(link, POLLIN, timeout_us);
-    ssize_t length;
+    short revents;
+    /* While bytes keep coming there is no need to ask whether there are any. */
+    ssize_t length = read(link->backend.fd, bytes, size);
     *got = 0;
-    if (revents == 0)
-        return ERR_OK;
-    /* Bytes that came before a hang-up are still worth having, so read first. */
-    length = read(link->backend.fd, bytes, size);
+    if (length <= 0) {
+        revents = wait_for(link, POLLIN, timeout_us);
+        if (revents == 0)
+            return ERR_OK;
+        /* Bytes that came before a hang-up are still worth having, so read first. */
+        length = read(link->backend.fd, bytes, size);
+    }
     if (length > 0) {
         *got = (size_t)length;
         return ERR_OK;
@@ -226,6 +230,13 @@ enum err_code link_read(struct link *link, void *bytes, size_t size, int64_t tim
     if ((revents & (POLLHUP | POLLERR | POLLNVAL)) != 0 || !link->backend.alive(&link->backend))
         return gone(link, e);
     return ERR_OK;
+}
+
+void link_sleep_until(int64_t time_us)
+{
+    struct timespec until = {.tv_sec = (time_t)(time_us / 1000000),
+                             .tv_nsec = (long)(time_us % 1000000) * 1000};
+    clock_nanosleep(CLOCK_MONOTONIC, TIMER_ABSTIME, &until, NULL);
 }
 
 enum err_code link_write(struct link *link, const void *bytes, size_t length, int64_t timeout_us,

@@ -10,9 +10,17 @@
 #define REPLY_LEAST_US                                                                                       \
     1000000 /* outside world: a busy host may be slow, however fast the rig's clock runs                     \
              */
-#define TRIES      3
-#define WRITE_US   200000 /* outside world */
-#define READ_BYTES 65536
+/* Of a rig that sends many frames a second several are taken at a time, because waking for each would cost
+ * more than what is in it. So they wait for up to GATHER_US, on the rig's clock, and for half of what a
+ * terminal of this system holds (4,096 bytes) at the most: an adapter without flow control then never finds
+ * it full. */
+#define GATHER_US       5000
+#define GATHER_LEAST_US 1000 /* outside world: less is not worth a sleep of its own */
+#define GATHER_BYTES    2048
+#define MEASURE_US      50000 /* outside world: over so long it is measured how much comes */
+#define TRIES           3
+#define WRITE_US        200000 /* outside world */
+#define READ_BYTES      65536
 
 struct rig_client {
     struct link *link;
@@ -32,6 +40,10 @@ struct rig_client {
     uint16_t ack_sequence_first, ack_sequence_last; /* of the tries */
     struct wire_ack ack;
     bool restarted;
+    /* How much has come since, and how long what comes is therefore left to gather; 0: not at all. */
+    int64_t measured_us, measured_bytes, measured_reports;
+    int64_t gather_us;
+    int64_t read_us; /* when something was read last */
     uint8_t bytes[READ_BYTES];
 };
 
@@ -98,6 +110,7 @@ static void take_report(void *context, const struct rig_report *report)
 {
     struct rig_client *c = context;
     c->heard_us = link_now_us();
+    c->measured_reports++;
     if (report->kind == RIG_REPORT_IDENTITY && c->want_identity) {
         c->identity = report->identity;
         c->have_identity = true;
@@ -140,6 +153,25 @@ static enum err_code send_keep_alive_if_due(struct rig_client *c, struct err *e)
     return send_frame(c, WIRE_KEEP_ALIVE, NULL, 0, e);
 }
 
+/* Something was read: work out now and then how long it is left to gather from here on. */
+static void measure(struct rig_client *c, size_t got)
+{
+    int64_t span_us, gather_us;
+    c->read_us = link_now_us();
+    c->measured_bytes += (int64_t)got;
+    span_us = c->read_us - c->measured_us;
+    if (span_us < MEASURE_US)
+        return;
+    gather_us = GATHER_BYTES * span_us / c->measured_bytes;
+    if (gather_us > rig_client_outside_us(c, GATHER_US))
+        gather_us = rig_client_outside_us(c, GATHER_US);
+    /* Worth it when more than one comes meanwhile. */
+    c->gather_us =
+        gather_us >= GATHER_LEAST_US && 2 * c->measured_reports * gather_us >= 3 * span_us ? gather_us : 0;
+    c->measured_us = c->read_us;
+    c->measured_bytes = c->measured_reports = 0;
+}
+
 enum err_code rig_client_pump(struct rig_client *client, int64_t timeout_us, struct err *e)
 {
     struct rig_client *c = client;
@@ -152,9 +184,12 @@ enum err_code rig_client_pump(struct rig_client *client, int64_t timeout_us, str
         if (until_due_us < timeout_us)
             timeout_us = until_due_us;
     }
+    if (c->gather_us > 0 && timeout_us >= c->gather_us)
+        link_sleep_until(c->read_us + c->gather_us);
     code = link_read(c->link, c->bytes, sizeof c->bytes, timeout_us, &got, e);
     if (code != ERR_OK || got == 0)
         return code;
+    measure(c, got);
     /* Before the reports are handled: writing rows down may take longer than the watchdog of a fast rig. */
     code = send_keep_alive_if_due(c, e);
     rig_receiver_feed(&c->receiver, c->bytes, got, take_report, c);

@@ -9,14 +9,30 @@
 
 #define DURABLE_WITHIN_US 200000 /* what is promised; a disk that takes longer is worth an event */
 
+/* The longest time from one sample to the next with none missing between. */
+static int64_t longest_interval_us(double rate_hz)
+{
+    int64_t us = (int64_t)fmin(2e6 / rate_hz, RUN_RECORD_TIME_MAX_US);
+    int64_t least_us = 0;
+    while (us - least_us > 1) {
+        int64_t middle_us = least_us + (us - least_us) / 2;
+        if (sample_grid_missing(0, middle_us, rate_hz) > 0)
+            us = middle_us;
+        else
+            least_us = middle_us;
+    }
+    return least_us;
+}
+
 void run_notes_begin(struct run_notes *n, struct run_record *record, struct run_writer *writer)
 {
     *n = (struct run_notes){.record = record, .writer = writer};
-    record->event_count = 0;
+    run_record_free(record);
     record->push_start_us = record->push_end_us = 0;
     record->frames_missing = record->frames_corrupt = record->gaps = 0;
     record->link_recorded = true;
     record->link = (struct run_link){.clock_ppm = NAN, .clock_standard_uncertainty_ppm = NAN};
+    n->next_us = longest_interval_us(record->sample_rate_hz);
 }
 
 static void keep(struct run_notes *n, const char *line, size_t length)
@@ -28,16 +44,17 @@ static void keep(struct run_notes *n, const char *line, size_t length)
 void run_notes_event(struct run_notes *n, int64_t time_us, const char *format, ...)
 {
     char line[RUN_JOURNAL_LINE_MAX];
-    struct run_event *event;
+    char text[SERIES_EVENT_TEXT_MAX + 1];
+    struct run_event event = {time_us < 0 ? 0 : time_us, text};
     va_list arguments;
     if (n->record->event_count >= SERIES_EVENTS_MAX)
         return;
-    event = &n->record->events[n->record->event_count++];
-    event->time_us = time_us < 0 ? 0 : time_us;
     va_start(arguments, format);
-    vsnprintf(event->text, sizeof event->text, format, arguments);
+    vsnprintf(text, sizeof text, format, arguments);
     va_end(arguments);
-    keep(n, line, run_journal_format_event(event, line));
+    if (!run_record_add_event(n->record, event.time_us, text))
+        n->lost = true;
+    keep(n, line, run_journal_format_event(&event, line));
 }
 
 /* Put the newest gap into the record. */
@@ -47,7 +64,8 @@ static void settle_gap(struct run_notes *n)
     if (!n->have_gap)
         return;
     n->have_gap = false;
-    run_record_add_gap(n->record, &n->gap);
+    if (!run_record_add_gap(n->record, &n->gap))
+        n->lost = true;
     keep(n, line, run_journal_format_gap(&n->gap, line));
 }
 
@@ -65,7 +83,9 @@ void run_notes_gap(struct run_notes *n, int64_t frames)
 
 void run_notes_row(struct run_notes *n, int64_t time_us)
 {
-    int64_t missing = n->have_row ? sample_grid_missing(n->row_us, time_us, n->record->sample_rate_hz) : 0;
+    int64_t missing = 0;
+    if (n->have_row && time_us - n->row_us > n->next_us)
+        missing = sample_grid_missing(n->row_us, time_us, n->record->sample_rate_hz);
     if (missing > 0 && !n->have_gap)
         begin_gap(n, 0);
     if (n->have_gap)
@@ -82,7 +102,7 @@ void run_notes_push_start(struct run_notes *n, int64_t time_us)
     keep(n, line, run_journal_format_push_start(time_us, line));
 }
 
-void run_notes_end(struct run_notes *n, const struct rig_counts *counts)
+enum err_code run_notes_end(struct run_notes *n, const struct rig_counts *counts, struct err *e)
 {
     struct run_record *record = n->record;
     settle_gap(n);
@@ -90,6 +110,8 @@ void run_notes_end(struct run_notes *n, const struct rig_counts *counts)
     record->link.frames_repeated = counts->frames_duplicate;
     record->link.frames_late = counts->frames_late;
     record->link.samples_backward = counts->samples_backward;
+    return n->lost ? err_set(e, ERR_MEMORY, "no memory for all events and gaps of run %d", record->number)
+                   : ERR_OK;
 }
 
 void run_notes_written(struct run_record *record, const struct run_written *written)

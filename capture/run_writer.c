@@ -14,9 +14,11 @@
 
 #define SYNC_EVERY_US                                                                                        \
     100000 /* half of the 200 ms promised, so that one slow sync does not break the promise */
-#define BLOCK_ROWS                                                                                           \
-    4096 /* rows taken from the queue at a time: the lock is held for a copy of 100 KiB at most */
-#define JOURNAL_BYTES (64 * 1024) /* more than all events and gaps that a record holds */
+#define LOOK_EVERY_US    20000 /* waking for each batch of a fast rig would cost more than its rows */
+#define BLOCK_ROWS       4096  /* rows written at a time; so many are not left to wait */
+#define QUEUE_S          2.6
+#define QUEUE_ROWS_LEAST 262144      /* 6 MiB */
+#define JOURNAL_BYTES    (64 * 1024) /* more than all events and gaps that a record holds */
 
 /* A file that is only appended to. */
 struct log_file {
@@ -34,10 +36,11 @@ struct run_writer {
     pthread_t thread;
     bool running;
 
-    pthread_mutex_t lock; /* guards all below */
+    pthread_mutex_t lock; /* guards all below; the rows in the queue are the thread's to read without it */
     pthread_cond_t wake;
     struct raw_sample *queue; /* ring of capacity rows */
     size_t capacity, head, used;
+    size_t wake_rows;  /* wake the thread at once when there are so many */
     int64_t queued_us; /* when the oldest row in the queue was pushed; 0: none */
     int64_t taken_us;  /* likewise of those taken off it that are not yet durable */
     char lines[JOURNAL_BYTES];
@@ -48,7 +51,6 @@ struct run_writer {
     /* Of the thread alone, then of whoever joined it. */
     int64_t rows, durable_rows;
     int64_t durable_within_us;
-    struct raw_sample block[BLOCK_ROWS];
     char text[BLOCK_ROWS * RUN_CSV_ROW_BYTES_MAX];
     char lines_taken[JOURNAL_BYTES];
 };
@@ -66,8 +68,8 @@ static enum err_code file_failed(const struct log_file *f, int error, struct err
 }
 
 /* Append whole lines. A full disk first writes a part of what it is given and fails only at the next call;
- * the torn line it leaves is cut off, so that the file always ends with a whole one. *lines receives how many
- * got there. */
+ * the torn line it leaves is cut off, so that the file always ends with a whole one. After a failure *lines
+ * tells how many got there. */
 static enum err_code append(struct log_file *f, const char *text, size_t length, int64_t *lines,
                             struct err *e)
 {
@@ -82,12 +84,12 @@ static enum err_code append(struct log_file *f, const char *text, size_t length,
     }
     while (error != 0 && written > 0 && text[written - 1] != '\n')
         written--;
-    *lines = 0;
-    for (size_t i = 0; i < written; i++)
-        *lines += text[i] == '\n';
     f->bytes += (off_t)written;
     if (error == 0)
         return ERR_OK;
+    *lines = 0;
+    for (size_t i = 0; i < written; i++)
+        *lines += text[i] == '\n';
     if (ftruncate(f->fd, f->bytes) != 0)
         return err_set_at(e, ERR_SYSTEM, f->path, 0, 0, "cannot write: %s; its last row may be torn",
                           strerror(error));
@@ -108,48 +110,67 @@ static enum err_code make_durable(struct log_file *f, struct err *e)
     return ERR_OK;
 }
 
-static enum err_code write_block(struct run_writer *w, size_t count, struct err *e)
-{
-    size_t length = 0;
-    int64_t rows = 0;
-    enum err_code code;
-    for (size_t i = 0; i < count; i++)
-        length += run_csv_format_row(&w->block[i], w->encoder, w->text + length);
-    code = append(&w->rows_file, w->text, length, &rows, e);
-    w->rows += rows;
-    return code;
-}
-
-/* Take up to BLOCK_ROWS rows off the queue, and the lines of the journal; waits until there is something, the
- * writer closes or until deadline_us. *closing tells that nothing more will come. */
-static size_t take_block(struct run_writer *w, int64_t deadline_us, size_t *lines_length, bool *closing)
+/* Wait until there are rows enough, a line of the journal or the end, at most until deadline_us. Then take
+ * the lines, and find *rows: all in the queue, or those up to its end. They stay in it until free_rows.
+ * *closing tells that nothing more will come. */
+static size_t take_rows(struct run_writer *w, int64_t deadline_us, const struct raw_sample **rows,
+                        size_t *lines_length, bool *closing)
 {
     struct timespec deadline = {.tv_sec = (time_t)(deadline_us / 1000000),
                                 .tv_nsec = (long)(deadline_us % 1000000) * 1000};
     size_t count;
     pthread_mutex_lock(&w->lock);
-    while (w->used == 0 && w->lines_length == 0 && !w->closing) {
+    while (w->used < w->wake_rows && w->lines_length == 0 && !w->closing) {
         if (pthread_cond_timedwait(&w->wake, &w->lock, &deadline) == ETIMEDOUT)
             break;
     }
-    count = w->used < BLOCK_ROWS ? w->used : BLOCK_ROWS;
-    for (size_t i = 0; i < count; i++)
-        w->block[i] = w->queue[(w->head + i) % w->capacity];
+    count = w->used < w->capacity - w->head ? w->used : w->capacity - w->head;
+    *rows = w->queue + w->head;
+    if (count > 0 && w->taken_us == 0)
+        w->taken_us = w->queued_us;
+    if (w->used == count)
+        w->queued_us = 0; /* else what is left counts as old as what was taken: a little older than it is */
+    memcpy(w->lines_taken, w->lines, w->lines_length);
+    *lines_length = w->lines_length;
+    w->lines_length = 0;
+    *closing = w->closing && w->used == count;
+    pthread_mutex_unlock(&w->lock);
+    return count;
+}
+
+static void free_rows(struct run_writer *w, size_t count)
+{
+    pthread_mutex_lock(&w->lock);
     w->head = (w->head + count) % w->capacity;
     w->used -= count;
     if (w->used == 0)
         w->head =
             0; /* so that a ring that is mostly empty takes the memory of what it holds, not of its room */
-    if (count > 0 && w->taken_us == 0)
-        w->taken_us = w->queued_us;
-    if (w->used == 0)
-        w->queued_us = 0; /* else what is left counts as old as what was taken: a little older than it is */
-    memcpy(w->lines_taken, w->lines, w->lines_length);
-    *lines_length = w->lines_length;
-    w->lines_length = 0;
-    *closing = w->closing && w->used == 0;
     pthread_mutex_unlock(&w->lock);
-    return count;
+}
+
+static enum err_code write_block(struct run_writer *w, const struct raw_sample *block, size_t count,
+                                 struct err *e)
+{
+    size_t length = run_csv_format_rows(block, count, w->encoder, w->text);
+    int64_t lines = 0;
+    enum err_code code;
+    code = append(&w->rows_file, w->text, length, &lines, e);
+    w->rows += code == ERR_OK ? (int64_t)count : lines;
+    return code;
+}
+
+/* Write rows that were taken; each block's room in the queue is free as soon as it is written. */
+static enum err_code write_taken(struct run_writer *w, const struct raw_sample *rows, size_t count,
+                                 struct err *e)
+{
+    for (size_t at = 0, block; at < count; at += block) {
+        block = count - at < BLOCK_ROWS ? count - at : BLOCK_ROWS;
+        if (write_block(w, rows + at, block, e) != ERR_OK)
+            return e->code;
+        free_rows(w, block);
+    }
+    return ERR_OK;
 }
 
 /* Everything written so far is made durable, the journal first: what it tells is needed to read the rows. */
@@ -174,13 +195,16 @@ static void *write_rows(void *context)
     bool closing = false;
     struct err failure = {0};
     while (!closing && failure.code == ERR_OK) {
+        const struct raw_sample *rows;
         size_t lines_length;
         int64_t lines;
-        size_t count = take_block(w, sync_due_us, &lines_length, &closing);
+        int64_t look_us = now_us() + LOOK_EVERY_US;
+        size_t count =
+            take_rows(w, look_us < sync_due_us ? look_us : sync_due_us, &rows, &lines_length, &closing);
         if (lines_length > 0)
             append(&w->journal_file, w->lines_taken, lines_length, &lines, &failure);
-        if (count > 0 && failure.code == ERR_OK)
-            write_block(w, count, &failure);
+        if (failure.code == ERR_OK)
+            write_taken(w, rows, count, &failure);
         if (failure.code == ERR_OK && (closing || now_us() >= sync_due_us)) {
             sync_both(w, &failure);
             sync_due_us = now_us() + SYNC_EVERY_US;
@@ -264,6 +288,12 @@ static enum err_code start_thread(struct run_writer *w, struct err *e)
     return ERR_OK;
 }
 
+size_t run_writer_queue_rows(double sample_rate_hz)
+{
+    double rows = QUEUE_S * sample_rate_hz;
+    return rows > QUEUE_ROWS_LEAST ? (size_t)rows : QUEUE_ROWS_LEAST;
+}
+
 enum err_code run_writer_open(const char *folder, const struct run_record *record, bool encoder,
                               size_t queue_rows, struct run_writer **writer, struct err *e)
 {
@@ -279,6 +309,7 @@ enum err_code run_writer_open(const char *folder, const struct run_record *recor
     w->rows_file.fd = w->journal_file.fd = -1;
     w->encoder = encoder;
     w->capacity = queue_rows;
+    w->wake_rows = queue_rows / 2 < BLOCK_ROWS ? queue_rows / 2 + 1 : BLOCK_ROWS;
     /* Not zeroed: it is written before it is read, and only what is used of it takes memory. */
     w->queue = reallocarray(NULL, queue_rows, sizeof *w->queue);
     pthread_mutex_init(&w->lock, NULL);
@@ -311,7 +342,7 @@ enum err_code run_writer_open(const char *folder, const struct run_record *recor
 
 size_t run_writer_push(struct run_writer *w, const struct raw_sample *samples, size_t count)
 {
-    size_t room;
+    size_t room, at, first;
     size_t lost = 0;
     int64_t pushed_us = now_us();
     pthread_mutex_lock(&w->lock);
@@ -320,12 +351,15 @@ size_t run_writer_push(struct run_writer *w, const struct raw_sample *samples, s
         lost = count - room;
         count = room;
     }
-    for (size_t i = 0; i < count; i++)
-        w->queue[(w->head + w->used + i) % w->capacity] = samples[i];
+    at = (w->head + w->used) % w->capacity;
+    first = count < w->capacity - at ? count : w->capacity - at;
+    memcpy(w->queue + at, samples, first * sizeof *samples);
+    memcpy(w->queue, samples + first, (count - first) * sizeof *samples);
     w->used += count;
     if (count > 0 && w->queued_us == 0)
         w->queued_us = pushed_us;
-    pthread_cond_signal(&w->wake);
+    if (w->used >= w->wake_rows && w->used - count < w->wake_rows)
+        pthread_cond_signal(&w->wake);
     pthread_mutex_unlock(&w->lock);
     return lost;
 }

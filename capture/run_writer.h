@@ -20,11 +20,14 @@ struct run_writer;
 
 /* Start the two files for record->number in folder (the series' runs folder), the journal with the head that
  * record gives and the rows with their header, both already durable. queue_rows: rows the queue holds;
- * RUN_WRITER_QUEUE_ROWS in earnest. ERR_SYSTEM names the file: it exists already, disk full, no permission;
+ * run_writer_queue_rows in earnest. ERR_SYSTEM names the file: it exists already, disk full, no permission;
  * what was made until then is taken away again. */
-#define RUN_WRITER_QUEUE_ROWS 262144 /* 2.6 s at 100 kHz, 7 MB */
 enum err_code run_writer_open(const char *folder, const struct run_record *record, bool encoder,
                               size_t queue_rows, struct run_writer **writer, struct err *e);
+
+/* Rows that a run at this rate needs room for in the queue: longer than anybody is patient with a disk. Room
+ * that is never used takes no memory. */
+size_t run_writer_queue_rows(double sample_rate_hz);
 
 /* Hand over samples; never waits for the disk. Returns how many did not fit the queue and are lost. */
 size_t run_writer_push(struct run_writer *w, const struct raw_sample *samples, size_t count);

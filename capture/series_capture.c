@@ -410,13 +410,14 @@ static enum err_code carry_out_run(struct series_capture *c, size_t index, struc
     snprintf(c->progress_head, sizeof c->progress_head, "run %d/%zu  %s  %g mm/s", plan_place(&record),
              c->plan_count, what, record.speed_mm_s);
     code = run_writer_open(c->runs_folder, &record, (c->rig.channels & WIRE_CHANNEL_ENCODER) != 0,
-                           RUN_WRITER_QUEUE_ROWS, &writer, e);
+                           run_writer_queue_rows(record.sample_rate_hz), &writer, e);
     if (code != ERR_OK)
         return code;
     c->next_number++;
     code = runner_run(c->client, &setup, writer, &record, &recorded, e);
     if (!recorded) {
         run_writer_abandon(writer);
+        run_record_free(&record);
         return code != ERR_OK
                    ? code
                    : err_set(e, ERR_NO_ANSWER, "run %d was stopped before it began", plan_place(&record));
@@ -431,6 +432,7 @@ static enum err_code carry_out_run(struct series_capture *c, size_t index, struc
         say_how_it_ended(c, &record);
         count_run(outcome, &record);
     }
+    run_record_free(&record);
     if (code == ERR_OK && filed != ERR_OK) {
         *e = later;
         code = filed;

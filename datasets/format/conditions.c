@@ -2,7 +2,9 @@
 
 #include "datasets/format/json_strict.h"
 
+#include <assert.h>
 #include <math.h>
+#include <pthread.h>
 #include <stdio.h>
 #include <string.h>
 
@@ -45,24 +47,84 @@ const struct condition_kind CONDITION_KINDS[CONDITION_COUNT] = {
     [CONDITION_ENCODER_SEAT] = WORD("encoder_seat", "seat of the encoder"),
 };
 
+/* Places of the words in struct conditions, from 1; 0: a number. */
+static const unsigned char WORD_PLACES[CONDITION_COUNT] = {
+    [CONDITION_FILAMENT_LOT] = 1, [CONDITION_FILAMENT_MATERIAL] = 2, [CONDITION_MOTOR] = 3,
+    [CONDITION_BLOCKED_END] = 4,  [CONDITION_GUIDE_TUBE] = 5,        [CONDITION_LOAD_CELL_SEAT] = 6,
+    [CONDITION_HOT_END] = 7,      [CONDITION_ENCODER_SEAT] = 8,
+};
+
+/* The one copy of a word, made where there is none yet; NULL without memory. A bench knows a few dozen words,
+ * so they are not given back: thousands of runs then share them without an owner to be told. jansson's table
+ * holds them, each as its own value, which stays where it is. */
+static const char *keep_word(const char *word)
+{
+    static pthread_mutex_t lock = PTHREAD_MUTEX_INITIALIZER;
+    static json_t *kept;
+    const char *found;
+    pthread_mutex_lock(&lock);
+    if (kept == NULL)
+        kept = json_object();
+    found = json_string_value(json_object_get(kept, word));
+    if (found == NULL && json_object_set_new_nocheck(kept, word, json_string_nocheck(word)) == 0)
+        found = json_string_value(json_object_get(kept, word));
+    pthread_mutex_unlock(&lock);
+    return found;
+}
+
+const char *conditions_word(const struct conditions *c, enum condition_id id)
+{
+    const char *word = WORD_PLACES[id] == 0 ? NULL : c->words[WORD_PLACES[id] - 1];
+    return word == NULL ? "" : word;
+}
+
+bool conditions_set_word(struct conditions *c, enum condition_id id, const char *word)
+{
+    char text[CONDITION_WORD_MAX + 1];
+    const char *kept;
+    assert(WORD_PLACES[id] != 0);
+    snprintf(text, sizeof text, "%s", word);
+    kept = keep_word(text);
+    if (kept == NULL)
+        return false;
+    c->words[WORD_PLACES[id] - 1] = kept;
+    c->stated[id] = true;
+    return true;
+}
+
+/* The same, with the error that there is no memory. */
+static enum err_code take_word(struct conditions *c, size_t id, const char *word, const char *file,
+                               struct err *e)
+{
+    return conditions_set_word(c, (enum condition_id)id, word)
+               ? ERR_OK
+               : err_set_at(e, ERR_MEMORY, file, 0, 0, "no memory to read it");
+}
+
 enum err_code conditions_from_yaml(const struct yaml_node *mapping, struct conditions *c, struct err *e)
 {
     for (size_t i = 0; i < CONDITION_COUNT; i++) {
         const struct condition_kind *kind = &CONDITION_KINDS[i];
         const struct yaml_node *entry;
+        char word[CONDITION_WORD_MAX + 1];
         enum err_code code = yaml_get_node(mapping, kind->key, false, &entry, e);
-        if (code == ERR_OK && entry != NULL) {
-            code = kind->is_number
-                       ? yaml_get_double(mapping, kind->key, true, kind->low, kind->high, kind->symbol,
-                                         &c->number[i], e)
-                       : yaml_get_text(mapping, kind->key, true, c->word[i], sizeof c->word[i], e);
-            c->stated[i] = true;
+        if (code != ERR_OK)
+            return code;
+        if (entry == NULL)
+            continue;
+        c->stated[i] = true;
+        if (kind->is_number) {
+            code = yaml_get_double(mapping, kind->key, true, kind->low, kind->high, kind->symbol,
+                                   &c->number[i], e);
+        } else {
+            code = yaml_get_text(mapping, kind->key, true, word, sizeof word, e);
+            if (code == ERR_OK && (i == CONDITION_LOAD_CELL_SEAT || i == CONDITION_ENCODER_SEAT) &&
+                strcmp(word, CONDITION_SEAT_FEEDER) != 0 && strcmp(word, CONDITION_SEAT_END) != 0)
+                code = yaml_complain(entry, e, "%s: '%s' is neither %s nor %s", kind->key, word,
+                                     CONDITION_SEAT_FEEDER, CONDITION_SEAT_END);
+            if (code == ERR_OK)
+                code = take_word(c, i, word, NULL, e);
         }
-        bool seat = i == CONDITION_LOAD_CELL_SEAT || i == CONDITION_ENCODER_SEAT;
-        if (code == ERR_OK && entry != NULL && seat && strcmp(c->word[i], CONDITION_SEAT_FEEDER) != 0 &&
-            strcmp(c->word[i], CONDITION_SEAT_END) != 0)
-            code = yaml_complain(entry, e, "%s: '%s' is neither %s nor %s", kind->key, c->word[i],
-                                 CONDITION_SEAT_FEEDER, CONDITION_SEAT_END);
         if (code != ERR_OK)
             return code;
     }
@@ -76,8 +138,9 @@ json_t *conditions_to_json(const struct conditions *c)
         if (!c->stated[i])
             continue;
         if (json_object_set_new(object, CONDITION_KINDS[i].key,
-                                CONDITION_KINDS[i].is_number ? json_real(c->number[i])
-                                                             : json_string(c->word[i])) != 0) {
+                                CONDITION_KINDS[i].is_number
+                                    ? json_real(c->number[i])
+                                    : json_string(conditions_word(c, (enum condition_id)i))) != 0) {
             json_decref(object);
             return NULL;
         }
@@ -95,12 +158,15 @@ enum err_code conditions_from_json(const json_t *object, const char *file, struc
         return err_set_at(e, ERR_FILE, file, 0, 0, "conditions: must be an object");
     for (size_t i = 0; i < CONDITION_COUNT; i++) {
         const struct condition_kind *kind = &CONDITION_KINDS[i];
+        char word[CONDITION_WORD_MAX + 1];
         enum err_code code;
         known[i] = kind->key;
         if (json_object_get(object, kind->key) == NULL)
             continue;
         code = kind->is_number ? json_strict_number(&p, kind->key, kind->low, kind->high, &c->number[i], e)
-                               : json_strict_text(&p, kind->key, c->word[i], sizeof c->word[i], e);
+                               : json_strict_text(&p, kind->key, word, sizeof word, e);
+        if (code == ERR_OK && !kind->is_number)
+            code = take_word(c, i, word, file, e);
         if (code != ERR_OK)
             return code;
         c->stated[i] = true;
@@ -116,7 +182,7 @@ static void describe(const struct conditions *c, size_t i, char *text, size_t si
     else if (CONDITION_KINDS[i].is_number)
         snprintf(text, size, "%.9g%s%s", c->number[i], strcmp(symbol, "%") == 0 ? "" : " ", symbol);
     else
-        snprintf(text, size, "%s", c->word[i]);
+        snprintf(text, size, "%s", conditions_word(c, (enum condition_id)i));
 }
 
 static bool differs(const struct conditions *a, const struct conditions *b, size_t i, double tolerance)
@@ -124,7 +190,8 @@ static bool differs(const struct conditions *a, const struct conditions *b, size
     if (!a->stated[i] || !b->stated[i])
         return a->stated[i] != b->stated[i];
     if (!CONDITION_KINDS[i].is_number)
-        return strcmp(a->word[i], b->word[i]) != 0;
+        return strcmp(conditions_word(a, (enum condition_id)i), conditions_word(b, (enum condition_id)i)) !=
+               0;
     /* 1.78 and 1.75 are 0.03 apart for whoever wrote them, and a little more in binary. */
     return !(fabs(a->number[i] - b->number[i]) <=
              tolerance + 1e-12 * (fabs(a->number[i]) + fabs(b->number[i]) + tolerance));
@@ -157,12 +224,15 @@ size_t conditions_compare(const struct conditions *a, const struct conditions *b
 void conditions_widen(struct conditions *low, struct conditions *high, const struct conditions *other)
 {
     for (size_t i = 0; i < CONDITION_COUNT; i++) {
+        unsigned char place = WORD_PLACES[i];
         bool alike = other->stated[i] == low->stated[i];
-        if (!alike || (!CONDITION_KINDS[i].is_number && strcmp(other->word[i], low->word[i]) != 0)) {
+        if (!alike || (place != 0 && strcmp(conditions_word(other, (enum condition_id)i),
+                                            conditions_word(low, (enum condition_id)i)) != 0)) {
             high->stated[i] = other->stated[i];
             high->number[i] = other->number[i];
-            memcpy(high->word[i], other->word[i], sizeof high->word[i]);
-        } else if (CONDITION_KINDS[i].is_number && other->stated[i]) {
+            if (place != 0)
+                high->words[place - 1] = other->words[place - 1];
+        } else if (place == 0 && other->stated[i]) {
             low->number[i] = fmin(low->number[i], other->number[i]);
             if (high->stated[i])
                 high->number[i] = fmax(high->number[i], other->number[i]);

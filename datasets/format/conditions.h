@@ -54,11 +54,21 @@ struct condition_kind {
 extern const struct condition_kind CONDITION_KINDS[CONDITION_COUNT];
 
 #define CONDITION_WORD_MAX 64
+#define CONDITION_WORDS    8 /* how many conditions are words */
+
+/* Plain to copy and with nothing to free: words are pointers to texts that are kept once, however many runs
+ * state them, for as long as the program runs. Equal words are equal pointers. */
 struct conditions {
     bool stated[CONDITION_COUNT];
     double number[CONDITION_COUNT];
-    char word[CONDITION_COUNT][CONDITION_WORD_MAX + 1];
+    const char *words[CONDITION_WORDS]; /* to be looked at with conditions_word; NULL where not stated */
 };
+
+/* The word of a condition; "" where it is not stated or a number. */
+const char *conditions_word(const struct conditions *c, enum condition_id id);
+/* State a word of at most CONDITION_WORD_MAX bytes (a longer one is cut), which is copied. False, and then c
+ * is as it was, when there is no memory. Several threads may do so at a time. */
+bool conditions_set_word(struct conditions *c, enum condition_id id, const char *word);
 
 /* Read the entries of a YAML mapping over what c already holds (a feeder's own over the shared ones). */
 enum err_code conditions_from_yaml(const struct yaml_node *mapping, struct conditions *c, struct err *e);

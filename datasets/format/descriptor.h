@@ -24,14 +24,17 @@ struct descriptor {
     bool simulated;
     struct descriptor_resource *resources;
     size_t count;
+    const struct descriptor_resource **by_path; /* count of them, in the order of their paths */
 };
 
 /* ERR_FILE for what is no descriptor of ours: not JSON, a newer version of the format, more than
  * DESCRIPTOR_RESOURCES_MAX resources, a resource without a single path. */
 enum err_code descriptor_read(const char *path, struct descriptor *d, struct err *e);
+/* The same, with the SHA-256 of the file into hash (FILE_BYTES_HASH_SIZE bytes). */
+enum err_code descriptor_read_hashed(const char *path, struct descriptor *d, char *hash, struct err *e);
 void descriptor_free(struct descriptor *d); /* zeroes it */
 
-/* The resource with that path, or NULL. */
+/* The first resource with that path, or NULL. */
 const struct descriptor_resource *descriptor_find(const struct descriptor *d, const char *path);
 
 #endif

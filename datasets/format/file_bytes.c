@@ -108,37 +108,66 @@ enum err_code file_bytes_sync_folder(const char *path, struct err *e)
     return number == 0 ? ERR_OK : system_error(e, folder, "made durable", number);
 }
 
-enum err_code file_bytes_write(const char *path, const void *bytes, size_t length, struct err *e)
+enum err_code file_bytes_begin(struct file_bytes_writer *w, const char *path, struct err *e)
 {
-    char temporary[4096];
-    int fd;
-    int number = 0;
-    size_t written = 0;
-    int needed = snprintf(temporary, sizeof temporary, "%s.XXXXXX.tmp", path);
-    if (needed < 0 || (size_t)needed >= sizeof temporary)
+    int needed = snprintf(w->path, sizeof w->path, "%s", path), fd, number;
+    w->out = NULL;
+    /* Some room is left for what the system adds to names of its own. */
+    if (needed < 0 || (size_t)needed + 16 >= sizeof w->path)
         return err_set_at(e, ERR_SYSTEM, path, 0, 0, "cannot be written: the name is too long");
-    fd = mkostemps(temporary, 4, O_CLOEXEC);
+    snprintf(w->temporary, sizeof w->temporary, "%s.XXXXXX.tmp", path);
+    fd = mkostemps(w->temporary, 4, O_CLOEXEC);
     if (fd < 0)
         return system_error(e, path, "written", errno);
-    while (number == 0 && written < length) {
-        ssize_t n = write(fd, (const char *)bytes + written, length - written);
-        /* A full disk first shows as a short write; the next call then says why. */
-        if (n > 0)
-            written += (size_t)n;
-        else if (n < 0 && errno != EINTR)
-            number = errno;
-    }
-    if (number == 0 && (fchmod(fd, 0644) != 0 || fsync(fd) != 0))
+    w->out = fdopen(fd, "w");
+    if (w->out != NULL)
+        return ERR_OK;
+    number = errno;
+    close(fd);
+    unlink(w->temporary);
+    return system_error(e, path, "written", number);
+}
+
+enum err_code file_bytes_end(struct file_bytes_writer *w, struct err *e)
+{
+    int number = 0;
+    errno = 0;
+    if (fflush(w->out) != 0)
         number = errno;
-    if (close(fd) != 0 && number == 0)
+    /* What was wrong when a write in between failed is forgotten by now: one more says it again. */
+    if (number == 0 && ferror(w->out) != 0)
+        number = write(fileno(w->out), "\n", 1) < 0 ? errno : EIO;
+    if (number == 0 && (fchmod(fileno(w->out), 0644) != 0 || fsync(fileno(w->out)) != 0))
         number = errno;
-    if (number == 0 && rename(temporary, path) != 0)
+    if (fclose(w->out) != 0 && number == 0)
+        number = errno;
+    w->out = NULL;
+    if (number == 0 && rename(w->temporary, w->path) != 0)
         number = errno;
     if (number != 0) {
-        unlink(temporary);
-        return system_error(e, path, "written", number);
+        unlink(w->temporary);
+        return system_error(e, w->path, "written", number);
     }
-    return file_bytes_sync_folder(path, e);
+    return file_bytes_sync_folder(w->path, e);
+}
+
+void file_bytes_drop(struct file_bytes_writer *w)
+{
+    if (w->out == NULL)
+        return;
+    fclose(w->out);
+    w->out = NULL;
+    unlink(w->temporary);
+}
+
+enum err_code file_bytes_write(const char *path, const void *bytes, size_t length, struct err *e)
+{
+    struct file_bytes_writer w;
+    enum err_code code = file_bytes_begin(&w, path, e);
+    if (code != ERR_OK)
+        return code;
+    fwrite(bytes, 1, length, w.out);
+    return file_bytes_end(&w, e);
 }
 
 /* Some file systems do not know the flag; there the check comes first. */
@@ -162,18 +191,66 @@ enum err_code file_bytes_rename_new(const char *from, const char *to, struct err
     return file_bytes_sync_folder(to, e);
 }
 
+/* The hasher is libcrypto's own. */
+struct file_bytes_hasher *file_bytes_hasher_new(void)
+{
+    EVP_MD_CTX *context = EVP_MD_CTX_new();
+    if (context != NULL && EVP_DigestInit_ex(context, EVP_sha256(), NULL) != 1) {
+        EVP_MD_CTX_free(context);
+        context = NULL;
+    }
+    return (struct file_bytes_hasher *)context;
+}
+
+bool file_bytes_hasher_add(struct file_bytes_hasher *hasher, const void *bytes, size_t length)
+{
+    return EVP_DigestUpdate((EVP_MD_CTX *)hasher, bytes, length) == 1;
+}
+
+bool file_bytes_hasher_end(struct file_bytes_hasher *hasher, char *text)
+{
+    static const char hex[] = "0123456789abcdef";
+    EVP_MD_CTX *context = (EVP_MD_CTX *)hasher;
+    unsigned char digest[EVP_MAX_MD_SIZE];
+    unsigned length = 0;
+    bool good = text == NULL || (EVP_DigestFinal_ex(context, digest, &length) == 1 && length == 32);
+    EVP_MD_CTX_free(context);
+    if (text == NULL || !good)
+        return good;
+    memcpy(text, "sha256:", 7);
+    for (unsigned i = 0; i < length; i++) {
+        text[7 + 2 * i] = hex[digest[i] >> 4];
+        text[8 + 2 * i] = hex[digest[i] & 15];
+    }
+    text[7 + 2 * length] = 0;
+    return true;
+}
+
+enum err_code file_bytes_hash_memory(const void *bytes, size_t length, const char *path, char *text,
+                                     struct err *e)
+{
+    struct file_bytes_hasher *hasher = file_bytes_hasher_new();
+    bool good;
+    if (hasher == NULL)
+        return err_set_at(e, ERR_MEMORY, path, 0, 0, "no memory for a SHA-256");
+    good = file_bytes_hasher_add(hasher, bytes, length);
+    good = file_bytes_hasher_end(hasher, text) && good;
+    return good
+               ? ERR_OK
+               : err_set_at(e, ERR_SYSTEM, path, 0, 0, "the cryptographic library cannot work out a SHA-256");
+}
+
 enum err_code file_bytes_hash(const char *path, char *text, int64_t *size, struct err *e)
 {
-    unsigned char digest[EVP_MAX_MD_SIZE];
-    unsigned digest_length = 0;
     char *chunk = malloc(HASH_CHUNK_BYTES);
-    EVP_MD_CTX *context = EVP_MD_CTX_new();
+    struct file_bytes_hasher *hasher = file_bytes_hasher_new();
     int fd = -1;
     int64_t expected;
     int64_t total = 0;
     ssize_t n = 0;
+    bool good = true;
     enum err_code code;
-    if (chunk == NULL || context == NULL || EVP_DigestInit_ex(context, EVP_sha256(), NULL) != 1) {
+    if (chunk == NULL || hasher == NULL) {
         code = err_set_at(e, ERR_MEMORY, path, 0, 0, "no memory for a SHA-256");
         goto out;
     }
@@ -185,28 +262,25 @@ enum err_code file_bytes_hash(const char *path, char *text, int64_t *size, struc
                           (long long)expected, (long long)FILE_BYTES_SIZE_MAX);
         goto out;
     }
-    while ((n = read_fully(fd, chunk, HASH_CHUNK_BYTES)) > 0) {
+    while (good && (n = read_fully(fd, chunk, HASH_CHUNK_BYTES)) > 0) {
         total += n;
-        if (EVP_DigestUpdate(context, chunk, (size_t)n) != 1)
-            break;
+        good = file_bytes_hasher_add(hasher, chunk, (size_t)n);
     }
     if (n < 0) {
         code = err_set_at(e, ERR_SYSTEM, path, 0, 0, "cannot be read: %s", strerror(errno));
         goto out;
     }
-    if (n > 0 || EVP_DigestFinal_ex(context, digest, &digest_length) != 1 || digest_length != 32) {
+    good = file_bytes_hasher_end(hasher, text) && good;
+    hasher = NULL;
+    if (!good)
         code = err_set_at(e, ERR_SYSTEM, path, 0, 0, "the cryptographic library cannot work out a SHA-256");
-        goto out;
-    }
-    strcpy(text, "sha256:");
-    for (unsigned i = 0; i < digest_length; i++)
-        snprintf(text + 7 + 2 * i, 3, "%02x", digest[i]);
-    if (size != NULL)
+    else if (size != NULL)
         *size = total;
 out:
     if (fd >= 0)
         close(fd);
-    EVP_MD_CTX_free(context);
+    if (hasher != NULL)
+        file_bytes_hasher_end(hasher, NULL);
     free(chunk);
     return code;
 }

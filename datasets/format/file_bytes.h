@@ -5,8 +5,10 @@
 
 #include "rig/base/err.h"
 
+#include <stdbool.h>
 #include <stddef.h>
 #include <stdint.h>
+#include <stdio.h>
 
 /* The longest file that a series may hold: 2 GiB. */
 #define FILE_BYTES_SIZE_MAX (INT64_C(2) * 1024 * 1024 * 1024)
@@ -22,6 +24,16 @@ enum err_code file_bytes_read(const char *path, size_t limit, char **bytes, size
  * otherwise, and then path is as it was. */
 enum err_code file_bytes_write(const char *path, const void *bytes, size_t length, struct err *e);
 
+/* The same for what is written piece by piece. After a begin that went well out takes the bytes, and either
+ * end or drop must follow. file_bytes_end reports whatever went wrong with out since. */
+struct file_bytes_writer {
+    FILE *out;
+    char path[4096], temporary[4112];
+};
+enum err_code file_bytes_begin(struct file_bytes_writer *w, const char *path, struct err *e);
+enum err_code file_bytes_end(struct file_bytes_writer *w, struct err *e);
+void file_bytes_drop(struct file_bytes_writer *w);
+
 /* Make durable that a file was made, renamed or taken away: fsync of the folder that path lies in. ERR_SYSTEM
  * otherwise. */
 enum err_code file_bytes_sync_folder(const char *path, struct err *e);
@@ -29,6 +41,18 @@ enum err_code file_bytes_sync_folder(const char *path, struct err *e);
 /* Rename from to to, both in one folder, and make that durable. Never replaces a file: ERR_SYSTEM when to is
  * there. */
 enum err_code file_bytes_rename_new(const char *from, const char *to, struct err *e);
+
+/* SHA-256 of bytes that come piece by piece. file_bytes_hasher_end frees it and puts "sha256:<64 hex digits>"
+ * into text (FILE_BYTES_HASH_SIZE bytes; NULL: it is only freed). False, from either, when the cryptographic
+ * library fails; NULL when there is no memory. */
+struct file_bytes_hasher;
+struct file_bytes_hasher *file_bytes_hasher_new(void);
+bool file_bytes_hasher_add(struct file_bytes_hasher *hasher, const void *bytes, size_t length);
+bool file_bytes_hasher_end(struct file_bytes_hasher *hasher, char *text);
+
+/* The same of bytes in memory, all at once; path is for messages. */
+enum err_code file_bytes_hash_memory(const void *bytes, size_t length, const char *path, char *text,
+                                     struct err *e);
 
 /* SHA-256 of the regular file at path as "sha256:<64 hex digits>" into text (FILE_BYTES_HASH_SIZE bytes).
  * size, when not NULL, receives how many bytes were hashed. ERR_FILE for one of more than

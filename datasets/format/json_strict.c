@@ -25,14 +25,25 @@ enum err_code json_strict_parse(const char *bytes, size_t length, const char *fi
 
 enum err_code json_strict_read(const char *path, size_t limit, json_t **root, struct err *e)
 {
-    char *bytes;
+    int64_t length;
+    return json_strict_read_hashed(path, limit, root, NULL, &length, e);
+}
+
+enum err_code json_strict_read_hashed(const char *path, size_t limit, json_t **root, char *hash,
+                                      int64_t *bytes, struct err *e)
+{
+    char *text;
     size_t length;
-    enum err_code code = file_bytes_read(path, limit, &bytes, &length, e);
+    enum err_code code = file_bytes_read(path, limit, &text, &length, e);
     *root = NULL;
     if (code != ERR_OK)
         return code;
-    code = json_strict_parse(bytes, length, path, 0, root, e);
-    free(bytes);
+    *bytes = (int64_t)length;
+    if (hash != NULL)
+        code = file_bytes_hash_memory(text, length, path, hash, e);
+    if (code == ERR_OK)
+        code = json_strict_parse(text, length, path, 0, root, e);
+    free(text);
     if (code == ERR_OK && !json_is_object(*root)) {
         json_decref(*root);
         *root = NULL;

@@ -20,6 +20,11 @@ struct json_place {
 
 /* Read at most limit bytes; the root must be an object. New reference in *root. */
 enum err_code json_strict_read(const char *path, size_t limit, json_t **root, struct err *e);
+/* The same, and the SHA-256 of its bytes into hash (FILE_BYTES_HASH_SIZE bytes; NULL: not asked for), so that
+ * the file is read once; *bytes receives how many there were. They are given too where the file is no JSON.
+ */
+enum err_code json_strict_read_hashed(const char *path, size_t limit, json_t **root, char *hash,
+                                      int64_t *bytes, struct err *e);
 /* Any JSON value from memory, new reference in *value. line is where it stands in a file of many (0: it is
  * the whole file). ERR_FILE when it is no JSON, ERR_MEMORY as far as jansson tells want of memory from that.
  */

@@ -10,8 +10,9 @@
 
 #define PLAN_VERSION 1
 /* A run file of at most 2 GiB with rows of at most 61 bytes. */
-#define ROWS_MAX 3e7
-#define DAY_S    86400.0
+#define ROWS_MAX    3.5e7
+#define RATE_MAX_HZ 1000000 /* a sample for each microsecond that a rig's clock tells apart */
+#define DAY_S       86400.0
 
 /* A name of the given characters alone. */
 static enum err_code check_name(const struct yaml_node *mapping, const char *key, const char *text,
@@ -40,7 +41,7 @@ static enum err_code read_limits(const struct yaml_node *root, struct plan *p, s
     const struct yaml_node *sampling;
     enum err_code code = yaml_get_node(root, "sampling", true, &sampling, e);
     if (code == ERR_OK)
-        code = yaml_get_double(sampling, "rate_hz", true, 1, 100000, "Hz", &p->sample_rate_hz, e);
+        code = yaml_get_double(sampling, "rate_hz", true, 1, RATE_MAX_HZ, "Hz", &p->sample_rate_hz, e);
     if (code == ERR_OK)
         code = yaml_strict_finish(sampling, e);
     if (code == ERR_OK)

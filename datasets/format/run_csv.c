@@ -1,6 +1,8 @@
 #include "datasets/format/run_csv.h"
 
 #include "datasets/format/file_bytes.h"
+#include "datasets/format/run_csv_pieces.h"
+#include "datasets/format/run_csv_scan.h"
 
 #include <errno.h>
 #include <fcntl.h>
@@ -183,16 +185,6 @@ static enum err_code explain_in_file(enum row_fault fault, const struct row_plac
     return err_set_at(e, ERR_FILE, path, (int64_t)line, (int64_t)before + 1, "%s", inner.text);
 }
 
-static size_t count_line_feeds(const char *p, const char *end)
-{
-    size_t n = 0;
-    while (p < end && (p = memchr(p, '\n', (size_t)(end - p))) != NULL) {
-        n++;
-        p++;
-    }
-    return n;
-}
-
 static enum err_code allocate(struct run_columns *c, size_t n, bool encoder, const char *path, struct err *e)
 {
     size_t room = n == 0 ? 1 : n;
@@ -246,8 +238,44 @@ static enum err_code fill(const char *p, const char *end, size_t n, const char *
     return n == 0 ? allocate(c, 0, false, path, e) : ERR_OK;
 }
 
-static enum err_code read_mapped(const char *text, size_t size, const char *path, struct run_columns *c,
-                                 struct err *e)
+/* For run_csv_pieces: a row that a line feed ends. */
+static bool take_row(const char **row, struct raw_sample *sample, bool *encoder)
+{
+    struct row_place place;
+    return parse_row(row, sample, encoder, &place) == ROW_GOOD;
+}
+
+/* Row by row, which finds words for what is wrong. Rows may be good all the same, where there were more of
+ * them than was to be seen at first. */
+static enum err_code read_slowly(const char *text, const char *rows, const char *end, const char *path,
+                                 char *hash, struct run_columns *c, struct err *e)
+{
+    enum err_code code = fill(rows, end, run_csv_scan_count(rows, (size_t)(end - rows)), path, c, e);
+    if (code == ERR_OK && hash != NULL)
+        code = file_bytes_hash_memory(text, (size_t)(end - text), path, hash, e);
+    return code;
+}
+
+static enum err_code read_rows(const char *text, const char *rows, const char *end, const char *path,
+                               const struct run_csv_how *how, struct run_columns *c, struct err *e)
+{
+    struct run_csv_pieces_how pieces = {.strict = take_row, .threads = how->threads};
+    enum run_csv_pieces_end ended;
+    bool hashed;
+    if (how->hash != NULL && (pieces.hasher = file_bytes_hasher_new()) == NULL)
+        return err_set_at(e, ERR_MEMORY, path, 0, 0, "no memory for a SHA-256");
+    ended = run_csv_pieces_read(text, rows, end, &pieces, c);
+    hashed = pieces.hasher == NULL || file_bytes_hasher_end(pieces.hasher, how->hash);
+    if (ended == RUN_CSV_PIECES_NO_MEMORY)
+        return err_set_at(e, ERR_MEMORY, path, 0, 0, "no memory for its rows");
+    if (ended == RUN_CSV_PIECES_GOOD && hashed)
+        return ERR_OK;
+    run_columns_free(c);
+    return read_slowly(text, rows, end, path, how->hash, c, e);
+}
+
+static enum err_code read_mapped(const char *text, size_t size, const char *path,
+                                 const struct run_csv_how *how, struct run_columns *c, struct err *e)
 {
     const char *end = text + size;
     size_t header = sizeof RUN_CSV_HEADER - 1;
@@ -256,14 +284,15 @@ static enum err_code read_mapped(const char *text, size_t size, const char *path
         return err_set_at(e, ERR_FILE, path, 1, 0, "the first line must be '%s', ended by a line feed alone",
                           RUN_CSV_HEADER);
     if (end[-1] != '\n') {
-        size_t line = count_line_feeds(text, end) + 1;
+        size_t line = run_csv_scan_count(text, size) + 1;
         return err_set_at(e, ERR_FILE, path, (int64_t)line, 0,
                           "the last row is not ended by a line feed: the file was cut short");
     }
-    return fill(rows, end, count_line_feeds(rows, end), path, c, e);
+    return read_rows(text, rows, end, path, how, c, e);
 }
 
-enum err_code run_csv_read_start(const char *path, int64_t bytes, struct run_columns *columns, struct err *e)
+enum err_code run_csv_read_how(const char *path, const struct run_csv_how *how, struct run_columns *columns,
+                               struct err *e)
 {
     struct stat status;
     void *text;
@@ -286,22 +315,31 @@ enum err_code run_csv_read_start(const char *path, int64_t bytes, struct run_col
                    : err_set_at(e, ERR_FILE, path, 0, 0, "is %lld bytes long; at most %lld are allowed",
                                 (long long)status.st_size, (long long)FILE_BYTES_SIZE_MAX);
     }
-    size = (size_t)(bytes >= 0 && bytes < status.st_size ? bytes : status.st_size);
+    size = (size_t)(how->start_only && how->bytes < status.st_size ? how->bytes : status.st_size);
     text = mmap(NULL, (size_t)status.st_size, PROT_READ, MAP_PRIVATE, fd, 0);
     close(fd);
     if (text == MAP_FAILED)
         return err_set_at(e, ERR_SYSTEM, path, 0, 0, "cannot be mapped into memory: %s", strerror(errno));
     madvise(text, (size_t)status.st_size, MADV_SEQUENTIAL);
-    code = read_mapped(text, size, path, columns, e);
+    code = read_mapped(text, size, path, how, columns, e);
     munmap(text, (size_t)status.st_size);
     if (code != ERR_OK)
         run_columns_free(columns);
+    else if (how->size != NULL)
+        *how->size = (int64_t)size;
     return code;
+}
+
+enum err_code run_csv_read_start(const char *path, int64_t bytes, struct run_columns *columns, struct err *e)
+{
+    const struct run_csv_how how = {.start_only = bytes >= 0, .bytes = bytes};
+    return run_csv_read_how(path, &how, columns, e);
 }
 
 enum err_code run_csv_read(const char *path, struct run_columns *columns, struct err *e)
 {
-    return run_csv_read_start(path, -1, columns, e);
+    const struct run_csv_how how = {0};
+    return run_csv_read_how(path, &how, columns, e);
 }
 
 void run_columns_free(struct run_columns *columns)

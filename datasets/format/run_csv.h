@@ -43,7 +43,19 @@ enum err_code run_csv_parse_row(const char *row, size_t length, struct raw_sampl
  * runs backward, a last row that is not ended. The caller frees with run_columns_free. The
  * file must not shrink meanwhile: a mapping past its end is a bus error. Files of up to 2 GiB. */
 enum err_code run_csv_read(const char *path, struct run_columns *columns, struct err *e);
-/* The same of the first bytes of a file alone, as if it ended there; below 0: of the whole file. */
+
+/* How a file is read, beside its path. */
+struct run_csv_how {
+    bool start_only;
+    int64_t bytes; /* with start_only: how many of the first bytes, as if the file ended there */
+    int threads;   /* that may share a large file; 0 and 1: this one alone. The columns are the same */
+    char *hash;    /* receives the SHA-256 of what was read, worked out while it is at hand, as "sha256:..."
+                      (FILE_BYTES_HASH_SIZE bytes); NULL: not asked for */
+    int64_t *size; /* receives its bytes; NULL: not asked for */
+};
+enum err_code run_csv_read_how(const char *path, const struct run_csv_how *how, struct run_columns *columns,
+                               struct err *e);
+/* The first bytes of a file alone, as if it ended there; below 0: the whole file. */
 enum err_code run_csv_read_start(const char *path, int64_t bytes, struct run_columns *columns, struct err *e);
 void run_columns_free(struct run_columns *columns); /* zeroes them; NULL and empty are fine */
 

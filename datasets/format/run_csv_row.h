@@ -19,4 +19,7 @@ struct raw_sample {
 /* Format one row with its line feed into buffer (RUN_CSV_ROW_BYTES_MAX bytes); returns its length. */
 size_t run_csv_format_row(const struct raw_sample *s, bool encoder, char *buffer);
 
+/* The same for count rows, one behind the other; buffer has RUN_CSV_ROW_BYTES_MAX bytes for each. */
+size_t run_csv_format_rows(const struct raw_sample *rows, size_t count, bool encoder, char *buffer);
+
 #endif

@@ -11,18 +11,19 @@
 
 enum err_code run_journal_format_head(const struct run_record *r, char **text, size_t *length, struct err *e)
 {
-    static _Thread_local struct run_record head;
+    struct run_record head = *r; /* with empty lists: it frees nothing */
     json_t *root;
     char *line;
     struct err why;
-    head = *r;
     head.push_start_us = head.push_end_us = 0;
     head.rows = 0;
     head.frames_missing = head.frames_corrupt = head.gaps = 0;
     head.link_recorded = true;
     head.link = (struct run_link){.clock_ppm = NAN, .clock_standard_uncertainty_ppm = NAN};
     head.durable_within_ms = 0;
+    head.events = NULL;
     head.event_count = 0;
+    head.link_gaps = NULL;
     head.ended = RUN_INTERRUPTED;
     strcpy(head.ended_why, "");
     *text = NULL;
@@ -102,12 +103,13 @@ static enum err_code keep_gap(struct journal *j, const struct json_place *root, 
 static enum err_code keep_event(struct journal *j, const struct json_place *root, struct err *e)
 {
     struct json_place p = {NULL, root->file, "event."};
-    struct run_event event = {0};
+    char text[SERIES_EVENT_TEXT_MAX + 1];
+    int64_t time_us;
     enum err_code code = json_strict_child(root, "event", JSON_OBJECT, &p.object, e);
     if (code == ERR_OK)
-        code = run_event_from_json(&p, &event, e);
-    if (code == ERR_OK && j->record->event_count < SERIES_EVENTS_MAX)
-        j->record->events[j->record->event_count++] = event;
+        code = run_event_from_json(&p, &time_us, text, e);
+    if (code == ERR_OK && !run_record_add_event(j->record, time_us, text))
+        code = err_set_at(e, ERR_MEMORY, j->path, 0, 0, "no memory for its events");
     return code;
 }
 
@@ -191,6 +193,7 @@ enum err_code run_journal_read_gaps(const char *path, struct run_record *r, stru
         code = read_text(&j, text, length, e);
     free(text);
     if (code != ERR_OK) {
+        run_record_free(r);
         free(j.gaps);
         j.gaps = NULL;
         j.count = 0;
@@ -205,8 +208,12 @@ enum err_code run_journal_read(const char *path, struct run_record *r, struct er
     struct run_gap *gaps;
     size_t count;
     enum err_code code = run_journal_read_gaps(path, r, &gaps, &count, e);
-    for (size_t i = 0; i < count; i++)
-        run_record_add_gap(r, &gaps[i]);
+    for (size_t i = 0; code == ERR_OK && i < count; i++) {
+        if (!run_record_add_gap(r, &gaps[i])) {
+            code = err_set_at(e, ERR_MEMORY, path, 0, 0, "no memory for its gaps");
+            run_record_free(r);
+        }
+    }
     free(gaps);
     return code;
 }

@@ -5,6 +5,7 @@
 
 #include <math.h>
 #include <stdio.h>
+#include <stdlib.h>
 #include <string.h>
 
 #define SCHEMA         "nipbench-run-1"
@@ -230,12 +231,12 @@ static enum err_code read_choice(const struct json_place *p, const char *key, co
     return err_set_at(e, ERR_FILE, p->file, 0, 0, "%s: '%s' is not known", key, word);
 }
 
-enum err_code run_event_from_json(const struct json_place *p, struct run_event *event, struct err *e)
+enum err_code run_event_from_json(const struct json_place *p, int64_t *time_us, char *text, struct err *e)
 {
     static const char *const known[] = {"time_us", "text"};
-    enum err_code code = json_strict_whole(p, "time_us", 0, TIME_MAX_US, &event->time_us, e);
+    enum err_code code = json_strict_whole(p, "time_us", 0, TIME_MAX_US, time_us, e);
     if (code == ERR_OK)
-        code = json_strict_text(p, "text", event->text, sizeof event->text, e);
+        code = json_strict_text(p, "text", text, SERIES_EVENT_TEXT_MAX + 1, e);
     return code != ERR_OK ? code : json_strict_finish(p, known, 2, e);
 }
 
@@ -248,8 +249,11 @@ static enum err_code read_events(const struct json_place *root, struct run_recor
                           json_array_size(events), SERIES_EVENTS_MAX);
     for (size_t i = 0; code == ERR_OK && i < json_array_size(events); i++) {
         const struct json_place p = {json_array_get(events, i), root->file, "events[]."};
-        code = run_event_from_json(&p, &r->events[i], e);
-        r->event_count = i + 1;
+        char text[SERIES_EVENT_TEXT_MAX + 1];
+        int64_t time_us;
+        code = run_event_from_json(&p, &time_us, text, e);
+        if (code == ERR_OK && !run_record_add_event(r, time_us, text))
+            code = err_set_at(e, ERR_MEMORY, root->file, 0, 0, "no memory for its events");
     }
     return code;
 }
@@ -273,6 +277,9 @@ static enum err_code read_gaps(const struct json_place *link, struct run_record 
         code =
             err_set_at(e, ERR_FILE, link->file, 0, 0, "link.gaps: %zu are too many; at most %d are allowed",
                        json_array_size(gaps), SERIES_GAPS_MAX);
+    if (code == ERR_OK && json_array_size(gaps) > 0 &&
+        (r->link_gaps = malloc(json_array_size(gaps) * sizeof *r->link_gaps)) == NULL)
+        code = err_set_at(e, ERR_MEMORY, link->file, 0, 0, "no memory for its gaps");
     for (size_t i = 0; code == ERR_OK && i < json_array_size(gaps); i++) {
         const struct json_place p = {json_array_get(gaps, i), link->file, "link.gaps[]."};
         code = run_gap_from_json(&p, &r->link_gaps[i], e);
@@ -367,10 +374,17 @@ static void add_count(int64_t *sum, int64_t more)
     *sum = *sum < RUN_RECORD_COUNT_MAX - more ? *sum + more : RUN_RECORD_COUNT_MAX;
 }
 
-void run_record_add_gap(struct run_record *r, const struct run_gap *gap)
+bool run_record_add_gap(struct run_record *r, const struct run_gap *gap)
 {
+    bool listed = true;
     if (r->link.gap_count < SERIES_GAPS_MAX) {
-        r->link_gaps[r->link.gap_count++] = *gap;
+        struct run_gap *gaps = realloc(r->link_gaps, (r->link.gap_count + 1) * sizeof *gaps);
+        if (gaps == NULL) {
+            listed = false;
+        } else {
+            gaps[r->link.gap_count++] = *gap;
+            r->link_gaps = gaps;
+        }
     } else {
         struct run_gap *last = &r->link_gaps[SERIES_GAPS_MAX - 1];
         add_count(&last->places, gap->places);
@@ -380,6 +394,47 @@ void run_record_add_gap(struct run_record *r, const struct run_gap *gap)
     add_count(&r->gaps, gap->places);
     add_count(&r->frames_missing, gap->frames);
     add_count(&r->link.samples_missing, gap->samples);
+    return listed;
+}
+
+bool run_record_add_event(struct run_record *r, int64_t time_us, const char *text)
+{
+    size_t length = strnlen(text, SERIES_EVENT_TEXT_MAX);
+    struct run_event *events;
+    char *copy;
+    if (r->event_count >= SERIES_EVENTS_MAX)
+        return true;
+    copy = malloc(length + 1);
+    events = copy == NULL ? NULL : realloc(r->events, (r->event_count + 1) * sizeof *events);
+    if (events == NULL) {
+        free(copy);
+        return false;
+    }
+    memcpy(copy, text, length);
+    copy[length] = 0;
+    r->events = events;
+    r->events[r->event_count].time_us = time_us;
+    r->events[r->event_count].text = copy;
+    r->event_count++;
+    return true;
+}
+
+void run_record_cut_events(struct run_record *r, size_t count)
+{
+    while (r->event_count > count)
+        free((char *)r->events[--r->event_count].text);
+}
+
+void run_record_free(struct run_record *r)
+{
+    if (r == NULL)
+        return;
+    run_record_cut_events(r, 0);
+    free(r->events);
+    free(r->link_gaps);
+    r->events = NULL;
+    r->link_gaps = NULL;
+    r->link.gap_count = 0;
 }
 
 static enum err_code check(const struct run_record *r, const char *path, struct err *e)
@@ -442,17 +497,25 @@ static enum err_code read_root(const struct json_place *root, struct run_record 
 
 enum err_code run_record_from_json(const json_t *json, const char *path, struct run_record *r, struct err *e)
 {
-    /* Events and gaps are most of a record and mostly empty: left alone, their pages of a large array cost no
-     * memory. */
-    memset(r, 0, offsetof(struct run_record, events));
-    r->event_count = 0;
-    return json == NULL ? ERR_OK : read_root(&(struct json_place){json, path, ""}, r, e);
+    enum err_code code;
+    memset(r, 0, sizeof *r);
+    code = json == NULL ? ERR_OK : read_root(&(struct json_place){json, path, ""}, r, e);
+    if (code != ERR_OK)
+        run_record_free(r);
+    return code;
 }
 
 enum err_code run_record_read(const char *path, struct run_record *r, struct err *e)
 {
+    int64_t bytes;
+    return run_record_read_hashed(path, r, NULL, &bytes, e);
+}
+
+enum err_code run_record_read_hashed(const char *path, struct run_record *r, char *hash, int64_t *bytes,
+                                     struct err *e)
+{
     json_t *json;
-    enum err_code code = json_strict_read(path, FILE_BYTES_MAX, &json, e);
+    enum err_code code = json_strict_read_hashed(path, FILE_BYTES_MAX, &json, hash, bytes, e);
     enum err_code content = run_record_from_json(json, path, r, e);
     json_decref(json);
     return code != ERR_OK ? code : content;
@@ -522,7 +585,7 @@ static json_t *record_to_json(const struct run_record *r)
 
 enum err_code run_record_to_json(const struct run_record *r, const char *path, json_t **root, struct err *e)
 {
-    static _Thread_local struct run_record again;
+    struct run_record again;
     enum err_code code;
     *root = NULL;
     if (r->event_count > SERIES_EVENTS_MAX || r->link.gap_count > SERIES_GAPS_MAX ||
@@ -536,7 +599,9 @@ enum err_code run_record_to_json(const struct run_record *r, const char *path, j
                           "cannot be written: no memory, or a value that JSON cannot hold");
     /* What could not be read back is not written. */
     code = run_record_from_json(*root, path, &again, e);
-    if (code != ERR_OK) {
+    if (code == ERR_OK) {
+        run_record_free(&again);
+    } else {
         json_decref(*root);
         *root = NULL;
     }

@@ -23,8 +23,8 @@ enum run_end { RUN_COMPLETE, RUN_LIMIT, RUN_INTERRUPTED, RUN_FAULT, RUN_ENDS };
 extern const char *const RUN_END_NAMES[RUN_ENDS]; /* "complete", "limit", "interrupted", "fault" */
 
 struct run_event {
-    int64_t time_us; /* rig clock as in the CSV */
-    char text[SERIES_EVENT_TEXT_MAX + 1];
+    int64_t time_us;  /* rig clock as in the CSV */
+    const char *text; /* at most SERIES_EVENT_TEXT_MAX bytes; of an event in a record, the record's own */
 };
 
 /* A place where frames or samples are missing. The last one of a full list sums up all that came after it. */
@@ -55,6 +55,9 @@ struct run_separate {
     double force_resolution_n; /* of the gauge: one step of its last digit */
 };
 
+/* A record owns its lists, which take the room that they need: one that is all zero is empty, and
+ * run_record_free gives back what it came to own. A copy by assignment shares the lists with the original:
+ * one of the two is freed, and neither is added to. */
 struct run_record {
     int number;
     int plan_run; /* place in the plan's order of what it carries out; 0: not recorded, the same as number */
@@ -93,22 +96,36 @@ struct run_record {
     double durable_within_ms; /* longest time from a row's arrival until it was durable; 0: not recorded */
     enum run_end ended;
     char ended_why[SERIES_EVENT_TEXT_MAX + 1]; /* "travel complete", "force limit on the rig" ... */
-    struct run_event events[SERIES_EVENTS_MAX];
+    struct run_event *events;                  /* event_count of them, at most SERIES_EVENTS_MAX */
     size_t event_count;
-    struct run_gap link_gaps[SERIES_GAPS_MAX]; /* link.gap_count of them, in the order of time */
+    struct run_gap *link_gaps; /* link.gap_count of them, in the order of time */
 };
+
+/* Give back the events and gaps and make both lists empty; the counts of what is missing stay. NULL is fine.
+ */
+void run_record_free(struct run_record *r);
 
 /* Both check every field: types, ranges, finite numbers, a feeder's name, no key that is not known. Writing
  * refuses what reading would, but makes '?' of control characters and bad UTF-8 in texts, which may have come
- * from a device. Reading leaves events beyond event_count and link_gaps beyond link.gap_count
- * untouched. Of a record whose link is recorded the sums over link_gaps must be gaps, frames_missing and
+ * from a device. Reading looks at nothing that *r held; after an error nothing of it needs freeing. Of a
+ * record whose link is recorded the sums over link_gaps must be gaps, frames_missing and
  * link.samples_missing. */
 enum err_code run_record_write(const char *path, const struct run_record *r, struct err *e);
 enum err_code run_record_read(const char *path, struct run_record *r, struct err *e);
+/* The same, with the SHA-256 of the file ("sha256:...", FILE_BYTES_HASH_SIZE bytes) and its size. */
+enum err_code run_record_read_hashed(const char *path, struct run_record *r, char *hash, int64_t *bytes,
+                                     struct err *e);
+
+/* Put an event at the end, of a copy of text that is cut at SERIES_EVENT_TEXT_MAX bytes; where the list is
+ * full, nothing. False when there is no memory. */
+bool run_record_add_event(struct run_record *r, int64_t time_us, const char *text);
+/* Leave the first count events and free the others. */
+void run_record_cut_events(struct run_record *r, size_t count);
 
 /* Count a gap in and list it: gaps, frames_missing and link.samples_missing grow by it, and so does link_gaps
  * or, where that is full, its last entry. Gaps must come in the order of time. Counts stop at
- * RUN_RECORD_COUNT_MAX. */
-void run_record_add_gap(struct run_record *r, const struct run_gap *gap);
+ * RUN_RECORD_COUNT_MAX. False when there is no memory to list it: it is counted all the same, and a record
+ * like that, whose gaps do not add up, is not written. */
+bool run_record_add_gap(struct run_record *r, const struct run_gap *gap);
 
 #endif

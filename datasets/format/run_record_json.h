@@ -16,7 +16,8 @@ enum err_code run_record_from_json(const json_t *json, const char *path, struct 
 /* An entry of events and of link.gaps. New reference, or NULL when there is no memory. */
 json_t *run_event_to_json(const struct run_event *event);
 json_t *run_gap_to_json(const struct run_gap *gap);
-enum err_code run_event_from_json(const struct json_place *p, struct run_event *event, struct err *e);
+/* text: room for SERIES_EVENT_TEXT_MAX + 1 bytes. */
+enum err_code run_event_from_json(const struct json_place *p, int64_t *time_us, char *text, struct err *e);
 enum err_code run_gap_from_json(const struct json_place *p, struct run_gap *gap, struct err *e);
 
 #endif

@@ -89,11 +89,12 @@ enum err_code run_recover_find_end(const char *path, enum run_remains *remains, 
 }
 
 /* The gaps that the journal tells of and the holes that the rows show, in the order of time. Among several
- * gaps at a row the hole behind it belongs to the last one. */
-static void merge_gaps(struct run_record *r, const struct run_gap *gaps, size_t count,
+ * gaps at a row the hole behind it belongs to the last one. False when there is no memory. */
+static bool merge_gaps(struct run_record *r, const struct run_gap *gaps, size_t count,
                        const struct run_columns *c)
 {
     size_t next = 0;
+    bool good = true;
     for (size_t i = 0; i + 1 < c->n; i++) {
         struct run_gap gap = {.time_us = c->time_us[i], .places = 1};
         int64_t samples = sample_grid_missing(c->time_us[i], c->time_us[i + 1], r->sample_rate_hz);
@@ -106,26 +107,21 @@ static void merge_gaps(struct run_record *r, const struct run_gap *gaps, size_t 
                 gap = told;
                 continue;
             }
-            run_record_add_gap(r, &told);
+            good = run_record_add_gap(r, &told) && good;
         }
         gap.samples = samples;
-        run_record_add_gap(r, &gap);
+        good = run_record_add_gap(r, &gap) && good;
     }
     for (; next < count; next++) {
         struct run_gap told = gaps[next];
         told.samples = 0;
-        run_record_add_gap(r, &told);
+        good = run_record_add_gap(r, &told) && good;
     }
+    return good;
 }
 
-static void add_event(struct run_record *r, int64_t time_us, const char *text)
-{
-    struct run_event *event = &r->events[r->event_count++];
-    event->time_us = time_us;
-    snprintf(event->text, sizeof event->text, "%s", text);
-}
-
-static void end_as_interrupted(struct run_record *r, int64_t last_us, int64_t tail)
+/* False when there is no memory. */
+static bool end_as_interrupted(struct run_record *r, int64_t last_us, int64_t tail)
 {
     char text[SERIES_EVENT_TEXT_MAX + 1] = "the capture program ended";
     if (tail > 0)
@@ -135,10 +131,10 @@ static void end_as_interrupted(struct run_record *r, int64_t last_us, int64_t ta
     snprintf(r->ended_why, sizeof r->ended_why,
              "the capture program ended during the run; if the motor was on, the rig's watchdog stopped it");
     /* Of a list that is full the last two make room. */
-    if (r->event_count > SERIES_EVENTS_MAX - 2)
-        r->event_count = SERIES_EVENTS_MAX - 2;
-    add_event(r, last_us, text);
-    add_event(r, last_us, "recovered: frames that were corrupt, repeated or late were not counted");
+    run_record_cut_events(r, SERIES_EVENTS_MAX - 2);
+    return run_record_add_event(r, last_us, text) &&
+           run_record_add_event(r, last_us,
+                                "recovered: frames that were corrupt, repeated or late were not counted");
 }
 
 enum err_code run_recover_record(const char *journal_path, const char *rows_path, int64_t end, int64_t tail,
@@ -148,6 +144,7 @@ enum err_code run_recover_record(const char *journal_path, const char *rows_path
     struct run_gap *gaps;
     size_t count;
     enum err_code code = run_journal_read_gaps(journal_path, r, &gaps, &count, e);
+    bool read = code == ERR_OK;
     if (code == ERR_OK)
         code = run_csv_read_start(rows_path, end, &c, e);
     if (code == ERR_OK && c.n == 0)
@@ -155,12 +152,14 @@ enum err_code run_recover_record(const char *journal_path, const char *rows_path
     if (code == ERR_OK) {
         int64_t last_us = c.time_us[c.n - 1];
         r->rows = (int64_t)c.n;
-        merge_gaps(r, gaps, count, &c);
         /* A push that was commanded after the last row that there is ended as it began. */
         if (r->push_start_us > 0)
             r->push_end_us = last_us > r->push_start_us ? last_us : r->push_start_us;
-        end_as_interrupted(r, last_us, tail);
+        if (!merge_gaps(r, gaps, count, &c) || !end_as_interrupted(r, last_us, tail))
+            code = err_set_at(e, ERR_MEMORY, journal_path, 0, 0, "no memory for its gaps and events");
     }
+    if (read && code != ERR_OK)
+        run_record_free(r);
     run_columns_free(&c);
     free(gaps);
     return code;

@@ -30,10 +30,13 @@ void series_free(struct series *s)
 {
     if (s == NULL)
         return;
+    for (size_t i = 0; s->runs != NULL && i < s->run_count; i++)
+        run_record_free(&s->runs[i]);
     free(s->runs);
     free(s->csv_bytes);
     free(s->csv_hashes);
     free(s->folder);
+    free(s->real_folder);
     free(s);
 }
 
@@ -78,38 +81,40 @@ static enum err_code list_runs(const struct descriptor *d, const char *descripto
 /* How a file differs from what the descriptor says of it. */
 enum difference { SAME, OTHER_CONTENT, OTHER_SIZE };
 
+/* What a file was found to be. */
+struct found_file {
+    char hash[FILE_BYTES_HASH_SIZE];
+    int64_t bytes;
+};
+
 /* What the descriptor does not give passes: that is for series_verify to tell. A hash that cannot be checked
- * is ERR_FILE. size receives the file's own where it was looked at. */
+ * is ERR_FILE. */
 static enum err_code compare_with_listed(const char *full, int64_t bytes, const char *hash,
-                                         enum difference *difference, int64_t *size, struct err *e)
+                                         const struct found_file *found, enum difference *difference,
+                                         struct err *e)
 {
-    char found[FILE_BYTES_HASH_SIZE];
-    enum err_code code;
     *difference = SAME;
-    if (hash[0] == 0 && bytes < 0)
-        return ERR_OK;
     if (hash[0] != 0 && strncmp(hash, "sha256:", 7) != 0)
         return err_set_at(e, ERR_FILE, full, 0, 0, "its hash '%.90s' cannot be checked: only sha256 is known",
                           hash);
-    code = file_bytes_hash(full, found, size, e);
-    if (code == ERR_OK && hash[0] != 0 && strcasecmp(found, hash) != 0)
+    if (hash[0] != 0 && strcasecmp(found->hash, hash) != 0)
         *difference = OTHER_CONTENT;
-    else if (code == ERR_OK && bytes >= 0 && *size != bytes)
+    else if (bytes >= 0 && found->bytes != bytes)
         *difference = OTHER_SIZE;
-    return code;
+    return ERR_OK;
 }
 
 /* A report on files that were changed later would carry the name of a package that does not hold them. */
-static enum err_code refuse_if_changed(const char *full, int64_t bytes, const char *hash, struct err *e)
+static enum err_code refuse_if_changed(const char *full, int64_t bytes, const char *hash,
+                                       const struct found_file *found, struct err *e)
 {
     enum difference difference;
-    int64_t size;
-    enum err_code code = compare_with_listed(full, bytes, hash, &difference, &size, e);
+    enum err_code code = compare_with_listed(full, bytes, hash, found, &difference, e);
     if (code != ERR_OK || difference == SAME)
         return code;
     if (difference == OTHER_SIZE)
-        return err_set_at(e, ERR_FILE, full, 0, 0, "is %lld bytes long, but %s says %lld", (long long)size,
-                          DESCRIPTOR_NAME, (long long)bytes);
+        return err_set_at(e, ERR_FILE, full, 0, 0, "is %lld bytes long, but %s says %lld",
+                          (long long)found->bytes, DESCRIPTOR_NAME, (long long)bytes);
     return err_set_at(e, ERR_FILE, full, 0, 0,
                       "its content does not match its hash: it was changed after it was recorded");
 }
@@ -122,12 +127,10 @@ static struct descriptor_resource listed(const struct descriptor *d, const char 
     return r == NULL ? (struct descriptor_resource){NULL, -1, nothing} : *r;
 }
 
-/* The same as refuse_if_changed, by what the descriptor lists. */
-static enum err_code refuse_unless_listed_so(const struct descriptor *d, const char *path, const char *full,
-                                             struct err *e)
+/* Look at a file apart from its reading. */
+static enum err_code find_file(const char *full, struct found_file *found, struct err *e)
 {
-    struct descriptor_resource r = listed(d, path);
-    return refuse_if_changed(full, r.bytes, r.hash, e);
+    return file_bytes_hash(full, found->hash, &found->bytes, e);
 }
 
 static enum err_code read_records(struct series *s, const struct descriptor *d, const int *numbers,
@@ -138,15 +141,18 @@ static enum err_code read_records(struct series *s, const struct descriptor *d, 
         char path[32];
         char full[SERIES_PATH_MAX];
         struct descriptor_resource csv;
+        struct descriptor_resource sidecar;
+        struct found_file found;
         series_path_of_run(numbers[i], "json", path);
-        code = series_path_resolve(s->folder, path, full, e);
+        sidecar = listed(d, path);
+        code = series_path_resolve_real(s->folder, s->real_folder, path, full, e);
         if (code == ERR_OK)
-            code = run_record_read(full, &s->runs[i], e);
+            code = run_record_read_hashed(full, &s->runs[i], found.hash, &found.bytes, e);
         if (code == ERR_OK && s->runs[i].number != numbers[i])
             code = err_set_at(e, ERR_FILE, full, 0, 0, "number: is %d, but the file belongs to run %d",
                               s->runs[i].number, numbers[i]);
         if (code == ERR_OK)
-            code = refuse_unless_listed_so(d, path, full, e);
+            code = refuse_if_changed(full, sidecar.bytes, sidecar.hash, &found, e);
         if (code != ERR_OK)
             break;
         if (s->runs[i].simulated)
@@ -165,21 +171,25 @@ static enum err_code open_described(struct series *s, struct descriptor *d, stru
     char full[SERIES_PATH_MAX];
     int numbers[SERIES_RUNS_MAX];
     struct descriptor_resource calibration;
+    struct descriptor_resource plan;
+    struct found_file found;
     enum difference difference;
-    int64_t size;
     enum err_code code = series_path_resolve(s->folder, DESCRIPTOR_NAME, full, e);
     if (code == ERR_OK)
-        code = descriptor_read(full, d, e);
+        code = descriptor_read_hashed(full, d, s->package_hash, e);
     if (code == ERR_OK)
         code = list_runs(d, full, numbers, &s->run_count, e);
-    if (code == ERR_OK)
-        code = file_bytes_hash(full, s->package_hash, NULL, e);
+    /* Without one, each path finds out for itself. */
+    s->real_folder = realpath(s->folder, NULL);
     if (code == ERR_OK)
         code = series_path_resolve(s->folder, "plan.yaml", full, e);
     if (code == ERR_OK)
         code = plan_read(full, &s->plan, e);
+    plan = listed(d, "plan.yaml");
     if (code == ERR_OK)
-        code = refuse_unless_listed_so(d, "plan.yaml", full, e);
+        code = find_file(full, &found, e);
+    if (code == ERR_OK)
+        code = refuse_if_changed(full, plan.bytes, plan.hash, &found, e);
     if (code == ERR_OK)
         code = series_path_resolve(s->folder, "calibration.json", full, e);
     if (code == ERR_OK)
@@ -187,7 +197,9 @@ static enum err_code open_described(struct series *s, struct descriptor *d, stru
     calibration = listed(d, "calibration.json");
     /* A better calibration may take the place of the one that was recorded: told, not refused. */
     if (code == ERR_OK)
-        code = compare_with_listed(full, calibration.bytes, calibration.hash, &difference, &size, e);
+        code = find_file(full, &found, e);
+    if (code == ERR_OK)
+        code = compare_with_listed(full, calibration.bytes, calibration.hash, &found, &difference, e);
     if (code != ERR_OK)
         return code;
     s->calibration_replaced = difference != SAME;
@@ -230,6 +242,14 @@ enum err_code series_open(const char *folder, struct series **s, struct err *e)
 
 enum err_code series_read_run(const struct series *s, size_t i, struct run_columns *columns, struct err *e)
 {
+    return series_read_run_threads(s, i, 1, columns, e);
+}
+
+enum err_code series_read_run_threads(const struct series *s, size_t i, int threads,
+                                      struct run_columns *columns, struct err *e)
+{
+    struct found_file found = {.bytes = -1};
+    struct run_csv_how how = {.threads = threads, .size = &found.bytes};
     char path[32];
     char full[SERIES_PATH_MAX];
     enum err_code code;
@@ -237,16 +257,18 @@ enum err_code series_read_run(const struct series *s, size_t i, struct run_colum
     if (i >= s->run_count)
         return err_set_at(e, ERR_CALLER, s->folder, 0, 0, "has %zu runs; there is no run at place %zu",
                           s->run_count, i);
+    if (s->csv_hashes[i][0] != 0)
+        how.hash = found.hash;
     series_path_of_run(s->runs[i].number, "csv", path);
-    code = series_path_resolve(s->folder, path, full, e);
+    code = series_path_resolve_real(s->folder, s->real_folder, path, full, e);
     if (code == ERR_OK)
-        code = run_csv_read(full, columns, e);
+        code = run_csv_read_how(full, &how, columns, e);
     if (code == ERR_OK && (int64_t)columns->n != s->runs[i].rows)
         code = err_set_at(e, ERR_FILE, full, 0, 0, "has %zu rows, but its sidecar says %lld", columns->n,
                           (long long)s->runs[i].rows);
     /* After the rows, so that a bad one is named by its line. */
     if (code == ERR_OK)
-        code = refuse_if_changed(full, s->csv_bytes[i], s->csv_hashes[i], e);
+        code = refuse_if_changed(full, s->csv_bytes[i], s->csv_hashes[i], &found, e);
     if (code != ERR_OK)
         run_columns_free(columns);
     return code;

@@ -17,6 +17,7 @@
 /* A series opened for reading. */
 struct series {
     char *folder;
+    char *real_folder; /* with all links resolved; NULL: to be found out */
     char title[PLAN_TEXT_MAX + 1];
     bool simulated;
     struct plan plan;
@@ -33,10 +34,13 @@ struct series {
  * an algorithm that is not known. */
 enum err_code series_open(const char *folder, struct series **s, struct err *e);
 void series_free(struct series *s);
-/* The CSV of runs[i]; ERR_FILE too when it does not match its size and hash. columns needs no freeing after
- * an error.
- */
+/* The CSV of runs[i]; ERR_FILE too when it does not match its size and hash, which are worked out as it is
+ * read. columns needs no freeing after an error. */
 enum err_code series_read_run(const struct series *s, size_t i, struct run_columns *columns, struct err *e);
+/* The same by as many threads as one long run may take: no more than there are cores that nobody else keeps
+ * busy. The columns are the same for any number. */
+enum err_code series_read_run_threads(const struct series *s, size_t i, int threads,
+                                      struct run_columns *columns, struct err *e);
 
 /* Check a folder byte by byte against its datapackage.json: presence, size, SHA-256, CSV form, row counts
  * against the sidecars, stray files. Each finding is passed to report (never NULL); returns ERR_OK when there

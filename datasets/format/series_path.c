@@ -52,7 +52,14 @@ enum err_code series_path_join(const char *folder, const char *path, char *full,
 
 enum err_code series_path_resolve(const char *folder, const char *path, char *full, struct err *e)
 {
-    char *real_folder = NULL;
+    return series_path_resolve_real(folder, NULL, path, full, e);
+}
+
+enum err_code series_path_resolve_real(const char *folder, const char *known, const char *path, char *full,
+                                       struct err *e)
+{
+    char *found_folder = NULL;
+    const char *real_folder = known;
     char *real_file = NULL;
     struct stat status;
     size_t length;
@@ -62,7 +69,8 @@ enum err_code series_path_resolve(const char *folder, const char *path, char *fu
         return code;
     if (fault != NULL)
         return err_set_at(e, ERR_FILE, folder, 0, 0, "the path '%.250s' %s", path, fault);
-    real_folder = realpath(folder, NULL);
+    if (known == NULL)
+        real_folder = found_folder = realpath(folder, NULL);
     if (real_folder == NULL)
         return err_set_at(e, ERR_FILE, folder, 0, 0, "cannot be opened: %s", strerror(errno));
     real_file = realpath(full, NULL);
@@ -78,7 +86,7 @@ enum err_code series_path_resolve(const char *folder, const char *path, char *fu
         code = err_set_at(e, ERR_FILE, full, 0, 0, "is not a regular file");
 out:
     free(real_file);
-    free(real_folder);
+    free(found_folder);
     return code;
 }
 

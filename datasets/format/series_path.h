@@ -20,6 +20,10 @@ enum err_code series_path_join(const char *folder, const char *path, char *full,
 /* The same, and check that it is a regular file that exists and, symbolic links followed, lies inside folder.
  */
 enum err_code series_path_resolve(const char *folder, const char *path, char *full, struct err *e);
+/* The same where known is what realpath says of folder (NULL: not known), which is asked once for many files.
+ */
+enum err_code series_path_resolve_real(const char *folder, const char *known, const char *path, char *full,
+                                       struct err *e);
 
 /* runs/NNNN.ENDING: the number, and *ending points to what follows the point; 0 for any other path. */
 int series_path_run_file(const char *path, const char **ending);

@@ -177,6 +177,7 @@ static enum err_code read_record(struct recovery *v, int number, struct err *e)
     char path[32];
     char full[SERIES_PATH_MAX];
     enum err_code code;
+    run_record_free(&v->record);
     series_path_of_run(number, "json", path);
     code = series_path_resolve(v->folder, path, full, e);
     if (code == ERR_OK)
@@ -219,7 +220,9 @@ static enum err_code recover_run(struct recovery *v, int number, const char *row
                                  const char *record, int64_t end, int64_t tail, struct err *e)
 {
     struct err why;
-    enum err_code code = run_recover_record(journal, rows, end, tail, &v->record, &why);
+    enum err_code code;
+    run_record_free(&v->record);
+    code = run_recover_record(journal, rows, end, tail, &v->record, &why);
     if (code == ERR_OK && v->record.number != number)
         code = err_set_at(&why, ERR_FILE, journal, 1, 0, "number: is %d, but the file belongs to run %d",
                           v->record.number, number);
@@ -409,6 +412,7 @@ enum err_code series_recover(const char *folder, const struct plan *plan,
     v->tell = tell;
     v->context = context;
     code = recover(v, progress, e);
+    run_record_free(&v->record);
     free(v);
     return code;
 }

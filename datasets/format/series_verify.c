@@ -240,6 +240,7 @@ static void check_run(struct verifier *v, int number, const char *csv_full)
     if (v->plan_read && !is_planned_feeder(v, v->record.feeder))
         find_in(v, sidecar, "feeder: the plan has no feeder '%s'", v->record.feeder);
     check_marks(v, sidecar, v->record.simulated);
+    run_record_free(&v->record);
 }
 
 static void check_resource(struct verifier *v, const struct descriptor_resource *r)

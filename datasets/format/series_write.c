@@ -173,23 +173,20 @@ static enum err_code add_file(struct package_writer *w, const char *name, const 
     return code;
 }
 
-/* The record of a run, or NULL when it cannot be read, which is for series_verify to tell. */
-static const struct run_record *read_record(const struct package_writer *w, int number)
+/* The record of a run; false when it cannot be read, which is for series_verify to tell. */
+static bool read_record(const struct package_writer *w, int number, struct run_record *record)
 {
-    static _Thread_local struct run_record record;
     char path[32];
     char full[SERIES_PATH_MAX];
     series_path_of_run(number, "json", path);
-    if (series_path_resolve(w->folder, path, full, NULL) != ERR_OK ||
-        run_record_read(full, &record, NULL) != ERR_OK)
-        return NULL;
-    return &record;
+    return series_path_resolve(w->folder, path, full, NULL) == ERR_OK &&
+           run_record_read(full, record, NULL) == ERR_OK;
 }
 
-/* Both files of a run, and its rig among the sources. */
-static enum err_code add_run(struct package_writer *w, int number, json_t *root, struct err *e)
+/* Both files of a run, and its rig among the sources; record: NULL where it cannot be read. */
+static enum err_code add_files(struct package_writer *w, int number, const struct run_record *record,
+                               json_t *root, struct err *e)
 {
-    const struct run_record *record = read_record(w, number);
     char name[32];
     char path[32];
     enum err_code code;
@@ -203,6 +200,15 @@ static enum err_code add_run(struct package_writer *w, int number, json_t *root,
     snprintf(name, sizeof name, "run-%04d-record", number);
     series_path_of_run(number, "json", path);
     return add_file(w, name, path, descriptor_write_record(number, record), e);
+}
+
+static enum err_code add_run(struct package_writer *w, int number, json_t *root, struct err *e)
+{
+    struct run_record record = {0};
+    bool read = read_record(w, number, &record);
+    enum err_code code = add_files(w, number, read ? &record : NULL, root, e);
+    run_record_free(&record);
+    return code;
 }
 
 /* Which runs are finished: both files are there under their final names. */

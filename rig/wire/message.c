@@ -30,20 +30,27 @@ static void put_text(struct writer *w, const char *text)
         w->body[w->used++] = (uint8_t)text[i];
 }
 
-static uint32_t take(struct reader *r, unsigned bytes)
+static inline uint32_t number_of(const uint8_t *at, unsigned bytes)
 {
     uint32_t value = 0;
+    for (unsigned i = 0; i < bytes; i++)
+        value |= (uint32_t)at[i] << (8 * i);
+    return value;
+}
+
+static uint32_t take(struct reader *r, unsigned bytes)
+{
     if (r->bad || r->length - r->taken < bytes) {
         r->bad = true;
         return 0;
     }
-    for (unsigned i = 0; i < bytes; i++)
-        value |= (uint32_t)r->body[r->taken++] << (8 * i);
+    const uint32_t value = number_of(r->body + r->taken, bytes);
+    r->taken += bytes;
     return value;
 }
 
 /* Two's complement without leaning on how the compiler converts an unsigned number that does not fit. */
-static int32_t as_signed(uint32_t value, unsigned bits)
+static inline int32_t as_signed(uint32_t value, unsigned bits)
 {
     const uint32_t sign = (uint32_t)1 << (bits - 1);
     if ((value & sign) == 0)
@@ -329,16 +336,18 @@ enum wire_error wire_unpack_batch(const uint8_t *body, size_t length, struct wir
     if (r.bad || held == 0 || held > WIRE_BATCH_MAX || !channels_known(channels) ||
         length != WIRE_BATCH_HEADER_BYTES + held * WIRE_SAMPLE_BYTES(channels))
         return WIRE_MALFORMED;
-    for (size_t i = 0; i < held; i++) {
-        const uint32_t offset_us = take(&r, 2);
-        if (i == 0 && offset_us != 0)
-            return WIRE_MALFORMED;
-        time_us += offset_us;
+    const bool encoder = (channels & WIRE_CHANNEL_ENCODER) != 0;
+    const size_t step = WIRE_SAMPLE_BYTES(channels);
+    const uint8_t *at = body + r.taken;
+    if (number_of(at, 2) != 0)
+        return WIRE_MALFORMED;
+    for (size_t i = 0; i < held; i++, at += step) {
+        time_us += number_of(at, 2);
         samples[i].time_us = time_us;
-        samples[i].force_counts = take_signed(&r, 3);
-        samples[i].commanded_steps = take_signed(&r, 4);
-        samples[i].encoder_counts = channels & WIRE_CHANNEL_ENCODER ? take_signed(&r, 4) : 0;
-        samples[i].flags = (uint8_t)take(&r, 1);
+        samples[i].force_counts = as_signed(number_of(at + 2, 3), 24);
+        samples[i].commanded_steps = as_signed(number_of(at + 5, 4), 32);
+        samples[i].encoder_counts = encoder ? as_signed(number_of(at + 9, 4), 32) : 0;
+        samples[i].flags = at[step - 1];
     }
     *count = held;
     return WIRE_OK;

@@ -1,6 +1,8 @@
 /* Gaps and missing samples of a run, as its record tells them. */
 #include "capture/run_notes.h"
 
+#include "datasets/format/sample_grid.h"
+
 #include <criterion/criterion.h>
 #include <math.h>
 #include <stdio.h>
@@ -28,11 +30,13 @@ static void rows(int64_t from_ms, int64_t to_ms)
 
 static void end(int64_t frames_missing, int64_t late)
 {
-    run_notes_end(&notes, &(struct rig_counts){.frames_missing = frames_missing,
-                                               .frames_late = late,
-                                               .frames_duplicate = 2,
-                                               .frames_corrupt = 5,
-                                               .samples_backward = 7});
+    const struct rig_counts counts = {.frames_missing = frames_missing,
+                                      .frames_late = late,
+                                      .frames_duplicate = 2,
+                                      .frames_corrupt = 5,
+                                      .samples_backward = 7};
+    struct err e;
+    cr_assert_eq(run_notes_end(&notes, &counts, &e), ERR_OK, "%s", e.text);
 }
 
 Test(run_notes, a_run_without_gaps_has_none)
@@ -46,6 +50,31 @@ Test(run_notes, a_run_without_gaps_has_none)
     cr_expect_eq(record.link.frames_repeated, 2);
     cr_expect_eq(record.frames_corrupt, 5);
     cr_expect_eq(record.link.samples_backward, 7);
+}
+
+/* Most rows are passed by a comparison alone: it must never pass one behind which the grid misses a sample.
+ */
+Test(run_notes, what_is_missing_is_what_the_grid_misses)
+{
+    static const double RATES_HZ[] = {1,     80,        79.919, 1000,       3333.333,
+                                      48000, 99999.999, 400000, 666666.667, 1000000};
+    for (size_t i = 0; i < sizeof RATES_HZ / sizeof RATES_HZ[0]; i++) {
+        const int64_t interval_us = (int64_t)(1e6 / RATES_HZ[i]);
+        for (int64_t halves = 1; halves <= 7; halves++) {
+            for (int64_t off_us = -2; off_us <= 2; off_us++) {
+                const int64_t us = interval_us * halves / 2 + off_us;
+                memset(&record, 0, sizeof record);
+                record.sample_rate_hz = RATES_HZ[i];
+                run_notes_begin(&notes, &record, NULL);
+                run_notes_row(&notes, 17);
+                run_notes_row(&notes, 17 + us);
+                end(0, 0);
+                cr_assert_eq(record.link.samples_missing, sample_grid_missing(17, 17 + us, RATES_HZ[i]),
+                             "%g Hz, %lld us", RATES_HZ[i], (long long)us);
+                run_record_free(&record);
+            }
+        }
+    }
 }
 
 Test(run_notes, missing_samples_belong_to_the_gap_before_them)

@@ -7,6 +7,7 @@
 #include <dirent.h>
 #include <fcntl.h>
 #include <poll.h>
+#include <sched.h>
 #include <signal.h>
 #include <stdio.h>
 #include <stdlib.h>
@@ -240,6 +241,46 @@ Test(run_writer, a_full_queue_loses_samples_and_says_how_many)
     cr_expect_eq(run_writer_push(w, batch, 50), 37);
     cr_assert_eq(run_writer_close(w, &written, &e), ERR_OK);
     cr_expect_eq(written.rows, 13);
+}
+
+/* Pushed as fast as they are taken, so that the ring goes round many times while it is being written from. */
+Test(run_writer, rows_keep_their_order_through_a_full_queue)
+{
+    struct run_writer *w;
+    struct run_columns columns;
+    struct err e = {0};
+    struct run_written written;
+    int64_t next = 0;
+    cr_assert_eq(open_writer(8, true, 9001, &w, &e), ERR_OK, "%s", e.text);
+    for (int64_t i = 0; next < 500000; i++) {
+        struct raw_sample batch[13];
+        size_t count = (size_t)(1 + i % 13);
+        size_t at = 0;
+        for (size_t j = 0; j < count; j++)
+            batch[j] = sample_at(next++);
+        while (at < count) {
+            size_t lost = run_writer_push(w, batch + at, count - at);
+            at = count - lost;
+            if (lost > 0)
+                sched_yield(); /* until there is room again */
+        }
+    }
+    cr_assert_eq(run_writer_close(w, &written, &e), ERR_OK, "%s", e.text);
+    cr_assert_eq(written.rows, next);
+    cr_assert_eq(run_csv_read(path_of("0008.csv.part"), &columns, &e), ERR_OK, "%s", e.text);
+    cr_assert_eq(columns.n, (size_t)next);
+    for (int64_t i = 0; i < next; i++) {
+        cr_assert_eq(columns.time_us[i], sample_at(i).time_us);
+        cr_assert_eq(columns.encoder_counts[i], sample_at(i).encoder_counts);
+    }
+    run_columns_free(&columns);
+}
+
+Test(run_writer, the_queue_holds_longer_than_the_host_is_patient_with_a_disk)
+{
+    static const double RATES_HZ[] = {1, 80, 1000, 100000, 131072, 1000000};
+    for (size_t i = 0; i < sizeof RATES_HZ / sizeof RATES_HZ[0]; i++)
+        cr_expect_geq((double)run_writer_queue_rows(RATES_HZ[i]), 2.5 * RATES_HZ[i], "%g Hz", RATES_HZ[i]);
 }
 
 Test(run_writer, a_full_disk_is_reported_and_leaves_whole_rows)

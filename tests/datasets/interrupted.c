@@ -119,6 +119,7 @@ void interrupted_put_journal(int number, const char *lines)
     size_t length;
     struct err e;
     cr_assert_eq(run_journal_format_head(&r, &head, &length, &e), ERR_OK, "%s", e.text);
+    run_record_free(&r);
     text = malloc(length + strlen(lines));
     memcpy(text, head, length);
     memcpy(text + length, lines, strlen(lines));
@@ -145,6 +146,7 @@ void interrupted_begin(void)
     interrupted_put_rows(1, INTERRUPTED_CSV, strlen(INTERRUPTED_CSV));
     cr_assert_eq(series_file_run(folder, &r, &e), ERR_OK, "%s", e.text);
     cr_assert_eq(series_write_package(folder, &interrupted_plan, &e), ERR_OK, "%s", e.text);
+    run_record_free(&r);
 }
 
 struct told {

@@ -162,11 +162,10 @@ struct run_record scratch_record(void)
         .gaps = 2,
         .ended = RUN_LIMIT,
         .ended_why = "force limit on the rig",
-        .events = {{751003, "armed"}, {2931877, "motor cut"}},
-        .event_count = 2,
     };
-    r.conditions.stated[CONDITION_FILAMENT_LOT] = true;
-    strcpy(r.conditions.word[CONDITION_FILAMENT_LOT], "L-3391");
+    cr_assert(run_record_add_event(&r, 751003, "armed"));
+    cr_assert(run_record_add_event(&r, 2931877, "motor cut"));
+    cr_assert(conditions_set_word(&r.conditions, CONDITION_FILAMENT_LOT, "L-3391"));
     r.conditions.stated[CONDITION_NIP_PRELOAD_N] = true;
     r.conditions.number[CONDITION_NIP_PRELOAD_N] = 39.25;
     return r;

@@ -43,7 +43,8 @@ Test(conditions, ones_own_lie_over_the_shared_ones)
     struct err e;
     cr_assert_eq(read_yaml("filament_lot: L-3391\nnip_preload_n: 41.5\n", &c, &e), ERR_OK, "%s", e.text);
     cr_assert_eq(read_yaml("nip_preload_n: 39.25\nmotor: M2\n", &c, &e), ERR_OK, "%s", e.text);
-    cr_expect(c.stated[CONDITION_FILAMENT_LOT] && strcmp(c.word[CONDITION_FILAMENT_LOT], "L-3391") == 0);
+    cr_expect(c.stated[CONDITION_FILAMENT_LOT] &&
+              strcmp(conditions_word(&c, CONDITION_FILAMENT_LOT), "L-3391") == 0);
     cr_expect(c.stated[CONDITION_NIP_PRELOAD_N] && c.number[CONDITION_NIP_PRELOAD_N] == 39.25);
     cr_expect(c.stated[CONDITION_MOTOR] && !c.stated[CONDITION_HUMIDITY_PERCENT]);
 }
@@ -168,14 +169,46 @@ Test(conditions, the_load_cell_sits_at_the_feeder_or_at_the_end)
     struct err e;
     json_t *json;
     cr_assert_eq(read_yaml("load_cell_seat: feeder\n", &c, &e), ERR_OK, "%s", e.text);
-    cr_expect_str_eq(c.word[CONDITION_LOAD_CELL_SEAT], "feeder");
+    cr_expect_str_eq(conditions_word(&c, CONDITION_LOAD_CELL_SEAT), "feeder");
     cr_assert_eq(read_yaml("load_cell_seat: end\n", &c, &e), ERR_OK, "%s", e.text);
-    cr_expect_str_eq(c.word[CONDITION_LOAD_CELL_SEAT], "end");
+    cr_expect_str_eq(conditions_word(&c, CONDITION_LOAD_CELL_SEAT), "end");
     /* A record may come from a program that knows more seats. */
     json = json_loads("{\"load_cell_seat\": \"table\"}", 0, NULL);
     cr_assert_eq(conditions_from_json(json, "f.json", &c, &e), ERR_OK, "%s", e.text);
-    cr_expect_str_eq(c.word[CONDITION_LOAD_CELL_SEAT], "table");
+    cr_expect_str_eq(conditions_word(&c, CONDITION_LOAD_CELL_SEAT), "table");
     json_decref(json);
+}
+
+Test(conditions, a_word_is_kept_once_and_copied)
+{
+    struct conditions a = {0};
+    struct conditions b = {0};
+    char word[CONDITION_WORD_MAX + 9] = "L-3391";
+    cr_expect_str_eq(conditions_word(&a, CONDITION_MOTOR), "");
+    cr_expect_str_eq(conditions_word(&a, CONDITION_NIP_PRELOAD_N), "");
+    cr_assert(conditions_set_word(&a, CONDITION_MOTOR, word));
+    cr_assert(conditions_set_word(&b, CONDITION_HOT_END, word));
+    word[0] = 'x';
+    cr_expect_str_eq(conditions_word(&a, CONDITION_MOTOR), "L-3391");
+    cr_expect_eq(conditions_word(&a, CONDITION_MOTOR), conditions_word(&b, CONDITION_HOT_END));
+    cr_expect(a.stated[CONDITION_MOTOR] && !a.stated[CONDITION_HOT_END]);
+    memset(word, 'y', sizeof word - 1);
+    cr_assert(conditions_set_word(&a, CONDITION_MOTOR, word));
+    cr_expect_eq(strlen(conditions_word(&a, CONDITION_MOTOR)), CONDITION_WORD_MAX);
+    cr_expect_str_eq(conditions_word(&b, CONDITION_HOT_END), "L-3391");
+    for (int i = 0; i < 1000; i++) {
+        snprintf(word, sizeof word, "%d", i);
+        cr_assert(conditions_set_word(&b, CONDITION_MOTOR, word));
+    }
+    cr_expect_str_eq(conditions_word(&b, CONDITION_HOT_END), "L-3391", "however many come after it");
+    /* Every condition that is a word has a place of its own. */
+    memset(&b, 0, sizeof b);
+    for (int id = 0; id < CONDITION_COUNT; id++)
+        cr_assert(CONDITION_KINDS[id].is_number ||
+                  conditions_set_word(&b, (enum condition_id)id, CONDITION_KINDS[id].key));
+    for (int id = 0; id < CONDITION_COUNT; id++)
+        cr_expect_str_eq(conditions_word(&b, (enum condition_id)id),
+                         CONDITION_KINDS[id].is_number ? "" : CONDITION_KINDS[id].key);
 }
 
 Test(conditions, a_range_widens_to_hold_every_run)
@@ -183,9 +216,9 @@ Test(conditions, a_range_widens_to_hold_every_run)
     struct conditions low = {0}, other;
     double exact[CONDITION_COUNT] = {0};
     struct condition_difference differences[CONDITION_COUNT];
-    low.stated[CONDITION_NIP_PRELOAD_N] = low.stated[CONDITION_FILAMENT_LOT] = true;
+    low.stated[CONDITION_NIP_PRELOAD_N] = true;
     low.number[CONDITION_NIP_PRELOAD_N] = 41.5;
-    strcpy(low.word[CONDITION_FILAMENT_LOT], "L-3391");
+    cr_assert(conditions_set_word(&low, CONDITION_FILAMENT_LOT, "L-3391"));
     struct conditions high = low;
     other = low;
     other.number[CONDITION_NIP_PRELOAD_N] = 43;
@@ -195,7 +228,7 @@ Test(conditions, a_range_widens_to_hold_every_run)
     cr_expect(low.number[CONDITION_NIP_PRELOAD_N] == 40.25 && high.number[CONDITION_NIP_PRELOAD_N] == 43);
     cr_assert_eq(conditions_compare(&low, &high, exact, differences), 1);
     /* Another lot, and a condition that only one run states, show up as differences. */
-    strcpy(other.word[CONDITION_FILAMENT_LOT], "L-3392");
+    cr_assert(conditions_set_word(&other, CONDITION_FILAMENT_LOT, "L-3392"));
     other.stated[CONDITION_HUMIDITY_PERCENT] = true;
     other.number[CONDITION_HUMIDITY_PERCENT] = 45;
     conditions_widen(&low, &high, &other);

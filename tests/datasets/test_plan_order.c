@@ -237,7 +237,8 @@ Test(plan_order, a_run_has_the_feeders_conditions_with_what_its_test_sets)
             bool may_differ = plan_test_sets(kind, (enum condition_id)id);
             cr_expect(may_differ || (r->conditions.stated[id] == own->stated[id] &&
                                      r->conditions.number[id] == own->number[id] &&
-                                     strcmp(r->conditions.word[id], own->word[id]) == 0),
+                                     strcmp(conditions_word(&r->conditions, (enum condition_id)id),
+                                            conditions_word(own, (enum condition_id)id)) == 0),
                       "%s changes %s", PLAN_TEST_NAMES[kind], CONDITION_KINDS[id].key);
         }
         cr_expect(kind != PLAN_FREE_RUN ||

@@ -287,7 +287,7 @@ Test(plan_tests, new_conditions_are_read_and_a_plan_says_what_tests_set)
                            &p, &e),
                  ERR_OK, "%s", e.text);
     cr_expect_eq(p.feeders[1].conditions.number[CONDITION_FILAMENT_MODULUS_MPA], 3150);
-    cr_expect_str_eq(p.feeders[1].conditions.word[CONDITION_LOAD_CELL_SEAT], "end");
+    cr_expect_str_eq(conditions_word(&p.feeders[1].conditions, CONDITION_LOAD_CELL_SEAT), "end");
     cr_expect_eq(p.feeders[1].conditions.number[CONDITION_HOT_END_TEMPERATURE_C], 215);
     for (int kind = 0; kind < PLAN_TEST_KINDS; kind++) {
         int set = 0;

@@ -48,7 +48,7 @@ static size_t all_lines(char *buffer)
 Test(run_journal, what_is_put_in_comes_back)
 {
     struct run_record r = scratch_record();
-    struct run_record *back = malloc(sizeof *back);
+    struct run_record *back = calloc(1, sizeof *back);
     char lines[4 * RUN_JOURNAL_LINE_MAX];
     size_t length = all_lines(lines);
     struct err e = {0};
@@ -67,13 +67,14 @@ Test(run_journal, what_is_put_in_comes_back)
     cr_expect(back->link_gaps[0].time_us == 1750003 && back->link_gaps[0].places == 1 &&
               back->link_gaps[0].frames == 2 && back->link_gaps[0].samples == 40);
     cr_expect(back->gaps == 2 && back->frames_missing == 5 && back->link.samples_missing == 40);
+    run_record_free(back);
     free(back);
 }
 
 /* However the end is torn, what is whole before it counts. */
 Test(run_journal, a_torn_last_line_is_left_out_at_every_byte)
 {
-    struct run_record *back = malloc(sizeof *back);
+    struct run_record *back = calloc(1, sizeof *back);
     char lines[4 * RUN_JOURNAL_LINE_MAX];
     size_t length = all_lines(lines);
     struct err e;
@@ -90,6 +91,7 @@ Test(run_journal, a_torn_last_line_is_left_out_at_every_byte)
         cr_assert_eq(run_journal_read(scratch_write_bytes("j", head, cut), back, &e), ERR_FILE, "%zu", cut);
         cr_assert_not_null(strstr(e.text, "missing or torn"), "%s", e.text);
     }
+    run_record_free(back);
     free(back);
 }
 
@@ -97,7 +99,7 @@ Test(run_journal, a_tail_that_is_no_json_is_left_out)
 {
     static const char zeros[4096];
     static const char garbage[] = "{\"gap\":{\"fra\n\n\x01\xff\n{\"event\"\n";
-    struct run_record *back = malloc(sizeof *back);
+    struct run_record *back = calloc(1, sizeof *back);
     char lines[8192];
     size_t length = all_lines(lines);
     struct err e;
@@ -112,6 +114,7 @@ Test(run_journal, a_tail_that_is_no_json_is_left_out)
     length += run_journal_format_push_start(5, lines + length);
     cr_expect_eq(run_journal_read(write_journal(lines, length), back, &e), ERR_FILE);
     cr_expect(e.line == 6 && strstr(e.text, "not valid JSON") != NULL, "%lld: %s", (long long)e.line, e.text);
+    run_record_free(back);
     free(back);
 }
 
@@ -135,7 +138,7 @@ Test(run_journal, what_cannot_be_is_refused)
         {"a gap with more", "{\"gap\":{\"time_us\":3,\"places\":1,\"frames\":1,\"samples\":1,\"by\":1}}",
          "gap.by"},
     };
-    struct run_record *back = malloc(sizeof *back);
+    struct run_record *back = calloc(1, sizeof *back);
     struct run_gap *gaps = (struct run_gap *)back;
     size_t count = 7;
     char lines[4096];
@@ -158,6 +161,7 @@ Test(run_journal, what_cannot_be_is_refused)
     cr_assert_eq(truncate(scratch_write_bytes("j", head, head_length), RUN_JOURNAL_BYTES_MAX + 1), 0);
     cr_expect_eq(run_journal_read(scratch_path("j"), back, &e), ERR_FILE);
     cr_expect_not_null(strstr(e.text, "at most 67108864 are allowed"), "%s", e.text);
+    run_record_free(back);
     free(back);
 }
 
@@ -174,7 +178,7 @@ Test(run_journal, a_first_line_that_is_no_head_is_refused)
          "must be the record of a run"},
         {"one of an earlier version", "\"link\":", "\"x_link\":", "must be the record of a run"},
     };
-    struct run_record *back = malloc(sizeof *back);
+    struct run_record *back = calloc(1, sizeof *back);
     struct err e;
     char *text = strndup(head, head_length);
     for (size_t i = 0; i < sizeof rows / sizeof rows[0]; i++) {
@@ -184,6 +188,7 @@ Test(run_journal, a_first_line_that_is_no_head_is_refused)
         free(bad);
     }
     free(text);
+    run_record_free(back);
     free(back);
 }
 
@@ -200,13 +205,14 @@ Test(run_journal, a_record_that_could_not_be_read_back_begins_no_journal)
 
 Test(run_journal, texts_of_any_bytes_make_one_good_line)
 {
-    struct run_record *back = malloc(sizeof *back);
+    struct run_record *back = calloc(1, sizeof *back);
     char line[RUN_JOURNAL_LINE_MAX];
     struct err e;
     for (int c = 1; c < 256; c++) {
-        struct run_event event = {.time_us = 5};
+        char text[SERIES_EVENT_TEXT_MAX + 1] = "";
+        const struct run_event event = {5, text};
         size_t length;
-        memset(event.text, c, SERIES_EVENT_TEXT_MAX);
+        memset(text, c, SERIES_EVENT_TEXT_MAX);
         length = run_journal_format_event(&event, line);
         cr_assert(length > 0 && length <= RUN_JOURNAL_LINE_MAX && line[length - 1] == '\n' &&
                   memchr(line, '\n', length) == line + length - 1);
@@ -214,13 +220,14 @@ Test(run_journal, texts_of_any_bytes_make_one_good_line)
                      e.text);
         cr_assert_eq(back->events[0].text[0], c < 0x20 || c >= 0x7F ? '?' : c);
     }
+    run_record_free(back);
     free(back);
 }
 
 Test(run_journal, more_gaps_than_a_record_lists_are_summed_up)
 {
     enum { GAPS = 1000 };
-    struct run_record *back = malloc(sizeof *back);
+    struct run_record *back = calloc(1, sizeof *back);
     char *lines = malloc(GAPS * RUN_JOURNAL_LINE_MAX);
     struct run_gap *gaps;
     size_t count;
@@ -242,5 +249,6 @@ Test(run_journal, more_gaps_than_a_record_lists_are_summed_up)
     cr_expect(count == GAPS && gaps[999].samples == 999 && back->gaps == 0 && back->link.gap_count == 0);
     free(gaps);
     free(lines);
+    run_record_free(back);
     free(back);
 }

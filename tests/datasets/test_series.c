@@ -28,6 +28,7 @@ static void add_run(int number)
     scratch_write(name, CSV);
     snprintf(name, sizeof name, "s/runs/%04d.json", number);
     cr_assert_eq(run_record_write(scratch_path(name), &r, &e), ERR_OK, "%s", e.text);
+    run_record_free(&r);
 }
 
 static void begin(void)

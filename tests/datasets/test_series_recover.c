@@ -37,6 +37,7 @@ static struct run_record *read_record(int number)
     char name[64];
     struct err e;
     snprintf(name, sizeof name, "s/runs/%04d.json", number);
+    run_record_free(&r);
     cr_assert_eq(run_record_read(scratch_path(name), &r, &e), ERR_OK, "%s: %s", e.file, e.text);
     return &r;
 }
@@ -400,6 +401,7 @@ static void put_record(int number, int64_t rows)
     struct err e;
     r.rows = rows;
     cr_assert_eq(run_record_write(scratch_path("s/runs/0002.json"), &r, &e), ERR_OK, "%s", e.text);
+    run_record_free(&r);
 }
 
 Test(series_recover, files_that_do_not_belong_together_are_told_and_left)

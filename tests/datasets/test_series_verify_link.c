@@ -165,6 +165,7 @@ Test(series_verify_link, of_many_holes_the_first_are_shown)
 Test(series_verify_link, a_gap_that_sums_up_is_checked_as_a_whole)
 {
     static char rows[8192];
+    struct run_gap list[SERIES_GAPS_MAX];
     struct run_record r = interrupted_record(2);
     struct run_record bad;
     int time_us = 0;
@@ -179,6 +180,7 @@ Test(series_verify_link, a_gap_that_sums_up_is_checked_as_a_whole)
     put(rows, &r);
     verify("summed up", 0);
     bad = r;
+    bad.link_gaps = memcpy(list, r.link_gaps, sizeof list);
     bad.link_gaps[63].samples++;
     bad.link.samples_missing++;
     put(rows, &bad);
@@ -186,6 +188,7 @@ Test(series_verify_link, a_gap_that_sums_up_is_checked_as_a_whole)
     want_found("too many", "0002.csv", 0,
                "3034 samples are missing in 37 places, but runs/0002.json says 3035");
     bad = r;
+    bad.link_gaps = memcpy(list, r.link_gaps, sizeof list);
     bad.link_gaps[63].places = 36;
     bad.gaps--;
     put(rows, &bad);
@@ -193,6 +196,7 @@ Test(series_verify_link, a_gap_that_sums_up_is_checked_as_a_whole)
     want_found("too few", "0002.csv", 0, "in 37 places, but runs/0002.json says 3034 samples in 36 places");
     /* Gaps at one row on both sides of where the summing up begins. */
     bad = r;
+    bad.link_gaps = memcpy(list, r.link_gaps, sizeof list);
     bad.link_gaps[62].samples = 0;
     bad.link_gaps[63].time_us = bad.link_gaps[62].time_us;
     bad.link_gaps[63].samples += 63;

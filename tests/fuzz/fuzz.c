@@ -216,6 +216,12 @@ enum err_code fuzz_read(const struct fuzz_reader *reader, const uint8_t *bytes, 
     assert(other != NULL);
     if (chance % STARVED_OF == 0 && count > 0) {
         struct err starved = {0};
+        /* Counted again, since what is kept for as long as the program runs is there by now. */
+        fuzz_allocations_begin(0);
+        again = reader->read(path, other, NULL);
+        count = fuzz_allocations_end();
+        if (again == ERR_OK && reader->release != NULL)
+            reader->release(other);
         fuzz_allocations_begin(1 + (size_t)(chance / STARVED_OF % count));
         again = reader->read(path, other, &starved);
         fuzz_allocations_end();

@@ -20,8 +20,8 @@ static void check_conditions(const struct conditions *c)
         if (c->stated[i] && kind->is_number)
             assert(c->number[i] >= kind->low && c->number[i] <= kind->high);
         assert(conditions_find(kind->key) == i);
-        assert(memchr(c->word[i], 0, sizeof c->word[i]) != NULL);
-        assert(c->stated[i] || (c->number[i] == 0 && c->word[i][0] == 0));
+        assert(strlen(conditions_word(c, (enum condition_id)i)) <= CONDITION_WORD_MAX);
+        assert(c->stated[i] || (c->number[i] == 0 && conditions_word(c, (enum condition_id)i)[0] == 0));
     }
 }
 

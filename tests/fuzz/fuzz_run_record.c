@@ -14,6 +14,11 @@ static enum err_code read_input(const char *path, void *record, struct err *e)
     return run_record_read(path, record, e);
 }
 
+static void release(void *record)
+{
+    run_record_free(record);
+}
+
 /* Cleaned as writing does it, and with nothing behind the end. */
 static void clean_text(char *text, size_t size)
 {
@@ -28,11 +33,20 @@ static void clean(struct run_record *r)
     clean_text(r->rig_serial, sizeof r->rig_serial);
     clean_text(r->rig_firmware, sizeof r->rig_firmware);
     clean_text(r->ended_why, sizeof r->ended_why);
-    for (size_t i = 0; i < r->event_count; i++)
-        clean_text(r->events[i].text, sizeof r->events[i].text);
-    memset(r->events + r->event_count, 0, (SERIES_EVENTS_MAX - r->event_count) * sizeof r->events[0]);
-    memset(r->link_gaps + r->link.gap_count, 0,
-           (SERIES_GAPS_MAX - r->link.gap_count) * sizeof r->link_gaps[0]);
+    r->events = NULL;
+    r->link_gaps = NULL;
+}
+
+static bool same_events(const struct run_record *a, const struct run_record *b)
+{
+    for (size_t i = 0; i < a->event_count; i++) {
+        char x[SERIES_EVENT_TEXT_MAX + 1], y[SERIES_EVENT_TEXT_MAX + 1];
+        strcpy(x, a->events[i].text);
+        strcpy(y, b->events[i].text);
+        if (a->events[i].time_us != b->events[i].time_us || strcmp(err_clean_text(x), err_clean_text(y)) != 0)
+            return false;
+    }
+    return true;
 }
 
 static bool same(const struct run_record *a, const struct run_record *b)
@@ -42,7 +56,9 @@ static bool same(const struct run_record *a, const struct run_record *b)
     y = *b;
     clean(&x);
     clean(&y);
-    return memcmp(&x, &y, sizeof x) == 0;
+    return memcmp(&x, &y, sizeof x) == 0 && same_events(a, b) &&
+           (a->link.gap_count == 0 ||
+            memcmp(a->link_gaps, b->link_gaps, a->link.gap_count * sizeof a->link_gaps[0]) == 0);
 }
 
 static void check_written(const struct run_record *r, uint64_t chance)
@@ -66,11 +82,13 @@ static void check_written(const struct run_record *r, uint64_t chance)
     assert(length == other_length && memcmp(bytes, other, length) == 0);
     free(other);
     free(bytes);
+    run_record_free(&again);
     fuzz_allocations_begin(1 + (size_t)(chance % count));
     code = run_record_write(second, r, &e);
     fuzz_allocations_end();
     fuzz_check_error(code, &e, 1u << ERR_MEMORY | 1u << ERR_CALLER);
     assert(run_record_read(second, &again, &e) == ERR_OK && same(&again, r));
+    run_record_free(&again);
     unlink(path);
     unlink(second);
 }
@@ -78,7 +96,7 @@ static void check_written(const struct run_record *r, uint64_t chance)
 int LLVMFuzzerTestOneInput(const uint8_t *bytes, size_t length)
 {
     static struct run_record r;
-    static const struct fuzz_reader reader = {.size = sizeof r, .read = read_input};
+    static const struct fuzz_reader reader = {.size = sizeof r, .read = read_input, .release = release};
     if (fuzz_read(&reader, bytes, length, &r) != ERR_OK)
         return 0;
     assert(r.event_count <= SERIES_EVENTS_MAX && r.link.gap_count <= SERIES_GAPS_MAX);
@@ -86,5 +104,6 @@ int LLVMFuzzerTestOneInput(const uint8_t *bytes, size_t length)
     assert(r.counts_min < r.counts_max && r.push_start_us <= r.push_end_us && r.rows >= 0);
     assert(r.number >= 1 && r.feeder[0] != 0 && strchr(r.feeder, '/') == NULL);
     check_written(&r, fuzz_hash(bytes, length));
+    run_record_free(&r);
     return 0;
 }

@@ -41,11 +41,11 @@ fuzz_study() {
         names+=("$name")
         targets+=("tests/fuzz/fuzz_$name")
     done
-    CC=clang configure "$fuzz_build" --buildtype=debugoptimized -Db_sanitize=address,undefined -Db_lundef=false \
+    CC=clang configure "$fuzz_build" --buildtype=debugoptimized -Db_sanitize=address,undefined -Db_lundef=false -Db_lto=false \
         -Dc_args=-fsanitize=fuzzer-no-link
     compile "$fuzz_build" "${targets[@]}"
     # Lines as they are written: without optimisation.
-    CC=clang configure "$fuzz_coverage_build" --buildtype=debug -Db_lundef=false \
+    CC=clang configure "$fuzz_coverage_build" --buildtype=debug -Db_lundef=false -Db_lto=false \
         "-Dc_args=-fprofile-instr-generate -fcoverage-mapping" -Dc_link_args=-fprofile-instr-generate
     compile "$fuzz_coverage_build" "${targets[@]}"
     rm -rf "$fuzz_work"

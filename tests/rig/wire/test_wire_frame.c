@@ -60,6 +60,78 @@ Test(wire_frame, crc_has_the_published_check_value)
     cr_assert_eq(wire_crc32c((const uint8_t *)"", 0), 0u);
 }
 
+/* The definition: the reflected polynomial, bit by bit. */
+static uint32_t crc_by_bits(const uint8_t *bytes, size_t length)
+{
+    uint32_t crc = 0xFFFFFFFFu;
+    for (size_t i = 0; i < length; i++) {
+        crc ^= bytes[i];
+        for (int bit = 0; bit < 8; bit++)
+            crc = (crc & 1u) != 0 ? crc >> 1 ^ 0x82F63B78u : crc >> 1;
+    }
+    return ~crc;
+}
+
+Test(wire_frame, crc_is_that_of_its_polynomial_at_every_length_and_place)
+{
+    uint64_t state = seed_of_test("crc_is_that_of_its_polynomial_at_every_length_and_place");
+    uint8_t bytes[96];
+    for (int round = 0; round < 40; round++) {
+        for (size_t i = 0; i < sizeof bytes; i++)
+            bytes[i] = (uint8_t)next_random(&state);
+        for (size_t from = 0; from < 8; from++)
+            for (size_t length = 0; from + length <= sizeof bytes; length++)
+                cr_assert_eq(wire_crc32c(bytes + from, length), crc_by_bits(bytes + from, length),
+                             "%zu bytes from %zu", length, from);
+    }
+    /* Each bit by itself, so that no entry of a table goes unused. */
+    for (size_t at = 0; at < 16; at++) {
+        for (int bit = 0; bit < 8; bit++) {
+            memset(bytes, 0, sizeof bytes);
+            bytes[at] = (uint8_t)(1u << bit);
+            cr_assert_eq(wire_crc32c(bytes, 16), crc_by_bits(bytes, 16));
+        }
+    }
+}
+
+Test(wire_frame, pieces_of_any_size_give_the_same_as_the_whole)
+{
+    uint64_t state = seed_of_test("pieces_of_any_size_give_the_same_as_the_whole");
+    static uint8_t stream[40 * (WIRE_ENCODED_MAX + 1)];
+    for (int round = 0; round < 20; round++) {
+        uint8_t buffer[700]; /* some frames are longer */
+        struct wire_decoder d;
+        size_t length = 0;
+        for (int i = 0; i < 40; i++) {
+            uint8_t body[WIRE_BODY_MAX];
+            const size_t bytes = next_random(&state) % 900;
+            for (size_t j = 0; j < bytes; j++)
+                body[j] = (uint8_t)(next_random(&state) % 5);
+            const size_t frame = wire_frame_encode(0x83, (uint16_t)i, body, bytes, stream + length);
+            if (i % 7 == 3) /* damaged */
+                stream[length + next_random(&state) % (frame - 1)] ^=
+                    (uint8_t)(1u << next_random(&state) % 8);
+            length += frame;
+            if (i % 11 == 5) /* an empty one */
+                stream[length++] = 0;
+        }
+        wire_decoder_init(&d, buffer, sizeof buffer);
+        const struct seen whole = decode_all(&d, stream, length, length);
+        cr_assert(whole.good > 10 && whole.errors[WIRE_TOO_LONG] > 0);
+        for (size_t piece = 1; piece < 3000; piece += 1 + piece / 3) {
+            wire_decoder_init(&d, buffer, sizeof buffer);
+            const struct seen seen = decode_all(&d, stream, length, piece);
+            cr_assert_eq(seen.good, whole.good, "pieces of %zu", piece);
+            for (int error = WIRE_BAD_CRC; error <= WIRE_MALFORMED; error++)
+                cr_assert_eq(seen.errors[error], whole.errors[error], "pieces of %zu, error %d", piece,
+                             error);
+            cr_assert_eq(seen.sequence, whole.sequence);
+            cr_assert_eq(seen.length, whole.length);
+            cr_assert_arr_eq(seen.body, whole.body, whole.length);
+        }
+    }
+}
+
 Test(wire_frame, cobs_gives_the_published_vector)
 {
     static const uint8_t plain[] = {0x11, 0x00, 0x22, 0x00};

@@ -1,0 +1,230 @@
+#include "datasets/format/run_csv_pieces.h"
+
+#include <pthread.h>
+#include <stdlib.h>
+#include <string.h>
+#include <sys/mman.h>
+#include <unistd.h>
+
+/* A piece with its numbers stays in the second level cache of a core. */
+#define PIECE_BYTES ((size_t)256 * 1024)
+/* Below this, the start of a thread is not worth it. */
+#define THREAD_BYTES ((size_t)4 * 1024 * 1024)
+#define THREADS_MAX  64
+/* At each end of the rows, to estimate how many there are. */
+#define LOOK_BYTES ((size_t)8 * 1024)
+/* A column of at least so many bytes is worth large pages, where the system has them. */
+#define LARGE_BYTES ((size_t)4 * 1024 * 1024)
+
+struct reader {
+    const struct run_csv_pieces_how *how;
+    struct run_columns *columns;
+    const char *end;
+    size_t room;
+    bool alone;
+    pthread_mutex_t lock; /* of all below */
+    const char *next;     /* piece */
+    size_t place;         /* of its first row */
+    size_t *places;       /* of the first row of each piece */
+    size_t pieces;
+    bool bad, full; /* full: there are more rows than room */
+};
+
+/* Rows of a file grow longer as its numbers do, so those at both ends tell how many there may be. */
+static size_t estimate_rows(const char *rows, const char *end)
+{
+    size_t size = (size_t)(end - rows);
+    size_t first, last;
+    if (size <= 2 * LOOK_BYTES)
+        return run_csv_scan_count(rows, size);
+    first = run_csv_scan_count(rows, LOOK_BYTES);
+    last = run_csv_scan_count(end - LOOK_BYTES, LOOK_BYTES);
+    first = (first > last ? first : last) + 2;
+    /* A little more, as rows in between may be shorter; that is not touched where it is not needed. */
+    return (size_t)((double)size / LOOK_BYTES * (double)first * 1.03) + 16;
+}
+
+static void *new_column(size_t rows, size_t width)
+{
+    size_t bytes = (rows == 0 ? 1 : rows) * width;
+    char *column = malloc(bytes);
+    if (column != NULL && bytes >= LARGE_BYTES) {
+        size_t page = (size_t)sysconf(_SC_PAGESIZE);
+        size_t before = (page - (size_t)column % page) % page;
+        /* Only advice: where it is not taken, nothing is different but speed. */
+        madvise(column + before, (bytes - before) / page * page, MADV_HUGEPAGE);
+    }
+    return column;
+}
+
+static bool allocate(struct run_columns *c, size_t rows, bool encoder)
+{
+    c->time_us = new_column(rows, sizeof *c->time_us);
+    c->force_counts = new_column(rows, sizeof *c->force_counts);
+    c->commanded_steps = new_column(rows, sizeof *c->commanded_steps);
+    c->encoder_counts = encoder ? new_column(rows, sizeof *c->encoder_counts) : NULL;
+    c->flags = new_column(rows, sizeof *c->flags);
+    return c->time_us != NULL && c->force_counts != NULL && c->commanded_steps != NULL && c->flags != NULL &&
+           (!encoder || c->encoder_counts != NULL);
+}
+
+/* Give back what room there is behind the rows. */
+static void *shrunk(void *column, size_t rows, size_t width)
+{
+    void *smaller = column == NULL ? NULL : realloc(column, (rows == 0 ? 1 : rows) * width);
+    return smaller == NULL ? column : smaller;
+}
+
+static void shrink(struct run_columns *c)
+{
+    size_t rows = c->n;
+    c->time_us = shrunk(c->time_us, rows, sizeof *c->time_us);
+    c->force_counts = shrunk(c->force_counts, rows, sizeof *c->force_counts);
+    c->commanded_steps = shrunk(c->commanded_steps, rows, sizeof *c->commanded_steps);
+    c->encoder_counts = shrunk(c->encoder_counts, rows, sizeof *c->encoder_counts);
+    c->flags = shrunk(c->flags, rows, sizeof *c->flags);
+}
+
+/* The end of the piece that begins at begin: behind the last line feed within reach, or behind the first one.
+ */
+static const char *piece_end(const char *begin, const char *end)
+{
+    const char *behind;
+    if ((size_t)(end - begin) <= PIECE_BYTES)
+        return end;
+    for (behind = begin + PIECE_BYTES; behind > begin && behind[-1] != '\n'; behind--) {
+    }
+    for (; behind == begin || behind[-1] != '\n'; behind++) {
+    }
+    return behind;
+}
+
+/* A piece of work. */
+struct piece {
+    const char *begin, *end;
+    size_t place, rows; /* rows: where they were counted, and else the room there is */
+};
+
+/* Take the next piece; false when there is none, or nothing more to be won. Hashing goes on in the order of
+ * the file, so it is done here, one thread at a time, while the others parse. */
+static bool take_piece(struct reader *r, struct piece *piece)
+{
+    if (r->bad || r->full || r->next == r->end)
+        return false;
+    piece->begin = r->next;
+    piece->end = piece_end(r->next, r->end);
+    piece->place = r->place;
+    piece->rows = r->room - r->place;
+    if (r->how->hasher != NULL &&
+        !file_bytes_hasher_add(r->how->hasher, piece->begin, (size_t)(piece->end - piece->begin)))
+        r->bad = true;
+    if (!r->alone) {
+        size_t rows = run_csv_scan_count(piece->begin, (size_t)(piece->end - piece->begin));
+        r->full = rows > piece->rows;
+        piece->rows = rows;
+        r->place += rows;
+    }
+    r->next = piece->end;
+    r->places[r->pieces++] = piece->place;
+    return !r->full && !r->bad;
+}
+
+/* Whether the whole piece was good; *full is set where there was no room for it. */
+static bool parse_piece(struct reader *r, struct piece *piece, bool *full)
+{
+    const struct run_columns *c = r->columns;
+    const struct run_csv_room room = {
+        .time_us = c->time_us + piece->place,
+        .force_counts = c->force_counts + piece->place,
+        .commanded_steps = c->commanded_steps + piece->place,
+        .encoder_counts = c->encoder_counts == NULL ? NULL : c->encoder_counts + piece->place,
+        .flags = c->flags + piece->place,
+    };
+    const char *at = piece->begin;
+    size_t rows = run_csv_scan_rows(&at, piece->end, r->end, r->how->strict, &room, piece->rows);
+    *full = r->alone && at < piece->end && rows == piece->rows;
+    piece->rows = rows;
+    return at == piece->end;
+}
+
+static void *take_pieces(void *context)
+{
+    struct reader *r = context;
+    struct piece piece;
+    pthread_mutex_lock(&r->lock);
+    while (take_piece(r, &piece)) {
+        bool full;
+        bool good;
+        pthread_mutex_unlock(&r->lock);
+        good = parse_piece(r, &piece, &full);
+        pthread_mutex_lock(&r->lock);
+        if (r->alone)
+            r->place += piece.rows;
+        r->full = r->full || full;
+        r->bad = r->bad || (!good && !full);
+    }
+    pthread_mutex_unlock(&r->lock);
+    return NULL;
+}
+
+/* Have all pieces taken, by this thread and as many others as there may be. */
+static void share_out(struct reader *r, int threads)
+{
+    pthread_t others[THREADS_MAX];
+    int started = 0;
+    r->alone = threads < 2;
+    while (started + 1 < threads && pthread_create(&others[started], NULL, take_pieces, r) == 0)
+        started++;
+    take_pieces(r);
+    while (started > 0)
+        pthread_join(others[--started], NULL);
+}
+
+/* Within a piece time was looked at already. */
+static bool time_goes_on(const struct reader *r)
+{
+    for (size_t i = 1; i < r->pieces; i++) {
+        size_t first = r->places[i];
+        if (first < r->place && r->columns->time_us[first] < r->columns->time_us[first - 1])
+            return false;
+    }
+    return true;
+}
+
+static int threads_for(size_t size, int allowed)
+{
+    size_t worth = size / THREAD_BYTES;
+    if (allowed > THREADS_MAX)
+        allowed = THREADS_MAX;
+    return worth < (size_t)(allowed < 1 ? 1 : allowed) ? (int)worth : allowed;
+}
+
+enum run_csv_pieces_end run_csv_pieces_read(const char *text, const char *rows, const char *end,
+                                            const struct run_csv_pieces_how *how, struct run_columns *columns)
+{
+    size_t size = (size_t)(end - rows);
+    struct reader r = {
+        .how = how, .columns = columns, .next = rows, .end = end, .lock = PTHREAD_MUTEX_INITIALIZER};
+    enum run_csv_pieces_end ended = RUN_CSV_PIECES_NO_MEMORY;
+    bool encoder = false;
+    if (rows < end) {
+        struct raw_sample sample;
+        const char *row = rows;
+        if (!how->strict(&row, &sample, &encoder))
+            return RUN_CSV_PIECES_BAD;
+    }
+    if (how->hasher != NULL && !file_bytes_hasher_add(how->hasher, text, (size_t)(rows - text)))
+        return RUN_CSV_PIECES_BAD;
+    r.places = malloc((2 * (size / PIECE_BYTES) + 3) * sizeof *r.places);
+    r.room = estimate_rows(rows, end);
+    if (r.places != NULL && allocate(columns, r.room, encoder)) {
+        share_out(&r, threads_for(size, how->threads));
+        ended = r.full || r.bad || !time_goes_on(&r) ? RUN_CSV_PIECES_BAD : RUN_CSV_PIECES_GOOD;
+    }
+    columns->n = r.place;
+    if (ended == RUN_CSV_PIECES_GOOD && r.place < r.room)
+        shrink(columns);
+    pthread_mutex_destroy(&r.lock);
+    free(r.places);
+    return ended;
+}
