@@ -88,9 +88,9 @@ static enum err_code write_plan(const struct wanted *w, const char *path, struct
             "  - {title: River-monitoring group (invented), role: author}\nsimulated: true\nseed: "
             "%ld\nblocks: %ld\n"
             "calibration: calibration.json\nsampling: {rate_hz: %.9g}\n"
-            "limits: {force_n: 200, travel_mm: 40, time_s: 1000}\nconditions:\n  nip_preload_n: 80\n"
+            "limits: {force_n: 200, travel_mm: 40, time_s: %.9g}\nconditions:\n  nip_preload_n: 80\n"
             "  filament_lot: river-07\nfeeders:\n",
-            w->seed, w->runs / (w->feeders * w->speeds), (double)w->rows / w->seconds);
+            w->seed, w->runs / (w->feeders * w->speeds), (double)w->rows / w->seconds, 2.5 * w->seconds);
     for (long i = 0; i < w->feeders; i++) {
         struct model_parameters p = feeder(w, i);
         fprintf(f, "  - {name: gear-%ld, drive_diameter_mm: %.4f, teeth: %d, reduction: %.0f}\n", i + 1,
@@ -122,7 +122,7 @@ static enum err_code write_run(const struct wanted *w, const struct plan *plan, 
     snprintf(record->rig_serial, sizeof record->rig_serial, "simulated");
     record->force_limit_n = 200;
     record->travel_limit_mm = 40;
-    record->time_limit_s = 1000;
+    record->time_limit_s = 2.5 * w->seconds;
     snprintf(path, sizeof path, "%s/runs/%04d.json", w->folder, run->number);
     if (run_record_write(path, record, e) != ERR_OK)
         return e->code;
@@ -158,6 +158,7 @@ static enum err_code make_run(const struct wanted *w, const struct plan *plan, c
         return err_set(e, ERR_MEMORY, "run %d cannot be simulated", run->number);
     code = write_run(w, plan, run, &record, &columns, e);
     run_columns_free(&columns);
+    run_record_free(&record);
     return code;
 }
 

@@ -36,7 +36,7 @@ not_in_tests+=,-bugprone-not-null-terminated-result # files are made of bytes, n
 not_in_tests+=,-bugprone-reserved-identifier      # the preload shim has the names of what it stands before
 
 list_sources() {
-    CC=gcc configure "$work" -Db_lundef=false
+    CC=gcc configure "$work" -Db_lundef=false -Db_lto=false
     python3 "$here/sources.py" "$work" "$here/gcc.suppressions"
 }
 

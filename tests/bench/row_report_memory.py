@@ -1,0 +1,54 @@
+"""Memory of `report`: does it grow by less than 2 KiB a run? Series of 10, 100 and 1,000 runs of one size, each of one feeder
+at five speeds, so that what is compared and drawn is the same and only the number of runs differs. gnuplot's own memory
+is not part of it: the peak is that of nipbench-analyze alone, which with figures is read off the system's own record of
+the process while it runs, since a child's peak would count as well."""
+import os
+import subprocess
+import time
+
+PACKAGES = ["gnuplot-nox"]
+RUNS = (10, 100, 1000)
+ROWS = 1000
+
+
+def peak_kib(argv):
+    """Peak resident memory of the process itself, children left out."""
+    peak = 0
+    process = subprocess.Popen(argv, stdout=subprocess.DEVNULL, stderr=subprocess.PIPE)
+    while process.poll() is None:
+        try:
+            with open(f"/proc/{process.pid}/status", encoding="ascii") as status:
+                for line in status:
+                    if line.startswith("VmHWM:"):
+                        peak = max(peak, int(line.split()[1]))
+        except (OSError, ValueError):
+            pass
+        time.sleep(0.002)
+    if process.returncode != 0:
+        raise RuntimeError(f"{argv[0]}: status {process.returncode}: {process.stderr.read().decode()}")
+    return peak
+
+
+def measure(bench):
+    analyze = os.path.join(bench.programs, "analyze", "nipbench-analyze")
+    make_series = os.path.join(bench.programs, "tests", "bench", "make_series")
+    work = os.path.join(bench.work, "report_memory")
+    os.makedirs(work, exist_ok=True)
+    runs = RUNS[:2] if bench.short else RUNS
+    for figures in (False, True):
+        peaks = {}
+        for n in runs:
+            series = os.path.join(work, f"series-{n}")
+            if not os.path.exists(series):
+                bench.run([make_series, series, "--runs", str(n), "--rows", str(ROWS), "--feeders", "1", "--speeds", "5"])
+            values = []
+            for k in bench.rounds(3):
+                out = os.path.join(work, f"report-{n}-{figures}-{k}")
+                values.append(peak_kib([analyze, "report", series, "--out", out] + ([] if figures else ["--no-figures"])))
+            peaks[n] = sorted(values)[len(values) // 2]
+        kind = "with figures" if figures else "without figures"
+        bench.note(f"report {kind}, peak resident: " + ", ".join(f"{n} runs {peaks[n]} KiB" for n in runs))
+        name = "report_memory.growth_kib_per_run" + ("_with_figures" if figures else "")
+        for low, high in zip(runs, runs[1:]):
+            growth = (peaks[high] - peaks[low]) / (high - low)
+            bench.figure(name if high == runs[-1] else f"{name}_to_{high}", growth, "KiB", 0, 2, len(values))
