@@ -4,11 +4,13 @@
 #define ANALYZE_ANALYSIS_H
 
 #include "analyze/motor_parameters.h"
+#include "analyze/numerics/bootstrap.h"
 #include "analyze/numerics/budget.h"
 #include "analyze/numerics/design_compare.h"
 #include "analyze/numerics/group_letters.h"
 #include "analyze/numerics/quantity.h"
 #include "analyze/outcome.h"
+#include "analyze/text_list.h"
 #include "datasets/format/series.h"
 
 #include <stdbool.h>
@@ -102,18 +104,80 @@ struct run_trace {
     double *x, *y;
 };
 
-struct run_result {
-    size_t series;                   /* index into session.series */
-    size_t feeder;                   /* index into session.feeders */
-    const struct run_record *record; /* belongs to the series */
-    bool analysed;                   /* false: why_not says why */
-    char why_not[200];
+/* What the analysis of one run finds, with room for the most there can be. One for each thread is enough:
+ * what is needed of it later is kept in a struct run_result. */
+struct run_finding {
     struct push_result push; /* of tests that are no push: zero, noise, flags, speed and picture alone */
     struct run_quantity
         quantities[RUN_QUANTITIES_MAX]; /* in an order that is the same for all runs of a kind */
     size_t quantity_count;
-    struct run_trace trace; /* n 0: none; freed with the session */
+    struct run_trace trace; /* n 0: none; owned */
     double fed_mm;          /* commanded feed of all motion of the run, forward and back */
+};
+
+/* Sentences one after another, each with its zero byte; run_text gives the i-th. */
+struct run_texts {
+    size_t count;
+    const char *text;
+};
+
+/* The budget of a force of one run: no part of it is correlated with another, and each is in newtons with a
+ * sensitivity of 1. run_budget makes a struct budget of it. */
+struct run_budget_kind {
+    char name[48];
+    enum budget_type type;
+    bool operator_estimate;
+};
+struct run_budget_part {
+    const struct run_budget_kind *kind; /* of the session's kinds */
+    double standard_uncertainty_n, degrees_of_freedom;
+};
+struct run_budget {
+    size_t count; /* 0: there is none */
+    const struct run_budget_part *parts;
+};
+
+/* Commanded feed against force with no more columns than its figure has room for; and what is read off the
+ * whole picture. */
+struct run_picture {
+    size_t n;                                           /* columns */
+    const double *feed_mm, *force_low_n, *force_high_n; /* of the first reading; least; greatest */
+    double feed_end_mm;                                 /* of the last column of the whole picture */
+    double feed_onset_mm; /* where the push first reached its slip onset; 0: none was found */
+    size_t event_count;
+    const struct push_event *events; /* of very many every second, third and so on */
+};
+
+/* What is kept of struct push_result, whose names it has. */
+struct run_push {
+    struct quantity stall_force_n, slip_onset_n;
+    struct run_budget stall_budget, onset_budget;
+    struct quantity creep_per_n, stiffness_n_per_mm, drop_period_mm, approach_feed_ratio;
+    struct push_sampling sampling;
+    double probability[3];
+    double zero_drift_n, noise_n, greatest_force_n, speed_mm_s;
+    struct run_texts evidence, flags;
+    size_t event_count;
+    const struct run_picture *picture; /* NULL: not kept, for no figure shows it */
+    double event_feed_mm;              /* of the middle one of the events; 0: there are none */
+    double pressed_mm;                 /* of endurance: see endurance_pressed_mm */
+    enum limited_by limited_by;
+    bool settled, with_encoder;
+};
+
+/* One run of the session: as small as what tables, sums and figures need of it. */
+struct run_result {
+    size_t series;                   /* index into session.series */
+    size_t feeder;                   /* index into session.feeders */
+    const struct run_record *record; /* belongs to the series */
+    const char *why_not;             /* of a run that was not analysed; else NULL */
+    bool analysed;
+    struct run_push push; /* of tests that are no push: zero, noise, flags and speed alone */
+    struct run_quantity *quantities;
+    size_t quantity_count;
+    struct run_trace trace; /* n 0: none; owned */
+    double fed_mm;
+    void *room, *picture_room; /* what the others point into; owned. See run_result.h */
 };
 
 /* One feeder at one speed over its runs. */
@@ -194,10 +258,18 @@ struct comparison {
     char setting[48]; /* of the outcome's quantity */
     char unit[16];    /* of the difference */
     double speed_mm_s;
-    size_t a, b;                          /* indices into session.feeders */
-    size_t family;                        /* index into session.families; SIZE_MAX: of none, not comparable */
-    struct quantity difference;           /* a minus b, with the 95 % interval of this pair alone */
-    struct budget budget;                 /* of the difference; empty where there is none */
+    size_t a, b;                /* indices into session.feeders */
+    size_t family;              /* index into session.families; SIZE_MAX: of none, not comparable */
+    struct quantity difference; /* a minus b, with the 95 % interval of this pair alone */
+    /* What of its budget is its own, of pushes: the scatter, by the design, and the two means that the
+     * calibration counts by. comparison_budget makes the whole of it. */
+    const char *scatter_name; /* constant text; NULL: none */
+    double scatter, scatter_degrees;
+    double mean_a, mean_b;
+    /* Percentile bootstrap of the same difference, runs (or blocks) of the two resampled, calibration left
+     * out: a plain check beside the interval, which no verdict rests on. Absent where lower bounds count, and
+     * of outcomes. */
+    struct bootstrap_interval resampled;
     double family_low_95, family_high_95; /* 95 % interval together with all pairs of its family: wider where
                                              those are several; NAN where there is none */
     bool has_p_value;
@@ -215,33 +287,39 @@ struct comparison {
     int wanted_repeats;       /* repeats that find it in 80 % of such series; 0: not known, or too many */
     double seen_difference;   /* that the present repeats find in 80 % of such series; NAN: not known */
     enum verdict verdict;
-    char reasons[COMPARISON_REASONS_MAX][256];
-    size_t reason_count;
+    struct text_list reasons; /* why the pair cannot be compared */
     /* Conditions that differ by more than the tolerance and were accepted all the same, each with both values
      * and the tolerance. Whoever shows a number of this comparison shows these beside it. */
-    char accepted[COMPARISON_ACCEPTED_MAX][256];
-    size_t accepted_count;
-    struct result_flags flags; /* of the two means, each with the feeder's name, or "both" */
+    struct text_list accepted;
+    struct text_list flags; /* of the two means, each with the feeder's name, or "both" */
 };
 
 /* Feeders that were measured alike, all compared with each other in one quantity. */
 struct comparison_family {
     char quantity[40], test[24], setting[48], unit[16]; /* as in struct comparison */
     double speed_mm_s;
-    size_t count;                     /* 0 where no pair of them could be judged */
-    size_t members[ANOVA_GROUPS_MAX]; /* indices into session.feeders, the highest value first */
-    double value[ANOVA_GROUPS_MAX];   /* of each member: what is ranked */
-    char letters[ANOVA_GROUPS_MAX]
-                [GROUP_LETTERS_SIZE]; /* two members that share one were not shown to differ;
-                                          "" where letters ran out */
+    size_t count;                        /* 0 where no pair of them could be judged */
+    size_t *members;                     /* indices into session.feeders, the highest value first */
+    double *value;                       /* of each member: what is ranked */
+    char (*letters)[GROUP_LETTERS_SIZE]; /* two members that share one were not shown to differ; "" where
+                                            letters ran out */
+    size_t *pairs;                       /* indices into session.comparisons, rising */
+    size_t pair_count;
     bool designed; /* compared by the scatter of values per run: design then says how; else by the budgets of
                       one value each */
     struct design_result design; /* its groups are the members in the order of session.feeders; no pairs */
 };
 
+/* Kinds of components that many runs share, each kept once. */
+struct run_kinds {
+    struct run_budget_kind **kind;
+    size_t count;
+};
+
 struct session {
     struct series **series;
     size_t series_count;
+    struct run_kinds kinds;
     struct run_result *runs;
     size_t run_count;
     struct feeder_result *feeders;

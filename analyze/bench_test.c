@@ -13,7 +13,7 @@
 
 static enum err_code analyse_push(const struct run_columns *columns, const struct run_record *record,
                                   const struct calibration *calibration, const struct push_settings *settings,
-                                  struct run_result *run, struct err *e)
+                                  struct run_finding *run, struct err *e)
 {
     return push_analyse_with(columns, record, calibration, settings, &run->push, e);
 }
@@ -21,7 +21,7 @@ static enum err_code analyse_push(const struct run_columns *columns, const struc
 static const struct bench_test {
     bool is_push;
     enum err_code (*analyse)(const struct run_columns *, const struct run_record *,
-                             const struct calibration *, const struct push_settings *, struct run_result *,
+                             const struct calibration *, const struct push_settings *, struct run_finding *,
                              struct err *);
     enum err_code (*sum_up)(const struct run_result *const *, size_t, const struct bench_test_context *,
                             struct outcome *, struct err *); /* NULL: all there is stands in the points */
@@ -69,7 +69,7 @@ static double fed_mm(const struct run_columns *columns, const struct run_record 
 
 enum err_code bench_test_run(const struct run_columns *columns, const struct run_record *record,
                              const struct calibration *calibration, const struct push_settings *settings,
-                             struct run_result *run, struct err *e)
+                             struct run_finding *run, struct err *e)
 {
     run->fed_mm = fed_mm(columns, record, push_feed_per_microstep_mm(record, calibration, NULL));
     return TESTS[record->test].analyse(columns, record, calibration, settings, run, e);

@@ -21,7 +21,7 @@ bool bench_test_has_outcome(enum plan_test_kind kind);
  * what they find into run->quantities. ERR_NO_ANSWER with the reason when the run holds too little. */
 enum err_code bench_test_run(const struct run_columns *columns, const struct run_record *record,
                              const struct calibration *calibration, const struct push_settings *settings,
-                             struct run_result *run, struct err *e);
+                             struct run_finding *run, struct err *e);
 
 /* What summing up may use beside the runs. */
 struct bench_test_context {

@@ -164,12 +164,13 @@ static void check_conditions(const struct session *s, const struct values *value
             if (!begins(values, j) || !same_text(a->feeder, b->feeder))
                 continue;
             comparison_gate(s, &c, NULL);
-            if (c.reason_count > 0 && i == j)
+            if (c.reasons.count > 0 && i == j)
                 refuse(section, "the conditions of %s differ within series %zu: %s", a->feeder, a->series + 1,
-                       c.reasons[0]);
-            else if (c.reason_count > 0)
+                       text_list_at(&c.reasons, 0));
+            else if (c.reasons.count > 0)
                 refuse(section, "the conditions of %s differ between series %zu and %zu: %s", a->feeder,
-                       a->series + 1, b->series + 1, c.reasons[0]);
+                       a->series + 1, b->series + 1, text_list_at(&c.reasons, 0));
+            comparison_free(&c);
         }
     }
 }

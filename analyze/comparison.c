@@ -50,6 +50,26 @@ double comparison_family_factor(double degrees_of_freedom, size_t count)
                       : studentised_range_quantile(LEVEL, (int)count, fmax(1, degrees_of_freedom)) / sqrt(2);
 }
 
+struct studentised_table *comparison_table(size_t count)
+{
+    return count >= STUDENTISED_TABLE_LEAST ? studentised_table_new((int)count, LEVEL) : NULL;
+}
+
+double comparison_table_p(const struct studentised_table *table, double difference, double standard_error,
+                          double degrees_of_freedom, size_t count)
+{
+    if (table == NULL || !(standard_error > 0))
+        return comparison_family_p(difference, standard_error, degrees_of_freedom, count);
+    return studentised_table_upper(table, sqrt(2) * fabs(difference) / standard_error,
+                                   fmax(1, degrees_of_freedom));
+}
+
+double comparison_table_factor(const struct studentised_table *table, double degrees_of_freedom, size_t count)
+{
+    return table == NULL ? comparison_family_factor(degrees_of_freedom, count)
+                         : studentised_table_quantile(table, fmax(1, degrees_of_freedom)) / sqrt(2);
+}
+
 static size_t pair_index(size_t count, size_t i, size_t j)
 {
     return i * count - i * (i + 1) / 2 + j - i - 1;
@@ -128,10 +148,39 @@ enum err_code comparison_add_pairs(struct session *s, const struct comparison_qu
     return ERR_OK;
 }
 
+void comparison_forget(struct session *s)
+{
+    for (size_t i = 0; i < s->comparison_count; i++)
+        comparison_free(&s->comparisons[i]);
+    for (size_t k = 0; k < s->family_count; k++) {
+        free(s->families[k].members);
+        free(s->families[k].value);
+        free(s->families[k].letters);
+        free(s->families[k].pairs);
+    }
+    free(s->comparisons);
+    free(s->families);
+    s->comparisons = NULL;
+    s->families = NULL;
+    s->comparison_count = s->family_count = 0;
+}
+
+void comparison_budget(const struct session *s, const struct comparison *c, struct budget *budget)
+{
+    budget_init(budget);
+    if (!c->has_p_value)
+        return;
+    if (c->test[0] == 0)
+        comparison_push_budget(s, c, budget);
+    else
+        outcome_comparison_budget_of(s, c, budget);
+}
+
 static bool may_be_compared(struct session *s, const struct comparison_question *q, size_t first, size_t i,
                             size_t j)
 {
-    return comparison_of(s, q, first, i < j ? i : j, i < j ? j : i)->reason_count == 0;
+    const struct comparison *c = comparison_of(s, q, first, i < j ? i : j, i < j ? j : i);
+    return c->reasons.count == 0 && !c->reasons.lost;
 }
 
 static enum err_code add_family(struct session *s, const struct comparison_question *q, size_t first,
@@ -143,6 +192,17 @@ static enum err_code add_family(struct session *s, const struct comparison_quest
     s->families = grown;
     f = &s->families[s->family_count];
     memset(f, 0, sizeof *f);
+    f->members = calloc(count, sizeof *f->members);
+    f->value = calloc(count, sizeof *f->value);
+    f->letters = calloc(count, sizeof *f->letters);
+    f->pairs = calloc(count * (count - 1) / 2, sizeof *f->pairs);
+    if (f->members == NULL || f->value == NULL || f->letters == NULL || f->pairs == NULL) {
+        free(f->members);
+        free(f->value);
+        free(f->letters);
+        free(f->pairs);
+        return err_set(e, ERR_MEMORY, "not enough memory to compare %zu feeders", count);
+    }
     snprintf(f->quantity, sizeof f->quantity, "%s", q->quantity);
     snprintf(f->test, sizeof f->test, "%s", q->test);
     snprintf(f->setting, sizeof f->setting, "%s", q->setting);
@@ -151,8 +211,11 @@ static enum err_code add_family(struct session *s, const struct comparison_quest
     f->count = count;
     for (size_t i = 0; i < count; i++) {
         f->members[i] = q->feeders[members[i]];
-        for (size_t j = i + 1; j < count; j++)
-            comparison_of(s, q, first, members[i], members[j])->family = s->family_count;
+        for (size_t j = i + 1; j < count; j++) {
+            size_t at = first + pair_index(q->count, members[i], members[j]);
+            f->pairs[f->pair_count++] = at;
+            s->comparisons[at].family = s->family_count;
+        }
     }
     s->family_count++;
     return judge(s, q, first, members, count, f, e);
@@ -195,7 +258,7 @@ enum err_code comparison_form_families(struct session *s, const struct compariso
         for (size_t j = i + 1; code == ERR_OK && j < q->count; j++) {
             const struct comparison *c = comparison_of(s, q, first, i, j);
             const size_t pair[2] = {i, j};
-            if (c->reason_count == 0 && c->family == SIZE_MAX)
+            if (c->reasons.count == 0 && !c->reasons.lost && c->family == SIZE_MAX)
                 code = add_family(s, q, first, judge, pair, 2, e);
         }
     }
@@ -304,7 +367,11 @@ static enum err_code test_equivalence(struct session *s, struct err *e)
             p[i] = design_equivalence_p(c->difference.value, c->difference.standard_uncertainty,
                                         c->difference.degrees_of_freedom, c->matters);
     }
-    difference_holm(p, s->comparison_count, adjusted);
+    if (!difference_holm(p, s->comparison_count, adjusted)) {
+        free(p);
+        free(adjusted);
+        return err_set(e, ERR_MEMORY, "not enough memory to adjust %zu p values", s->comparison_count);
+    }
     for (size_t i = 0; i < s->comparison_count; i++) {
         s->comparisons[i].has_equivalence_p_value = !isnan(p[i]);
         s->comparisons[i].equivalence_p_value = adjusted[i];
@@ -335,8 +402,8 @@ static void drop_unjudged(struct session *s)
 {
     for (size_t k = 0; k < s->family_count; k++) {
         bool judged = false;
-        for (size_t i = 0; !judged && i < s->comparison_count; i++)
-            judged = s->comparisons[i].family == k && s->comparisons[i].has_p_value;
+        for (size_t i = 0; !judged && i < s->families[k].pair_count; i++)
+            judged = s->comparisons[s->families[k].pairs[i]].has_p_value;
         if (!judged)
             s->families[k].count = 0;
     }
@@ -374,15 +441,15 @@ static enum err_code give_letters(struct session *s, struct err *e)
         struct comparison_family *f = &s->families[k];
         rank_members(f);
         memset(differ, 0, f->count * f->count);
-        for (size_t i = 0; i < s->comparison_count; i++) {
-            const struct comparison *c = &s->comparisons[i];
-            if (c->family != k || !c->shown)
+        for (size_t i = 0; f->count > 0 && i < f->pair_count; i++) {
+            const struct comparison *c = &s->comparisons[f->pairs[i]];
+            if (!c->shown)
                 continue;
             size_t a = rank_of(f, c->a), b = rank_of(f, c->b);
             differ[a * f->count + b] = differ[b * f->count + a] = true;
         }
         if (!group_letters(differ, f->count, f->letters))
-            memset(f->letters, 0, sizeof f->letters);
+            memset(f->letters, 0, f->count * sizeof *f->letters);
     }
     free(differ);
     return ERR_OK;
@@ -403,6 +470,10 @@ enum err_code comparison_all(struct session *s, struct err *e)
         code = test_equivalence(s, e);
     if (code != ERR_OK)
         return code;
+    for (size_t i = 0; i < s->comparison_count; i++) {
+        if (s->comparisons[i].reasons.lost || s->comparisons[i].accepted.lost)
+            return err_set(e, ERR_MEMORY, "not enough memory to say why feeders cannot be compared");
+    }
     give_verdicts(s);
     drop_unjudged(s);
     return give_letters(s, e);

@@ -5,6 +5,7 @@
 
 #include "analyze/analysis.h"
 #include "analyze/comparison_gate.h"
+#include "analyze/numerics/studentised_table.h"
 
 /* Compare every pair of session->feeders in every quantity and at every speed that both have, and in every
  * quantity of their outcomes that is marked so, into session->comparisons. Feeders that were all measured
@@ -14,6 +15,12 @@
  * the chance of any false claim in the session stays at the level. What session held of either before is
  * forgotten, not freed. ERR_MEMORY only. */
 enum err_code comparison_all(struct session *session, struct err *e);
+/* Free all comparisons and families of a session, which then has none. */
+void comparison_forget(struct session *session);
+
+/* The uncertainty budget of a difference, worked out again: it would take far more room than all the rest of
+ * a comparison. Empty where there is none. */
+void comparison_budget(const struct session *session, const struct comparison *c, struct budget *budget);
 
 /* Whether both were measured with one calibration, so that its errors are the same in both. */
 bool comparison_same_calibration(const struct session *s, const struct feeder_result *fa,
@@ -59,6 +66,13 @@ enum err_code comparison_form_families(struct session *s, const struct compariso
 
 /* p value of a pair among the pairs of a family of count members: studentised range; t where they are two. */
 double comparison_family_p(double difference, double standard_error, double degrees_of_freedom, size_t count);
+/* The same two of many pairs, by a table of as many means (NULL: none) at 5 %: comparison_table(count), which
+ * is NULL where there are too few of them, is to be freed. */
+struct studentised_table *comparison_table(size_t count);
+double comparison_table_p(const struct studentised_table *table, double difference, double standard_error,
+                          double degrees_of_freedom, size_t count);
+double comparison_table_factor(const struct studentised_table *table, double degrees_of_freedom,
+                               size_t count);
 /* Half width of the 95 % interval of such a pair, all pairs together, in standard errors. */
 double comparison_family_factor(double degrees_of_freedom, size_t count);
 

@@ -3,32 +3,27 @@
 #include <math.h>
 #include <stdarg.h>
 #include <stdio.h>
-#include <string.h>
 
 void comparison_reason(struct comparison *c, const char *format, ...)
 {
     va_list arguments;
-    if (c->reason_count >= COMPARISON_REASONS_MAX)
+    char text[COMPARISON_TEXT_SIZE];
+    if (c->reasons.count >= COMPARISON_REASONS_MAX)
         return;
     va_start(arguments, format);
-    vsnprintf(c->reasons[c->reason_count++], sizeof c->reasons[0], format, arguments);
+    vsnprintf(text, sizeof text, format, arguments);
     va_end(arguments);
+    text_list_add(&c->reasons, text);
 }
 
 /* One difference, unless it was told before: an accepted one is kept, any other is a reason. What no longer
  * fits among the accepted ones must not pass in silence, so it is a reason again. */
 static void tell(const struct session *s, struct comparison *c, enum condition_id id, const char *text)
 {
-    for (size_t i = 0; i < c->reason_count; i++) {
-        if (strcmp(c->reasons[i], text) == 0)
-            return;
-    }
-    for (size_t i = 0; i < c->accepted_count; i++) {
-        if (strcmp(c->accepted[i], text) == 0)
-            return;
-    }
-    if (s->accept[id] && c->accepted_count < COMPARISON_ACCEPTED_MAX)
-        snprintf(c->accepted[c->accepted_count++], sizeof c->accepted[0], "%s", text);
+    if (text_list_holds(&c->reasons, text) || text_list_holds(&c->accepted, text))
+        return;
+    if (s->accept[id] && c->accepted.count < COMPARISON_ACCEPTED_MAX)
+        text_list_add(&c->accepted, text);
     else
         comparison_reason(c, "%s", text);
 }
@@ -58,7 +53,7 @@ static void compare_runs(const struct session *s, struct comparison *c, const st
                          const double *tolerance, const bool *ignored)
 {
     struct condition_difference differences[CONDITION_COUNT];
-    char text[sizeof c->reasons[0]];
+    char text[COMPARISON_TEXT_SIZE];
     size_t count;
     if (f->conditions_range == NULL)
         return;
@@ -91,4 +86,11 @@ void comparison_gate(const struct session *s, struct comparison *c, const bool *
     compare_runs(s, c, b, tolerance, ignored);
     if (s->series[a->series]->simulated != s->series[b->series]->simulated)
         comparison_reason(c, "one of the two was measured, the other is simulated");
+}
+
+void comparison_free(struct comparison *c)
+{
+    text_list_free(&c->reasons);
+    text_list_free(&c->accepted);
+    text_list_free(&c->flags);
 }

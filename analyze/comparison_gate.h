@@ -10,7 +10,11 @@
  * that are furthest apart. Of two plans' tolerances the stricter one holds. ignored: CONDITION_COUNT flags of
  * conditions that do not count here; NULL: all count. */
 void comparison_gate(const struct session *s, struct comparison *c, const bool *ignored);
+/* Bytes of one reason, or of one condition that was accepted. */
+#define COMPARISON_TEXT_SIZE 256
 /* Printf form; what is past the maximum is dropped, what is too long is cut. */
 void comparison_reason(struct comparison *c, const char *format, ...) __attribute__((format(printf, 2, 3)));
+/* Let go of the texts of one comparison, not of the struct. */
+void comparison_free(struct comparison *c);
 
 #endif

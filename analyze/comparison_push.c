@@ -188,29 +188,41 @@ static const char *scatter_name(enum design_method method)
     }
 }
 
+void comparison_push_budget(const struct session *s, const struct comparison *c, struct budget *budget)
+{
+    budget_init(budget);
+    push_budget_add(budget, c->scatter_name, c->scatter, c->scatter_degrees, BUDGET_TYPE_A, false);
+    add_calibrations(budget, s, &s->feeders[c->a], &s->feeders[c->b], c->mean_a, c->mean_b,
+                     c->difference.value);
+}
+
 /* One pair as the design has it, in a family of count members, with what the calibration adds. The intervals
  * are those of the design, widened in the same ratio as the standard uncertainty: they agree with the p
  * values.
  */
 static void fill_pair(const struct session *s, struct comparison *c, const struct design_pair *pair,
-                      const struct design_result *design, size_t count)
+                      const struct design_result *design, size_t count, const struct studentised_table *table)
 {
     const struct feeder_result *fa = &s->feeders[c->a], *fb = &s->feeders[c->b];
     bool same_calibration = comparison_same_calibration(s, fa, fb);
     double d = pair->difference, half = (pair->high_95 - pair->low_95) / 2,
            family_half = (pair->family_high_95 - pair->family_low_95) / 2, wider, degrees;
     struct quantity *q = &c->difference;
+    struct budget budget;
     if (!pair->present) {
         comparison_reason(c, "%.200s", pair->why_not);
         return;
     }
     c->by_blocks = design->by_blocks;
     c->method = DESIGN_METHOD_NAMES[design->method];
-    budget_init(&c->budget);
-    push_budget_add(&c->budget, scatter_name(design->method), pair->standard_error, pair->degrees_of_freedom,
-                    BUDGET_TYPE_A, false);
-    add_calibrations(&c->budget, s, fa, fb, design->mean[pair->a], design->mean[pair->b], d);
-    *q = budget_combine(&c->budget, d, pair->n);
+    c->scatter_name = scatter_name(design->method);
+    c->scatter = pair->standard_error;
+    c->scatter_degrees = pair->degrees_of_freedom;
+    c->mean_a = design->mean[pair->a];
+    c->mean_b = design->mean[pair->b];
+    q->value = d;
+    comparison_push_budget(s, c, &budget);
+    *q = budget_combine(&budget, d, pair->n);
     c->has_p_value = true;
     c->p_value_unadjusted = pair->p_alone;
     c->p_value_family = pair->p_family;
@@ -226,8 +238,8 @@ static void fill_pair(const struct session *s, struct comparison *c, const struc
     /* The design may hold a part of the family only. */
     if (!same_calibration || design->groups != count) {
         double u = same_calibration ? pair->standard_error : q->standard_uncertainty;
-        c->p_value_family = comparison_family_p(d, u, degrees, count);
-        family_half = comparison_family_factor(degrees, count) * u;
+        c->p_value_family = comparison_table_p(table, d, u, degrees, count);
+        family_half = comparison_table_factor(table, degrees, count) * u;
     }
     q->low_95 = d - wider * half;
     q->high_95 = d + wider * half;
@@ -260,16 +272,17 @@ static enum err_code compare_part(const struct session *s, const struct comparis
     return code;
 }
 
-/* Fill the pairs of a part. Of the whole family, pairs within one series are left to their series. */
+/* Fill the pairs of a part. Of the whole family, pairs within one series are left to their series. table: of
+ * as many feeders as the family has. */
 static void fill_part(struct session *s, const struct comparison_question *q, size_t first,
                       const size_t *members, size_t count, const size_t *part,
-                      const struct design_result *design, bool across)
+                      const struct design_result *design, bool across, const struct studentised_table *table)
 {
     for (size_t k = 0; k < design->pair_count; k++) {
         const struct design_pair *pair = &design->pairs[k];
         struct comparison *c = comparison_of(s, q, first, members[part[pair->a]], members[part[pair->b]]);
         if (!across || s->feeders[c->a].series != s->feeders[c->b].series)
-            fill_pair(s, c, pair, design, count);
+            fill_pair(s, c, pair, design, count, table);
     }
 }
 
@@ -279,7 +292,7 @@ static void refuse_all(struct session *s, const struct comparison_question *q, s
     for (size_t i = 0; i < count; i++) {
         for (size_t j = i + 1; j < count; j++) {
             struct comparison *c = comparison_of(s, q, first, members[i], members[j]);
-            if (!c->has_p_value && c->reason_count == 0)
+            if (!c->has_p_value && c->reasons.count == 0)
                 comparison_reason(c, "%.200s", why);
         }
     }
@@ -293,26 +306,31 @@ static enum err_code judge(struct session *s, const struct comparison_question *
 {
     size_t feeders[ANOVA_GROUPS_MAX], part[ANOVA_GROUPS_MAX], part_count;
     struct err why = {0};
+    struct studentised_table *table;
     bool across;
     enum err_code code;
     for (size_t i = 0; i < count; i++)
         feeders[i] = q->feeders[members[i]];
     across = !in_one_series(s, feeders, count);
+    /* Feeders of one series are judged by the p values and intervals of their one design. */
+    table = across ? comparison_table(count) : NULL;
     code = compare_part(s, q, feeders, count, SIZE_MAX, part, &part_count, &family->design, &why);
     family->designed = code == ERR_OK;
     if (code == ERR_OK) {
-        fill_part(s, q, first, members, count, part, &family->design, across);
+        fill_part(s, q, first, members, count, part, &family->design, across, table);
         memcpy(family->value, family->design.mean, count * sizeof *family->value);
         design_result_free(&family->design);
     }
     for (size_t k = 0; across && k < s->series_count && code != ERR_MEMORY; k++) {
         struct design_result *design = malloc(sizeof *design);
         struct err of_part = {0};
-        if (design == NULL)
-            return err_set(e, ERR_MEMORY, "not enough memory to compare %zu feeders", count);
+        if (design == NULL) {
+            code = err_set(&why, ERR_MEMORY, "not enough memory to compare %zu feeders", count);
+            break;
+        }
         code = compare_part(s, q, feeders, count, k, part, &part_count, design, &of_part);
         if (code == ERR_OK) {
-            fill_part(s, q, first, members, count, part, design, false);
+            fill_part(s, q, first, members, count, part, design, false, table);
             for (size_t i = 0; !family->designed && i < part_count; i++)
                 family->value[part[i]] = design->mean[i];
             design_result_free(design);
@@ -321,6 +339,7 @@ static enum err_code judge(struct session *s, const struct comparison_question *
         }
         free(design);
     }
+    studentised_table_free(table);
     if (code == ERR_MEMORY) {
         if (e != NULL)
             *e = why;

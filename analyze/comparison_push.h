@@ -16,6 +16,9 @@ enum err_code comparison_push_values(const struct session *s, const size_t *feed
                                      double speed_mm_s, bool onset, struct design_value **values, size_t *n,
                                      struct err *e);
 
+/* The budget of a pair that was judged: its scatter, and what the calibration adds. */
+void comparison_push_budget(const struct session *s, const struct comparison *c, struct budget *budget);
+
 /* The run's stall force or slip onset; NULL unless it is a push under the feeder's own conditions that gave
  * one. */
 const struct quantity *comparison_push_value(const struct run_result *run, bool onset);

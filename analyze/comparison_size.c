@@ -4,15 +4,19 @@
 #include "analyze/numerics/power.h"
 
 #include <math.h>
+#include <stdlib.h>
+
+#define LEVEL 0.05 /* of the verdicts */
 
 /* Of a family over several series a pair of one series is judged by the scatter and the degrees of freedom of
  * that series, yet at the level of the whole family: the level in a design of that series alone that asks as
  * much of its differences. */
 static void take_series(const struct session *s, const struct comparison *c,
-                        const struct comparison_family *f, struct power_design *design)
+                        const struct comparison_family *f, const struct studentised_table *table,
+                        struct power_design *design)
 {
     const size_t series = s->feeders[c->a].series;
-    double degrees = c->budget.components[0].degrees_of_freedom;
+    double degrees = c->scatter_degrees;
     int members = 0;
     for (size_t i = 0; i < f->count; i++)
         members += s->feeders[f->members[i]].series == series;
@@ -23,8 +27,8 @@ static void take_series(const struct session *s, const struct comparison *c,
                               c->method == DESIGN_METHOD_NAMES[DESIGN_GAMES_HOWELL]
                           ? 2
                           : members;
-    design->level =
-        comparison_family_p(comparison_family_factor(degrees, f->count), 1, degrees, (size_t)design->feeders);
+    design->level = comparison_family_p(comparison_table_factor(table, degrees, f->count), 1, degrees,
+                                        (size_t)design->feeders);
 }
 
 /* Differences found where the scatter is 1, for designs met before: pairs of a family share one, and the
@@ -36,6 +40,9 @@ struct found {
     double difference;
 };
 struct memory {
+    struct studentised_table *table; /* of so many feeders; NULL: none */
+    size_t feeders;
+    struct power_memory criticals;
     struct found kept[DESIGNS_KEPT];
     size_t count; /* of all ever kept; the oldest is overwritten */
 };
@@ -58,16 +65,27 @@ static double found_at_unit_scatter(struct memory *m, struct power_design design
     return to->difference;
 }
 
+static const struct studentised_table *table_of(struct memory *m, size_t feeders)
+{
+    if (m->feeders != feeders) {
+        studentised_table_free(m->table);
+        m->table = comparison_table(feeders);
+        m->feeders = feeders;
+    }
+    return m->table;
+}
+
 static void forecast(const struct session *s, struct comparison *c, const struct comparison_family *f,
                      struct memory *m)
 {
     /* The standard error of a difference of two means of n values each is sd sqrt(2 / n). */
     const struct design_result *d = &f->design;
-    double scatter = c->budget.count > 0 ? c->budget.components[0].standard_uncertainty : NAN;
+    double scatter = c->scatter_name != NULL ? c->scatter : NAN;
     struct power_design design = {.feeders = (int)d->groups,
                                   .blocks = d->by_blocks,
                                   .sd = scatter * sqrt((double)c->difference.n / 2),
-                                  .level = 0.05};
+                                  .level = LEVEL,
+                                  .memory = &m->criticals};
     bool own = d->method == DESIGN_BLOCKS_OWN || d->method == DESIGN_GAMES_HOWELL;
     struct err e;
     int n = (int)c->difference.n;
@@ -78,7 +96,12 @@ static void forecast(const struct session *s, struct comparison *c, const struct
         design.feeders = 2;
         design.level /= (double)(d->groups * (d->groups - 1)) / 2;
     }
-    take_series(s, c, f, &design);
+    take_series(s, c, f, table_of(m, f->count), &design);
+    m->criticals.table = design.feeders >= STUDENTISED_TABLE_LEAST && design.level == LEVEL
+                             ? table_of(m, (size_t)design.feeders)
+                             : NULL;
+    m->criticals.table_feeders = design.feeders;
+    m->criticals.table_level = design.level;
     c->seen_difference = design.sd * found_at_unit_scatter(m, design, n);
     /* Of a difference that is shown nobody asks how to show it. */
     if (c->shown)
@@ -90,10 +113,15 @@ static void forecast(const struct session *s, struct comparison *c, const struct
 
 void comparison_sizes(struct session *s)
 {
-    struct memory m = {.count = 0};
+    struct memory *m = calloc(1, sizeof *m);
+    /* Without memory nothing is said of repeats, which is no error of the comparison. */
+    if (m == NULL)
+        return;
     for (size_t i = 0; i < s->comparison_count; i++) {
         struct comparison *c = &s->comparisons[i];
         if (c->has_p_value && c->family < s->family_count && s->families[c->family].designed)
-            forecast(s, c, &s->families[c->family], &m);
+            forecast(s, c, &s->families[c->family], m);
     }
+    studentised_table_free(m->table);
+    free(m);
 }

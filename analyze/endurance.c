@@ -59,7 +59,7 @@ struct pushes {
 
 static bool tells_of_grip(const struct run_result *run)
 {
-    const struct push_result *p = &run->push;
+    const struct run_push *p = &run->push;
     return run->analysed && p->stall_force_n.present && !p->stall_force_n.at_least &&
            p->limited_by == LIMITED_GRIP;
 }
@@ -68,7 +68,7 @@ static void count_limits(struct pushes *w)
 {
     w->motor_least_n = INFINITY;
     for (size_t i = 0; i < w->count; i++) {
-        const struct push_result *p = &w->runs[i]->push;
+        const struct run_push *p = &w->runs[i]->push;
         if (!w->runs[i]->analysed) {
             w->not_analysed++;
             continue;
@@ -90,9 +90,9 @@ static void count_limits(struct pushes *w)
  * off. Fade within a push would else pass for grip. */
 static double stall_feed_mm(const struct run_result *run)
 {
-    const struct push_result *p = &run->push;
-    if (p->event_count > 0 && p->event_count <= PUSH_EVENTS_MAX)
-        return fmin(p->events[p->event_count / 2].feed_mm, run->fed_mm);
+    const struct run_push *p = &run->push;
+    if (p->event_count > 0)
+        return fmin(p->event_feed_mm, run->fed_mm);
     return LEVEL_AT * run->fed_mm;
 }
 
@@ -101,10 +101,9 @@ static double column_n(const struct push_picture *p, size_t i)
     return (p->force_low_n[i] + p->force_high_n[i]) / 2;
 }
 
-/* How far the filament is pressed together at the end of a push, by the feed that its rise took: from a
- * straight part of it, below any onset. A fitted stiffness shares its slope with creep and slip; this does
- * not. 0 when there is no such rise. */
-static double pressed_mm(const struct push_picture *p)
+/* From a straight part of the rise, below any onset. A fitted stiffness shares its slope with creep and slip;
+ * this does not. */
+double endurance_pressed_mm(const struct push_picture *p)
 {
     size_t low = 0, high;
     double end_n = p->n > 0 ? column_n(p, p->n - 1) : 0;
@@ -123,7 +122,7 @@ static double pressed_mm(const struct push_picture *p)
  * cut under load and the filament sprang back. */
 static double through_nip_mm(const struct run_result *run)
 {
-    return run->analysed ? run->fed_mm + fmin(pressed_mm(&run->push.picture), run->fed_mm) : run->fed_mm;
+    return run->analysed ? run->fed_mm + fmin(run->push.pressed_mm, run->fed_mm) : run->fed_mm;
 }
 
 static void lay_out(struct pushes *w)
@@ -202,7 +201,7 @@ static enum err_code find_fade(const struct pushes *w, bool onset, struct fade *
     if (f->fed_m == NULL || f->force_n == NULL || f->stretch == NULL)
         return err_set(e, ERR_MEMORY, "not enough memory for %zu pushes", w->count);
     for (size_t i = 0; i < w->count; i++) {
-        const struct push_result *p = &w->runs[i]->push;
+        const struct run_push *p = &w->runs[i]->push;
         const struct quantity *q = onset ? &p->slip_onset_n : &p->stall_force_n;
         if (!tells_of_grip(w->runs[i]) || !q->present || q->at_least)
             continue;

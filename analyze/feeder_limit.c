@@ -63,7 +63,7 @@ static size_t take_stalls(const struct session *session, size_t feeder, bool any
     size_t n = 0;
     for (size_t i = 0; i < session->run_count; i++) {
         const struct run_result *run = &session->runs[i];
-        const struct push_result *p = &run->push;
+        const struct run_push *p = &run->push;
         if (run->feeder != feeder || run->series != session->feeders[feeder].series || !is_push(run) ||
             p->stall_force_n.at_least || !(p->stall_force_n.value > 0) || !(run->record->speed_mm_s > 0) ||
             (!any_cause && p->limited_by != LIMITED_GRIP))

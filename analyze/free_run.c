@@ -94,7 +94,7 @@ static struct quantity of_run(int what, double value, double own, double degrees
     return budget_combine(&b, value, n);
 }
 
-static void put(struct run_result *run, int what, struct quantity q)
+static void put(struct run_finding *run, int what, struct quantity q)
 {
     run->quantities[what] = (struct run_quantity){KINDS[what].key, KINDS[what].label, KINDS[what].unit, q};
 }
@@ -214,7 +214,8 @@ static void straighten(const struct push_motion *m, size_t first, size_t n, doub
 
 /* Ripple, effective feed and the picture of the feed error. */
 static enum err_code take_ripple(const struct push_motion *m, const struct run_record *record,
-                                 const struct calibration *calibration, struct run_result *run, struct err *e)
+                                 const struct calibration *calibration, struct run_finding *run,
+                                 struct err *e)
 {
     double turn_mm = m->step_mm * record->full_steps_per_rev * record->reduction;
     double orders[SINES], count_mm = fabs(calibration->encoder_mm_per_count);
@@ -283,7 +284,7 @@ static enum err_code take_ripple(const struct push_motion *m, const struct run_r
 
 /* Noise and mains pick-up of the stretch before the motion. */
 static void take_quiet(const struct run_columns *c, const struct push_motion *m,
-                       const struct calibration *calibration, struct run_result *run)
+                       const struct calibration *calibration, struct run_finding *run)
 {
     static const double MAINS_HZ[2] = {50, 60};
     double *t = malloc((m->quiet_count + 1) * sizeof *t), resolution = m->resolution_n, best_p = 2;
@@ -326,7 +327,7 @@ static void take_quiet(const struct run_columns *c, const struct push_motion *m,
 
 /* Drift over the whole record, which carries no load anywhere; and whether that is so. */
 static void take_drift(const struct run_columns *c, const struct calibration *calibration,
-                       struct run_result *run)
+                       struct run_finding *run)
 {
     size_t size = c->n / DRIFT_BLOCKS + 1, n = c->n / size, wide;
     double *t = calloc(2 * n + 1, sizeof *t), *force, greatest = 0;
@@ -369,7 +370,7 @@ static void take_drift(const struct run_columns *c, const struct calibration *ca
 
 enum err_code free_run_analyse(const struct run_columns *columns, const struct run_record *record,
                                const struct calibration *calibration, const struct push_settings *settings,
-                               struct run_result *run, struct err *e)
+                               struct run_finding *run, struct err *e)
 {
     struct push_motion m = {0};
     enum err_code code =

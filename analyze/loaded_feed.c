@@ -109,7 +109,7 @@ static bool falls(const struct push_motion *m, const struct push_result *r, size
     return false;
 }
 
-static void add(struct run_result *run, const char *key, const char *label, const char *unit,
+static void add(struct run_finding *run, const char *key, const char *label, const char *unit,
                 struct quantity q)
 {
     run->quantities[run->quantity_count++] = (struct run_quantity){key, label, unit, q};
@@ -154,7 +154,7 @@ static bool stopped(const struct run_columns *columns, const struct run_record *
 
 enum err_code loaded_feed_analyse(const struct run_columns *columns, const struct run_record *record,
                                   const struct calibration *calibration, const struct push_settings *settings,
-                                  struct run_result *run, struct err *e)
+                                  struct run_finding *run, struct err *e)
 {
     struct push_motion m = {0};
     struct push_result *r = &run->push;

@@ -8,7 +8,7 @@
 /* As bench_test_run, for a run of loaded-feed. */
 enum err_code loaded_feed_analyse(const struct run_columns *columns, const struct run_record *record,
                                   const struct calibration *calibration, const struct push_settings *settings,
-                                  struct run_result *run, struct err *e);
+                                  struct run_finding *run, struct err *e);
 /* As bench_test_sum_up, for the loaded-feed runs of one feeder. */
 enum err_code loaded_feed_sum_up(const struct run_result *const *runs, size_t count,
                                  const struct bench_test_context *context, struct outcome *outcome,

@@ -4,6 +4,7 @@
 #include "analyze/loaded_feed_say.h"
 #include "analyze/numerics/dent.h"
 #include "analyze/numerics/difference.h"
+#include "analyze/run_result.h"
 
 #include <math.h>
 #include <stdio.h>
@@ -246,10 +247,10 @@ static struct quantity greatest_force(struct loaded_feed_group *g, const struct 
         return g->fed_at_least_n > 0 ? quantity_at_least(g->fed_at_least_n) : quantity_absent();
     difference_mean_sd(g->stall_n, g->stalls, &mean, &sd);
     if (g->stalls == 1) {
-        const struct push_result *push = &g->stalled->push;
+        const struct run_push *push = &g->stalled->push;
         const struct quantity *own = find(g->stalled, "stall_force_n");
         if (push->stall_budget.count > 0 && !push->stall_force_n.at_least)
-            *b = push->stall_budget;
+            *b = run_budget(&push->stall_budget);
         else if (own != NULL)
             /* A level that is no event and no fit: its own uncertainty holds the bench's already. */
             push_budget_add(b, "one stalled run by itself", own->standard_uncertainty,

@@ -132,6 +132,7 @@ static int run_report(const struct request *r)
     struct err e = {0};
     struct report_options options = {.folder = r->out,
                                      .figures = !r->no_figures,
+                                     .threads = r->threads,
                                      .progress = isatty(STDERR_FILENO) ? show_progress : NULL};
     enum err_code code;
     char folder[4096];

@@ -14,6 +14,12 @@ static bool temperature_of(const struct run_result *run, double *temperature_c)
     return run->analysed && run->record->conditions.stated[CONDITION_HOT_END_TEMPERATURE_C];
 }
 
+const struct quantity *melt_line_quantity(const struct run_result *run, size_t which)
+{
+    static const struct quantity absent = {.present = false};
+    return which < run->quantity_count ? &run->quantities[which].q : &absent;
+}
+
 bool melt_line_of(const struct run_result *run, const struct melt_line *line)
 {
     double t;
@@ -23,7 +29,7 @@ bool melt_line_of(const struct run_result *run, const struct melt_line *line)
 /* Feed was lost all at once, or half of it and more. */
 static bool stalled(const struct run_result *run)
 {
-    const struct quantity *share = &run->quantities[MELT_PUSH_LOST_SHARE].q;
+    const struct quantity *share = melt_line_quantity(run, MELT_PUSH_LOST_SHARE);
     return run->push.event_count > 0 || (share->present && share->value > MELT_LINE_SLIPPING_SHARE);
 }
 
@@ -35,15 +41,15 @@ static bool is_value(const struct quantity *q)
 bool melt_line_point(const struct run_result *run, const struct melt_line *line, double *rate_mm3_s,
                      double *force_n)
 {
-    const struct quantity *force = &run->quantities[MELT_PUSH_FORCE].q;
+    const struct quantity *force = melt_line_quantity(run, MELT_PUSH_FORCE);
     if (!melt_line_of(run, line) || !is_value(force) || !(force->value > 0) || force->value > line->onset_n)
         return false;
     *force_n = force->value;
     if (line->with_encoder)
-        *rate_mm3_s = run->quantities[MELT_PUSH_RATE].q.value;
+        *rate_mm3_s = melt_line_quantity(run, MELT_PUSH_RATE)->value;
     else
         *rate_mm3_s =
-            run->quantities[MELT_PUSH_COMMANDED_RATE].q.value * (1 - line->creep_per_n * force->value);
+            melt_line_quantity(run, MELT_PUSH_COMMANDED_RATE)->value * (1 - line->creep_per_n * force->value);
     return *rate_mm3_s > 0;
 }
 
@@ -55,7 +61,7 @@ static void measure_creep(const struct run_result *const *runs, size_t count, st
     for (size_t i = 0; i < count; i++) {
         if (!melt_line_point(runs[i], line, &rate, &force))
             continue;
-        double share = runs[i]->quantities[MELT_PUSH_LOST_SHARE].q.value;
+        double share = melt_line_quantity(runs[i], MELT_PUSH_LOST_SHARE)->value;
         if (share > MELT_LINE_CREEPING_SHARE)
             continue;
         n++;
@@ -128,7 +134,7 @@ static bool fit_point(const struct run_result *run, const struct melt_line *line
                       double *force_n)
 {
     return melt_line_point(run, line, rate_mm3_s, force_n) &&
-           run->quantities[MELT_PUSH_COMMANDED_RATE].q.value < line->drops_rate_mm3_s * (1 - 1e-6);
+           melt_line_quantity(run, MELT_PUSH_COMMANDED_RATE)->value < line->drops_rate_mm3_s * (1 - 1e-6);
 }
 
 static size_t take_points(const struct run_result *const *runs, size_t count, const struct melt_line *line,
@@ -219,14 +225,14 @@ static void begin_line(const struct run_result *const *runs, size_t count,
     line->onset_n = line->drops_rate_mm3_s = INFINITY;
     line->reference_rate_mm3_s = middle_rate(runs, count);
     for (size_t i = 0; i < count; i++) {
-        const struct quantity *force = &runs[i]->quantities[MELT_PUSH_FORCE].q;
+        const struct quantity *force = melt_line_quantity(runs[i], MELT_PUSH_FORCE);
         if (!melt_line_of(runs[i], line))
             continue;
         line->run_count++;
         line->filament_diameter_mm = runs[i]->record->conditions.number[CONDITION_FILAMENT_DIAMETER_MM];
-        line->with_encoder = line->with_encoder && runs[i]->quantities[MELT_PUSH_RATE].q.present;
+        line->with_encoder = line->with_encoder && melt_line_quantity(runs[i], MELT_PUSH_RATE)->present;
         line->bound_count += force->present && force->at_least;
-        double rate = runs[i]->quantities[MELT_PUSH_COMMANDED_RATE].q.value;
+        double rate = melt_line_quantity(runs[i], MELT_PUSH_COMMANDED_RATE)->value;
         if (runs[i]->push.event_count > 0)
             line->drops_rate_mm3_s = fmin(line->drops_rate_mm3_s, rate);
         if (stalled(runs[i]) && (line->stalled_rate_mm3_s == 0 || rate < line->stalled_rate_mm3_s))

@@ -50,6 +50,9 @@ size_t melt_line_find(const struct run_result *const *runs, size_t count,
  * adds (0 with an encoder). N. */
 double melt_line_force_n(const struct melt_line *line, double rate_mm3_s, double *scatter_n, double *creep_n);
 
+/* A quantity of a run of melt-push; absent where the run was not analysed. */
+const struct quantity *melt_line_quantity(const struct run_result *run, size_t which);
+
 /* Whether the run is analysed and at the temperature of the line. */
 bool melt_line_of(const struct run_result *run, const struct melt_line *line);
 

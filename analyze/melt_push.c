@@ -20,7 +20,7 @@
 /* 95 %, one-sided. */
 #define ONE_SIDED 1.645
 
-static void set_quantities(struct run_result *run)
+static void set_quantities(struct run_finding *run)
 {
     static const struct run_quantity KINDS[MELT_PUSH_QUANTITIES] = {
         [MELT_PUSH_FORCE] = {"force_n", "steady push force", "N", {0}},
@@ -82,7 +82,7 @@ static struct quantity level_quantity(const struct push_motion *m, const struct 
 /* Rate and lost share over the samples of the level. */
 static void take_rates(const struct push_motion *m, const struct push_result *r,
                        const struct steady_level *level, double area_mm2,
-                       const struct calibration *calibration, struct run_result *run)
+                       const struct calibration *calibration, struct run_finding *run)
 {
     double rate = area_mm2 * r->speed_mm_s;
     run->quantities[MELT_PUSH_COMMANDED_RATE].q = quantity_from(rate, m->relative_feed * rate, INFINITY, 1);
@@ -101,7 +101,7 @@ static void take_rates(const struct push_motion *m, const struct push_result *r,
 
 static enum err_code answer(const struct push_motion *m, const struct run_record *record,
                             const struct calibration *calibration, const struct push_settings *settings,
-                            struct run_result *run, struct err *e)
+                            struct run_finding *run, struct err *e)
 {
     struct push_result *r = &run->push;
     struct steady_level level;
@@ -147,7 +147,7 @@ static enum err_code answer(const struct push_motion *m, const struct run_record
 
 enum err_code melt_push_analyse(const struct run_columns *columns, const struct run_record *record,
                                 const struct calibration *calibration, const struct push_settings *settings,
-                                struct run_result *run, struct err *e)
+                                struct run_finding *run, struct err *e)
 {
     struct push_motion m = {0};
     enum err_code code;
@@ -310,7 +310,7 @@ static void draw_line(const struct run_result *const *runs, size_t count, const 
     if (g == NULL)
         return;
     for (size_t i = 0; i < count && n < line->run_count; i++) {
-        const struct quantity *force = &runs[i]->quantities[MELT_PUSH_FORCE].q;
+        const struct quantity *force = melt_line_quantity(runs[i], MELT_PUSH_FORCE);
         double rate, newtons;
         if (!melt_line_of(runs[i], line) || !force->present)
             continue;
@@ -320,7 +320,7 @@ static void draw_line(const struct run_result *const *runs, size_t count, const 
             g->y_low[n] = force->low_95;
             g->y_high[n++] = force->high_95;
         } else if (force->at_least) {
-            g->x[n] = runs[i]->quantities[MELT_PUSH_COMMANDED_RATE].q.value;
+            g->x[n] = melt_line_quantity(runs[i], MELT_PUSH_COMMANDED_RATE)->value;
             g->y[n] = force->value;
             g->at_least[n++] = true;
         }
@@ -387,7 +387,7 @@ enum err_code melt_push_sum_up(const struct run_result *const *runs, size_t coun
             "the hot end's temperature is not stated in any of the %zu runs: no load line is given", without);
     if (n == 0)
         return err_set(e, ERR_NO_ANSWER, "none of the %zu runs could be analysed: %.150s", count,
-                       count > 0 ? runs[0]->why_not : "");
+                       count > 0 && runs[0]->why_not != NULL ? runs[0]->why_not : "");
     if (without > 0)
         outcome_warn(outcome, "%zu run%s left out: the hot end's temperature is not stated", without,
                      without == 1 ? " is" : "s are");

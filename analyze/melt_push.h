@@ -22,7 +22,7 @@ enum melt_push_quantity {
  * had not settled has a force that is "at least"; one that stalled by drops has them in push.events. */
 enum err_code melt_push_analyse(const struct run_columns *columns, const struct run_record *record,
                                 const struct calibration *calibration, const struct push_settings *settings,
-                                struct run_result *run, struct err *e);
+                                struct run_finding *run, struct err *e);
 /* As bench_test_sum_up, for the melt-push runs of one feeder. */
 enum err_code melt_push_sum_up(const struct run_result *const *runs, size_t count,
                                const struct bench_test_context *context, struct outcome *outcome,

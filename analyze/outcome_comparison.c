@@ -186,21 +186,32 @@ static const struct outcome_quantity *value_of(const struct session *s, size_t f
     return q != NULL && q->compared && usable(q) && strcmp(q->unit, unit) == 0 ? q : NULL;
 }
 
+void outcome_comparison_budget_of(const struct session *s, const struct comparison *c, struct budget *budget)
+{
+    const struct outcome_quantity *a = value_of(s, c->a, c->test, c->quantity, c->setting, c->unit),
+                                  *b = value_of(s, c->b, c->test, c->quantity, c->setting, c->unit);
+    const struct feeder_result *fa = &s->feeders[c->a], *fb = &s->feeders[c->b];
+    budget_init(budget);
+    if (a != NULL && b != NULL)
+        outcome_comparison_budget(a, b, comparison_same_calibration(s, fa, fb), fa->series == fb->series,
+                                  budget);
+}
+
 /* One pair in a family of count members. */
 static void fill_pair(const struct session *s, struct comparison *c, const struct outcome_quantity *a,
-                      const struct outcome_quantity *b, size_t count)
+                      const struct outcome_quantity *b, size_t count, const struct studentised_table *table)
 {
     const struct feeder_result *fa = &s->feeders[c->a], *fb = &s->feeders[c->b];
     double difference = a->q.value - b->q.value, u, degrees, family_half;
     size_t n = a->q.n < b->q.n ? a->q.n : b->q.n;
+    struct budget budget;
     outcome_comparison_budget(a, b, comparison_same_calibration(s, fa, fb), fa->series == fb->series,
-                              &c->budget);
-    c->difference = budget_combine(&c->budget, difference, n);
+                              &budget);
+    c->difference = budget_combine(&budget, difference, n);
     u = c->difference.standard_uncertainty;
     degrees = c->difference.degrees_of_freedom;
     c->p_value_unadjusted = difference_p_value(difference, u, degrees);
     if (!c->difference.present || !(u > 0) || !isfinite(c->p_value_unadjusted)) {
-        budget_init(&c->budget);
         c->difference = quantity_absent();
         comparison_reason(c, "how sure the two values are is not known");
         return;
@@ -208,11 +219,11 @@ static void fill_pair(const struct session *s, struct comparison *c, const struc
     c->has_p_value = true;
     c->method =
         count > 2 ? "two values with their budgets, studentised range" : "two values with their budgets";
-    c->p_value_family = comparison_family_p(difference, u, degrees, count);
+    c->p_value_family = comparison_table_p(table, difference, u, degrees, count);
     /* The intervals agree with the p values. */
     c->difference.low_95 = difference - quantity_t_975(degrees) * u;
     c->difference.high_95 = difference + quantity_t_975(degrees) * u;
-    family_half = comparison_family_factor(degrees, count) * u;
+    family_half = comparison_table_factor(table, degrees, count) * u;
     c->family_low_95 = difference - family_half;
     c->family_high_95 = difference + family_half;
 }
@@ -221,6 +232,7 @@ static enum err_code judge(struct session *s, const struct comparison_question *
                            const size_t *members, size_t count, struct comparison_family *family,
                            struct err *e)
 {
+    struct studentised_table *table = comparison_table(count);
     (void)e;
     for (size_t i = 0; i < count; i++) {
         const struct outcome_quantity *a =
@@ -228,8 +240,10 @@ static enum err_code judge(struct session *s, const struct comparison_question *
         family->value[i] = a->q.value;
         for (size_t j = i + 1; j < count; j++)
             fill_pair(s, comparison_of(s, q, first, members[i], members[j]), a,
-                      value_of(s, q->feeders[members[j]], q->test, q->quantity, q->setting, q->unit), count);
+                      value_of(s, q->feeders[members[j]], q->test, q->quantity, q->setting, q->unit), count,
+                      table);
     }
+    studentised_table_free(table);
     return ERR_OK;
 }
 

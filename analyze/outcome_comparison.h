@@ -18,4 +18,7 @@ enum err_code outcome_comparison_add(struct session *s, struct err *e);
 void outcome_comparison_budget(const struct outcome_quantity *a, const struct outcome_quantity *b,
                                bool same_calibration, bool same_series, struct budget *difference);
 
+/* The same of a comparison of the session that was judged. */
+void outcome_comparison_budget_of(const struct session *s, const struct comparison *c, struct budget *budget);
+
 #endif

@@ -48,7 +48,7 @@ enum err_code preload_groups_take(const struct run_result *const *runs, size_t c
     for (size_t i = 0; i < count; i++) {
         size_t k = 0;
         if (!counts(runs[i])) {
-            why = !runs[i]->analysed ? runs[i]->why_not : why;
+            why = runs[i]->why_not != NULL ? runs[i]->why_not : why;
             continue;
         }
         while (k < groups->count && !same(groups->groups[k].speed_mm_s, runs[i]->record->speed_mm_s))
@@ -86,7 +86,7 @@ void preload_groups_free(struct preload_groups *groups)
 
 /* What limited a push, for the fit; GRIP_FIT_LABELS: not clear. At one speed a motor gives way at one force,
  * whatever the preload: one that is said to have given way far below what another push reached did not. */
-static enum grip_fit_label label_of(const struct preload_group *g, const struct push_result *push)
+static enum grip_fit_label label_of(const struct preload_group *g, const struct run_push *push)
 {
     if (push->stall_force_n.at_least || push->limited_by == LIMITED_LIMIT)
         return GRIP_FIT_BOUND;

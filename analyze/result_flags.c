@@ -40,15 +40,15 @@ static bool calibration_allowed(const struct series *series, const struct run_re
     return plan_allows_calibration(&series->plan, series->calibration.date, start_s, why, size);
 }
 
-void result_flags_run(struct run_result *run, const struct series *series)
+void result_flags_run(struct push_result *push, const struct run_record *record, const struct series *series)
 {
     const struct calibration *c = &series->calibration;
-    const struct quantity *stall = &run->push.stall_force_n;
+    const struct quantity *stall = &push->stall_force_n;
     char why[120];
-    if (!calibration_allowed(series, run->record, why, sizeof why))
-        push_motion_flag(&run->push, "the calibration %s", why);
+    if (!calibration_allowed(series, record, why, sizeof why))
+        push_motion_flag(push, "the calibration %s", why);
     if (stall->at_least && outside(c, stall))
-        push_motion_flag(&run->push, "%.4g N is outside the calibrated range of %.4g to %.4g N", stall->value,
+        push_motion_flag(push, "%.4g N is outside the calibrated range of %.4g to %.4g N", stall->value,
                          c->load_low_n, c->load_high_n);
 }
 
@@ -216,28 +216,65 @@ void result_flags_outcomes(struct session *s)
     }
 }
 
-void result_flags_comparisons(struct session *s)
+/* Flags of outcomes, worked out when first asked for: every comparison of a feeder asks for the same ones. */
+struct outcome_flags {
+    bool known;
+    struct result_flags flags;
+};
+
+static const struct result_flags *flags_of(const struct session *s, size_t feeder, const char *test,
+                                           struct outcome_flags *of_feeder)
 {
+    static const struct result_flags none;
+    size_t k = 0;
+    while (k < s->feeders[feeder].outcome_count && strcmp(s->feeders[feeder].outcomes[k].test, test) != 0)
+        k++;
+    if (k == s->feeders[feeder].outcome_count)
+        return &none;
+    if (!of_feeder[k].known)
+        flags_of_outcome(s, feeder, test, &of_feeder[k].flags);
+    of_feeder[k].known = true;
+    return &of_feeder[k].flags;
+}
+
+static void flag_comparison(const struct session *s, struct comparison *c, const struct result_flags *a,
+                            const struct result_flags *b)
+{
+    struct result_flags flags = {.count = 0};
+    for (size_t j = 0; j < a->count; j++)
+        add(&flags, "%s: %s", holds(b, a->text[j]) ? "both" : s->feeders[c->a].name, a->text[j]);
+    for (size_t j = 0; j < b->count; j++) {
+        if (!holds(a, b->text[j]))
+            add(&flags, "%s: %s", s->feeders[c->b].name, b->text[j]);
+    }
+    for (size_t j = 0; j < flags.count; j++)
+        text_list_add(&c->flags, flags.text[j]);
+}
+
+enum err_code result_flags_comparisons(struct session *s, struct err *e)
+{
+    size_t most = 1;
+    struct outcome_flags *outcomes;
+    bool lost = false;
+    for (size_t i = 0; i < s->feeder_count; i++)
+        most = s->feeders[i].outcome_count > most ? s->feeders[i].outcome_count : most;
+    outcomes = calloc(s->feeder_count * most + 1, sizeof *outcomes);
+    if (outcomes == NULL)
+        return err_set(e, ERR_MEMORY, "not enough memory for the flags of %zu feeders", s->feeder_count);
     for (size_t i = 0; i < s->comparison_count; i++) {
         struct comparison *c = &s->comparisons[i];
         bool onset = strcmp(c->quantity, "slip_onset_n") == 0;
-        struct result_flags outcome_a, outcome_b;
-        const struct result_flags *a = &outcome_a, *b = &outcome_b;
-        c->flags.count = 0;
+        text_list_free(&c->flags);
         if (c->verdict == VERDICT_NOT_COMPARABLE)
             continue;
-        if (c->test[0] != 0) {
-            flags_of_outcome(s, c->a, c->test, &outcome_a);
-            flags_of_outcome(s, c->b, c->test, &outcome_b);
-        } else {
-            a = flags_at(&s->feeders[c->a], c->speed_mm_s, onset);
-            b = flags_at(&s->feeders[c->b], c->speed_mm_s, onset);
-        }
-        for (size_t j = 0; j < a->count; j++)
-            add(&c->flags, "%s: %s", holds(b, a->text[j]) ? "both" : s->feeders[c->a].name, a->text[j]);
-        for (size_t j = 0; j < b->count; j++) {
-            if (!holds(a, b->text[j]))
-                add(&c->flags, "%s: %s", s->feeders[c->b].name, b->text[j]);
-        }
+        if (c->test[0] != 0)
+            flag_comparison(s, c, flags_of(s, c->a, c->test, &outcomes[c->a * most]),
+                            flags_of(s, c->b, c->test, &outcomes[c->b * most]));
+        else
+            flag_comparison(s, c, flags_at(&s->feeders[c->a], c->speed_mm_s, onset),
+                            flags_at(&s->feeders[c->b], c->speed_mm_s, onset));
+        lost = lost || c->flags.lost;
     }
+    free(outcomes);
+    return lost ? err_set(e, ERR_MEMORY, "not enough memory for the flags of comparisons") : ERR_OK;
 }

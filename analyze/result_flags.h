@@ -7,7 +7,7 @@
 
 /* Add to the run's own flags: a calibration past its age at the run's start, and a lower bound outside the
  * calibrated range (the analysis of a push says it of values only). */
-void result_flags_run(struct run_result *run, const struct series *series);
+void result_flags_run(struct push_result *push, const struct run_record *record, const struct series *series);
 
 /* Fill the flags of the feeder's points and torque curve from its runs (count of them), all of the series. */
 void result_flags_feeder(struct feeder_result *feeder, const struct run_result *const *runs, size_t count,
@@ -19,7 +19,7 @@ void result_flags_feeder(struct feeder_result *feeder, const struct run_result *
 void result_flags_outcomes(struct session *session);
 
 /* Fill the flags of every comparison that was judged from those of its two points or
- * outcomes. */
-void result_flags_comparisons(struct session *session);
+ * outcomes. ERR_MEMORY. */
+enum err_code result_flags_comparisons(struct session *session, struct err *e);
 
 #endif

@@ -113,7 +113,7 @@ static void share(int what, const struct sharing *s, double value, struct budget
     }
 }
 
-static void put(struct run_result *run, int what, struct quantity q)
+static void put(struct run_finding *run, int what, struct quantity q)
 {
     run->quantities[what] = (struct run_quantity){KINDS[what].key, KINDS[what].label, KINDS[what].unit, q};
 }
@@ -149,7 +149,7 @@ static enum err_code draw_loop(const struct push_motion *m, struct run_trace *tr
 }
 
 static void fill_quantities(const struct reversal_loops *l, const struct push_motion *m,
-                            const struct sharing *s, struct run_result *run)
+                            const struct sharing *s, struct run_finding *run)
 {
     const struct conditions *c = &s->record->conditions;
     double bend = reversal_bend_deg(c) * PI / 180;
@@ -185,7 +185,7 @@ static void fill_quantities(const struct reversal_loops *l, const struct push_mo
 
 static enum err_code answer(const struct push_motion *m, const struct run_record *record,
                             const struct calibration *calibration, const struct push_settings *settings,
-                            struct run_result *run, struct err *e)
+                            struct run_finding *run, struct err *e)
 {
     struct push_result *r = &run->push;
     struct reversal_loops loops;
@@ -237,7 +237,7 @@ static enum err_code answer(const struct push_motion *m, const struct run_record
 
 enum err_code reversal_analyse(const struct run_columns *columns, const struct run_record *record,
                                const struct calibration *calibration, const struct push_settings *settings,
-                               struct run_result *run, struct err *e)
+                               struct run_finding *run, struct err *e)
 {
     struct push_motion m = {0};
     enum err_code code = push_motion_take_both_ways(columns, record, calibration, &m, &run->push,
@@ -488,7 +488,7 @@ enum err_code reversal_sum_up(const struct run_result *const *runs, size_t count
     enum err_code code = ERR_OK;
     if (n == 0) {
         for (size_t i = 0; i < count; i++) {
-            if (!runs[i]->analysed && runs[i]->why_not[0] != '\0')
+            if (!runs[i]->analysed && runs[i]->why_not != NULL)
                 return err_set(e, ERR_NO_ANSWER, "no run can be used: %.190s", runs[i]->why_not);
         }
         return err_set(e, ERR_NO_ANSWER, "%s",

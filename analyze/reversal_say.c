@@ -25,13 +25,13 @@ bool reversal_has_tube(const struct conditions *c)
 bool reversal_cell_at_feeder(const struct conditions *c)
 {
     return c->stated[CONDITION_LOAD_CELL_SEAT] &&
-           strcmp(c->word[CONDITION_LOAD_CELL_SEAT], CONDITION_SEAT_FEEDER) == 0;
+           strcmp(conditions_word(c, CONDITION_LOAD_CELL_SEAT), CONDITION_SEAT_FEEDER) == 0;
 }
 
 bool reversal_encoder_at_end(const struct conditions *c)
 {
     return c->stated[CONDITION_ENCODER_SEAT] &&
-           strcmp(c->word[CONDITION_ENCODER_SEAT], CONDITION_SEAT_END) == 0;
+           strcmp(conditions_word(c, CONDITION_ENCODER_SEAT), CONDITION_SEAT_END) == 0;
 }
 
 /* The finding in one sentence: what is lost at a turn, and how much of it in the tube of the widest bend. */

@@ -3,9 +3,12 @@
 
 #include "analyze/bench_test.h"
 #include "analyze/comparison.h"
+#include "analyze/comparison_resample.h"
 #include "analyze/comparison_size.h"
 #include "analyze/operating_chart.h"
+#include "analyze/picture_share.h"
 #include "analyze/result_flags.h"
+#include "analyze/run_result.h"
 #include "analyze/speed_sweep.h"
 
 #include <math.h>
@@ -22,8 +25,9 @@ struct work {
     struct session *session;
     atomic_size_t next;
     atomic_bool failed;
-    pthread_mutex_t lock;
-    struct err error; /* of the lowest run that could not be read */
+    pthread_mutex_t lock;       /* of all below, and of the session's kinds */
+    struct picture_share share; /* which runs hold a picture */
+    struct err error;           /* of the lowest run that could not be read */
     size_t error_run;
 };
 
@@ -38,7 +42,22 @@ static void fail(struct work *work, size_t i, const struct err *e)
     pthread_mutex_unlock(&work->lock);
 }
 
-static void analyse_run(struct work *work, size_t i)
+/* What of a run is of use later; the rest of found is forgotten with the next run. */
+static enum err_code keep(struct work *work, size_t i, struct run_finding *found, struct err *e)
+{
+    struct run_result *run = &work->session->runs[i];
+    enum err_code code;
+    pthread_mutex_lock(&work->lock);
+    code = run_result_keep(run, found, picture_share_of(&work->share, work->session, i),
+                           &work->session->kinds, e);
+    if (code == ERR_OK && run->push.picture != NULL)
+        picture_share_take(&work->share, work->session, i);
+    pthread_mutex_unlock(&work->lock);
+    return code;
+}
+
+/* found: room for what one run can come to, zeroed. */
+static void analyse_run(struct work *work, size_t i, struct run_finding *found)
 {
     struct run_result *run = &work->session->runs[i];
     const struct series *series = work->session->series[run->series];
@@ -46,8 +65,11 @@ static void analyse_run(struct work *work, size_t i)
     struct err e = {0};
     enum err_code code;
     if (run->record->ended == RUN_INTERRUPTED || run->record->ended == RUN_FAULT) {
-        snprintf(run->why_not, sizeof run->why_not, "%s: %.150s", RUN_END_NAMES[run->record->ended],
+        char why_not[200];
+        snprintf(why_not, sizeof why_not, "%s: %.150s", RUN_END_NAMES[run->record->ended],
                  run->record->ended_why);
+        if (run_result_refuse(run, why_not, &e) != ERR_OK)
+            fail(work, i, &e);
         return;
     }
     code = series_read_run(series, (size_t)(run->record - series->runs), &columns, &e);
@@ -56,27 +78,42 @@ static void analyse_run(struct work *work, size_t i)
         return;
     }
     struct push_settings settings = push_budget_settings(&series->plan);
-    code = bench_test_run(&columns, run->record, &series->calibration, &settings, run, &e);
+    code = bench_test_run(&columns, run->record, &series->calibration, &settings, found, &e);
     run_columns_free(&columns);
     if (code == ERR_OK) {
-        run->analysed = true;
-        result_flags_run(run, series);
+        result_flags_run(&found->push, run->record, series);
+        code = keep(work, i, found, &e);
     } else if (code == ERR_NO_ANSWER) {
-        snprintf(run->why_not, sizeof run->why_not, "%.190s", e.text);
-    } else {
-        fail(work, i, &e);
+        char why_not[200];
+        snprintf(why_not, sizeof why_not, "%.190s", e.text);
+        code = run_result_refuse(run, why_not, &e);
+        run->fed_mm = found->fed_mm;
     }
+    if (code != ERR_OK)
+        fail(work, i, &e);
+    free(found->trace.x);
+    free(found->trace.y);
 }
 
 static void *worker(void *argument)
 {
     struct work *work = argument;
+    struct run_finding *found = malloc(sizeof *found);
+    if (found == NULL) {
+        struct err e = {0};
+        err_set(&e, ERR_MEMORY, "not enough memory to analyse a run");
+        fail(work, 0, &e);
+        return NULL;
+    }
     for (;;) {
         size_t i = atomic_fetch_add(&work->next, 1);
         if (i >= work->session->run_count)
-            return NULL;
-        analyse_run(work, i);
+            break;
+        *found = (struct run_finding){.quantity_count = 0};
+        analyse_run(work, i, found);
     }
+    free(found);
+    return NULL;
 }
 
 static enum err_code analyse_runs(struct session *s, int threads, struct err *e)
@@ -84,6 +121,9 @@ static enum err_code analyse_runs(struct session *s, int threads, struct err *e)
     struct work work = {.session = s};
     pthread_t ids[THREADS_MAX];
     int started = 0;
+    enum err_code code = picture_share_begin(&work.share, s, e);
+    if (code != ERR_OK)
+        return code;
     if (threads <= 0)
         threads = (int)sysconf(_SC_NPROCESSORS_ONLN);
     if (threads > THREADS_MAX)
@@ -97,6 +137,7 @@ static enum err_code analyse_runs(struct session *s, int threads, struct err *e)
     for (int i = 0; i < started; i++)
         pthread_join(ids[i], NULL);
     pthread_mutex_destroy(&work.lock);
+    picture_share_end(&work.share);
     if (work.failed) {
         if (e != NULL)
             *e = work.error;
@@ -343,7 +384,9 @@ enum err_code session_analyse_with(const char *const *folders, size_t count,
     if (code == ERR_OK)
         comparison_sizes(s);
     if (code == ERR_OK)
-        result_flags_comparisons(s);
+        code = comparison_resample(s, e);
+    if (code == ERR_OK)
+        code = result_flags_comparisons(s, e);
     if (code != ERR_OK) {
         session_free(s);
         return code;
@@ -358,10 +401,9 @@ void session_free(struct session *s)
         return;
     for (size_t i = 0; i < s->series_count; i++)
         series_free(s->series[i]);
-    for (size_t i = 0; i < s->run_count; i++) {
-        free(s->runs[i].trace.x);
-        free(s->runs[i].trace.y);
-    }
+    for (size_t i = 0; i < s->run_count; i++)
+        run_result_free(&s->runs[i]);
+    run_kinds_free(&s->kinds);
     for (size_t i = 0; i < s->feeder_count; i++) {
         for (size_t k = 0; k < s->feeders[i].outcome_count; k++)
             outcome_free(&s->feeders[i].outcomes[k]);
@@ -371,7 +413,6 @@ void session_free(struct session *s)
     free(s->series);
     free(s->runs);
     free(s->feeders);
-    free(s->comparisons);
-    free(s->families);
+    comparison_forget(s);
     free(s);
 }

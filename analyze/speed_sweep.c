@@ -5,6 +5,7 @@
 #include "analyze/numerics/torque_fit.h"
 #include "analyze/numerics/torque_region.h"
 #include "analyze/push.h"
+#include "analyze/run_result.h"
 
 #include <math.h>
 #include <stdio.h>
@@ -33,7 +34,7 @@ struct run_values {
     size_t n;
     int first_number; /* of the runs, which seeds the check of their mean */
     struct quantity only;
-    const struct budget *only_budget;
+    const struct run_budget *only_budget;
     double own_variance;                         /* sum over the runs of what each scatters by itself */
     double own_degrees_of_freedom;               /* of that, summed up */
     double reading_squares[PUSH_BUDGET_READING]; /* and of what does not average out */
@@ -48,7 +49,7 @@ static struct quantity mean_of_runs(const struct run_values *v, const struct cal
     if (v->n == 0)
         return quantity_absent();
     if (v->n == 1) {
-        *budget = *v->only_budget;
+        *budget = run_budget(v->only_budget);
         return v->only;
     }
     difference_mean_sd(v->values, v->n, &mean, &sd);
@@ -125,15 +126,16 @@ static struct quantity torque_of(const struct quantity *force_n, const struct bu
 }
 
 static void keep(struct run_values *v, const struct run_result *run, const struct quantity *q,
-                 const struct budget *budget)
+                 const struct run_budget *of_run)
 {
+    const struct budget budget = run_budget(of_run);
     if (v->n == 0)
         v->first_number = run->record->number;
     v->values[v->n++] = q->value;
-    v->own_variance += push_budget_own_variance(budget, &v->own_degrees_of_freedom);
-    push_budget_sum_reading(budget, v->reading_squares);
+    v->own_variance += push_budget_own_variance(&budget, &v->own_degrees_of_freedom);
+    push_budget_sum_reading(&budget, v->reading_squares);
     v->only = *q;
-    v->only_budget = budget;
+    v->only_budget = of_run;
 }
 
 static void fill_point(const struct run_result *const *runs, size_t count,
@@ -144,7 +146,7 @@ static void fill_point(const struct run_result *const *runs, size_t count,
     const struct run_record *record = NULL;
     double sum_with_bounds = 0;
     for (size_t i = 0; i < count; i++) {
-        const struct push_result *push = &runs[i]->push;
+        const struct run_push *push = &runs[i]->push;
         if (!counts(runs[i]) || !same_speed(runs[i]->record->speed_mm_s, point->speed_mm_s) ||
             !push->stall_force_n.present)
             continue;
@@ -169,7 +171,7 @@ static void fill_point(const struct run_result *const *runs, size_t count,
     point->torque_nm =
         torque_of(&point->stall_force_n, &point->stall_budget, record, calibration, &point->torque_budget);
     for (size_t i = 0; i < count; i++) {
-        const struct push_result *push = &runs[i]->push;
+        const struct run_push *push = &runs[i]->push;
         if (counts(runs[i]) && same_speed(runs[i]->record->speed_mm_s, point->speed_mm_s) &&
             push->slip_onset_n.present)
             keep(&onsets, runs[i], &push->slip_onset_n, &push->onset_budget);
@@ -240,7 +242,7 @@ static void gather(struct sweep *s, const struct run_result *const *runs, size_t
 {
     double force_n = 0;
     for (size_t i = 0; i < count; i++) {
-        const struct push_result *p = &runs[i]->push;
+        const struct run_push *p = &runs[i]->push;
         if (!counts(runs[i]) || !p->stall_force_n.present || p->limited_by == LIMITED_UNCLEAR)
             continue;
         s->per_mm = electrical_per_mm(runs[i]->record, calibration);
@@ -376,8 +378,7 @@ static void fit_curve(const struct sweep *s, struct torque_curve *curve)
                              *up = lean(s, scale, MOTOR_PARAMETERS_LEAN);
         struct torque_region *sure = NULL;
         struct err unsure;
-        if (torque_region_new(s->w, s->torque, s->at_least, scale, s->n, MOTOR_PARAMETERS_SURE, &sure,
-                              &unsure) != ERR_OK)
+        if (torque_region_again(region, MOTOR_PARAMETERS_SURE, &sure, &unsure) != ERR_OK)
             sure = NULL;
         const struct motor_parameters_regions regions = {region, {down, up}, sure};
         motor_parameters_find(&regions, &common, &curve->motor, &curve->corner_speed_mm_s);

@@ -4,6 +4,7 @@
 #include "analyze/numerics/difference.h"
 #include "analyze/numerics/quantity.h"
 #include "analyze/numerics/studentised_range.h"
+#include "analyze/numerics/studentised_table.h"
 
 #include <gsl/gsl_cdf.h>
 #include <math.h>
@@ -158,6 +159,7 @@ static void plain_means(const struct columns *c, struct design_result *r)
  * family often share the latter: factor remembers the last ones. */
 struct factor {
     double degrees_of_freedom, value;
+    struct studentised_table *table; /* of many feeders that have a scatter each; NULL: none */
 };
 
 static void judge_pair(struct design_pair *pair, size_t groups, struct factor *factor)
@@ -175,10 +177,15 @@ static void judge_pair(struct design_pair *pair, size_t groups, struct factor *f
     family_half = half;
     pair->p_family = pair->p_alone;
     if (groups > 2) {
-        pair->p_family = studentised_range_upper(M_SQRT2 * fabs(pair->t), (int)groups, fmax(1, n));
+        pair->p_family = factor->table != NULL
+                             ? studentised_table_upper(factor->table, M_SQRT2 * fabs(pair->t), fmax(1, n))
+                             : studentised_range_upper(M_SQRT2 * fabs(pair->t), (int)groups, fmax(1, n));
         if (!(factor->degrees_of_freedom == n)) {
             factor->degrees_of_freedom = n;
-            factor->value = studentised_range_quantile(LEVEL, (int)groups, fmax(1, n)) / M_SQRT2;
+            factor->value =
+                (factor->table != NULL ? studentised_table_quantile(factor->table, fmax(1, n))
+                                       : studentised_range_quantile(LEVEL, (int)groups, fmax(1, n))) /
+                M_SQRT2;
         }
         family_half = factor->value * pair->standard_error;
     }
@@ -240,7 +247,11 @@ static enum err_code adjust_pairs(struct design_result *r, struct err *e)
         p[i] = r->pairs[i].present ? r->pairs[i].p_alone : NAN;
         present += r->pairs[i].present;
     }
-    difference_holm(p, r->pair_count, adjusted);
+    if (!difference_holm(p, r->pair_count, adjusted)) {
+        free(p);
+        free(adjusted);
+        return err_set(e, ERR_MEMORY, "not enough memory for %zu pairs", r->pair_count);
+    }
     for (size_t i = 0; i < r->pair_count; i++) {
         struct design_pair *pair = &r->pairs[i];
         double half;
@@ -261,12 +272,15 @@ static enum err_code adjust_pairs(struct design_result *r, struct err *e)
 static enum err_code own_scatter(const struct columns *c, struct design_result *r, bool blocks, struct err *e)
 {
     double *a = malloc((c->n + 1) * sizeof *a), *b = malloc((c->n + 1) * sizeof *b);
-    struct factor factor = {NAN, NAN};
+    struct factor factor = {NAN, NAN, NULL};
     if (a == NULL || b == NULL) {
         free(a);
         free(b);
         return err_set(e, ERR_MEMORY, "not enough memory to compare %zu values", c->n);
     }
+    /* Without a table it takes longer and is the same. */
+    if (r->groups >= STUDENTISED_TABLE_LEAST)
+        factor.table = studentised_table_new((int)r->groups, LEVEL);
     for (size_t i = 0; i < r->pair_count; i++) {
         struct design_pair *pair = &r->pairs[i];
         struct difference d;
@@ -287,6 +301,7 @@ static enum err_code own_scatter(const struct columns *c, struct design_result *
         take_difference(pair, &d);
         judge_pair(pair, r->groups, &factor);
     }
+    studentised_table_free(factor.table);
     free(a);
     free(b);
     return blocks && r->groups > 2 ? adjust_pairs(r, e) : ERR_OK;
@@ -296,7 +311,9 @@ static enum err_code own_scatter(const struct columns *c, struct design_result *
  */
 static void pooled_scatter(struct design_result *r, const double *covariance, size_t row)
 {
-    struct factor factor = {NAN, NAN};
+    struct factor factor = {NAN, NAN, NULL};
+    if (r->groups >= STUDENTISED_TABLE_LEAST)
+        factor.table = studentised_table_new((int)r->groups, LEVEL);
     for (size_t i = 0; i < r->pair_count; i++) {
         struct design_pair *pair = &r->pairs[i];
         size_t a = pair->a, b = pair->b;
@@ -307,6 +324,7 @@ static void pooled_scatter(struct design_result *r, const double *covariance, si
         pair->degrees_of_freedom = r->degrees_of_freedom;
         judge_pair(pair, r->groups, &factor);
     }
+    studentised_table_free(factor.table);
 }
 
 /* F of a single pair, for the design as a whole. */
@@ -442,7 +460,7 @@ static enum err_code compare_censored(const struct columns *c, struct design_res
                                       struct err *e)
 {
     struct censored_normal fit;
-    struct factor factor = {NAN, NAN};
+    struct factor factor = {NAN, NAN, NULL};
     enum err_code code = censored_normal(c->value, c->at_least, c->group, blocks ? c->block : NULL, c->n,
                                          c->groups, blocks ? c->blocks : 1, &fit, e);
     if (code != ERR_OK)

@@ -3,6 +3,7 @@
 
 #include <gsl/gsl_cdf.h>
 #include <math.h>
+#include <stdlib.h>
 #include <string.h>
 
 /* Mean and sum of squared distances from it. The first value is taken off every other before anything is
@@ -127,30 +128,39 @@ enum err_code difference_paired(const double *a, const double *b, size_t n, stru
                            (double)(n - 1), d, e);
 }
 
-/* Holm, Scand. J. Statist. 6 (1979) 65-70: sorted p values times n, n - 1, ... 1, each no smaller than the
- * one before it, at most 1. Between the two passes adjusted[] holds 2 + the rank of each value, which no
- * finished value can be mistaken for. That costs n^2 steps, but no memory that could be refused; n is a
- * number of comparisons. */
-void difference_holm(const double *p, size_t n, double *adjusted)
+struct ranked {
+    double p;
+    size_t at;
+};
+
+static int by_p(const void *a, const void *b)
 {
+    const struct ranked *x = a, *y = b;
+    if (x->p != y->p)
+        return x->p < y->p ? -1 : 1;
+    return x->at < y->at ? -1 : x->at > y->at;
+}
+
+/* Holm, Scand. J. Statist. 6 (1979) 65-70: sorted p values times n, n - 1, ... 1, each no smaller than the
+ * one before it, at most 1. */
+bool difference_holm(const double *p, size_t n, double *adjusted)
+{
+    struct ranked *ranked = malloc((n + 1) * sizeof *ranked);
     size_t present = 0;
     double running = 0;
+    for (size_t i = 0; i < n; i++)
+        adjusted[i] = NAN;
+    if (ranked == NULL)
+        return false;
     for (size_t i = 0; i < n; i++) {
-        size_t rank = 0;
-        if (isnan(p[i])) {
-            adjusted[i] = NAN;
-            continue;
-        }
-        present++;
-        for (size_t j = 0; j < n; j++)
-            rank += p[j] < p[i] || (j < i && p[j] == p[i]);
-        adjusted[i] = 2 + (double)rank;
+        if (!isnan(p[i]))
+            ranked[present++] = (struct ranked){p[i], i};
     }
+    qsort(ranked, present, sizeof *ranked, by_p);
     for (size_t rank = 0; rank < present; rank++) {
-        size_t i = 0;
-        while (adjusted[i] != 2 + (double)rank)
-            i++;
-        running = fmax(running, fmin(1, (double)(present - rank) * p[i]));
-        adjusted[i] = running;
+        running = fmax(running, fmin(1, (double)(present - rank) * ranked[rank].p));
+        adjusted[ranked[rank].at] = running;
     }
+    free(ranked);
+    return true;
 }

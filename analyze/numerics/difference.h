@@ -5,6 +5,7 @@
 
 #include "rig/base/err.h"
 
+#include <stdbool.h>
 #include <stddef.h>
 
 struct difference {
@@ -24,8 +25,8 @@ enum err_code difference_paired(const double *a, const double *b, size_t n, stru
 /* Two-sided p value of a mean that stands so many standard errors from zero; NAN where there is none. */
 double difference_p_value(double mean, double standard_error, double degrees_of_freedom);
 /* Holm's step-down adjustment of n p values into adjusted (may not overlap); ties and order as in S. Holm
- * 1979. */
-void difference_holm(const double *p, size_t n, double *adjusted);
+ * 1979. False, and all of adjusted NAN, without memory. */
+bool difference_holm(const double *p, size_t n, double *adjusted);
 
 /* Mean and sd by a shifted two-pass sum. sd is 0 for n < 2. */
 void difference_mean_sd(const double *values, size_t n, double *mean, double *sd);

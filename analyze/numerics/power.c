@@ -83,12 +83,35 @@ static bool sensible(const struct power_design *d)
     return d->feeders >= 2 && d->sd > 0 && isfinite(d->sd) && d->level > 0 && d->level < 1;
 }
 
+static double work_out_critical(const struct power_design *d, int repeats)
+{
+    double n = degrees(d, repeats);
+    const struct power_memory *m = d->memory;
+    if (d->feeders == 2)
+        return gsl_cdf_tdist_Qinv(d->level / 2, n);
+    if (m != NULL && m->table != NULL && m->table_feeders == d->feeders && m->table_level == d->level)
+        return studentised_table_quantile(m->table, n) / sqrt(2);
+    return studentised_range_quantile(d->level, d->feeders, n) / sqrt(2);
+}
+
 /* What a difference must be, in standard errors, to be declared one. */
 static double critical(const struct power_design *d, int repeats)
 {
-    double n = degrees(d, repeats);
-    return d->feeders == 2 ? gsl_cdf_tdist_Qinv(d->level / 2, n)
-                           : studentised_range_quantile(d->level, d->feeders, n) / sqrt(2);
+    size_t place = ((size_t)repeats * 31 + (size_t)d->feeders) % POWER_MEMORY_SIZE;
+    double value;
+    if (d->memory != NULL && d->memory->kept[place].repeats == repeats &&
+        d->memory->kept[place].feeders == d->feeders && d->memory->kept[place].blocks == d->blocks &&
+        d->memory->kept[place].level == d->level)
+        return d->memory->kept[place].critical;
+    value = work_out_critical(d, repeats);
+    if (d->memory != NULL) {
+        d->memory->kept[place].repeats = repeats;
+        d->memory->kept[place].feeders = d->feeders;
+        d->memory->kept[place].blocks = d->blocks;
+        d->memory->kept[place].level = d->level;
+        d->memory->kept[place].critical = value;
+    }
+    return value;
 }
 
 static double power_beyond(const struct power_design *d, int repeats, double least, double difference)

@@ -3,6 +3,7 @@
 #ifndef ANALYZE_NUMERICS_POWER_H
 #define ANALYZE_NUMERICS_POWER_H
 
+#include "analyze/numerics/studentised_table.h"
 #include "rig/base/err.h"
 
 #include <stdbool.h>
@@ -13,6 +14,20 @@ double power_noncentral_t(double t, double degrees_of_freedom, double noncentral
 /* The same of the noncentral F with n1 and n2 degrees of freedom and noncentrality lambda from 0 to 1e8. */
 double power_noncentral_f(double f, double n1, double n2, double lambda);
 
+/* What designs of the same shape asked before, so that many of them are asked in little time: the same
+ * answers. Zeroed to begin with; an entry is overwritten where another falls on its place. */
+#define POWER_MEMORY_SIZE 1024
+struct power_memory {
+    const struct studentised_table *table; /* of table_feeders at table_level; NULL: none */
+    int table_feeders;
+    double table_level;
+    struct {
+        int feeders, repeats; /* 0: empty */
+        bool blocks;
+        double level, critical;
+    } kept[POWER_MEMORY_SIZE];
+};
+
 /* A planned comparison of feeders. Feeders run in blocks are compared within their blocks; else they are
  * independent groups. */
 struct power_design {
@@ -20,6 +35,7 @@ struct power_design {
     bool blocks;
     double sd;    /* of one value: of its residual from feeder and block where there are blocks */
     double level; /* two-sided, of the family: 0.05 */
+    struct power_memory *memory; /* NULL: none */
 };
 /* Probability that a pair of feeders that differ by difference is declared different, with repeats values
  * each: two-sided, both directions counted. With two feeders it is that of the t test, paired (its sd of

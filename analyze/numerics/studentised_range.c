@@ -49,6 +49,11 @@ static double range_upper(double r, int k)
     return fmin(1, k * sum * STEP / sqrt(2 * M_PI));
 }
 
+double studentised_range_known(double r, int k)
+{
+    return range_upper(r, k);
+}
+
 struct range {
     double q;
     int k;

@@ -12,4 +12,7 @@ double studentised_range_upper(double q, int k, double degrees_of_freedom);
 /* The q that is exceeded with probability p (0 < p < 1). NAN as above. */
 double studentised_range_quantile(double p, int k, double degrees_of_freedom);
 
+/* The same upper tail where sigma is known, for the range r of k normal values. */
+double studentised_range_known(double r, int k);
+
 #endif

@@ -10,6 +10,8 @@
 #include <string.h>
 
 #define ALL_MAX (TORQUE_FIT_PARAMETERS_MAX + 1)
+/* Less than this part of itself is left of a direction's information by the others: rounding. */
+static const double POSITIVE = 1e-12;
 
 /* ---- observed information ---- */
 
@@ -42,36 +44,83 @@ static double model_slopes(const struct torque_search *p, enum torque_fit_model 
     return a->alpha * c - a->beta * r / s;
 }
 
-/* Minus the second derivatives of the log likelihood against (t0, alpha, beta, phi, log sigma). */
+/* Minus the second derivatives of the log likelihood against (t0, alpha, beta, phi, log sigma), and the same
+ * without the curvature of the model. */
 static void information(const struct torque_search *p, enum torque_fit_model model,
-                        const struct torque_search_answer *a, bool curved, double matrix[ALL_MAX][ALL_MAX])
+                        const struct torque_search_answer *a, double matrix[ALL_MAX][ALL_MAX],
+                        double linear[ALL_MAX][ALL_MAX])
 {
     const size_t last = ALL_MAX - 1;
+    memset(linear, 0, sizeof(double) * ALL_MAX * ALL_MAX);
     memset(matrix, 0, sizeof(double) * ALL_MAX * ALL_MAX);
-    for (size_t i = 0; i < p->n; i++) {
-        double slope[TORQUE_FIT_PARAMETERS_MAX], second[TORQUE_FIT_PARAMETERS_MAX], u, rate, rate_slope = 1;
-        double sigma = a->sigma * p->points[i].scale;
-        u = rate = (p->points[i].y - model_slopes(p, model, a, i, slope, second)) / sigma;
-        if (p->points[i].at_least)
-            censored_fit_log_survival(u, &rate, &rate_slope);
-        for (size_t j = 0; j < last; j++) {
-            double cross = (rate_slope * u + rate) * slope[j] / sigma;
-            for (size_t k = 0; k < last; k++)
-                matrix[j][k] += rate_slope * slope[j] * slope[k] / sigma / sigma;
-            if (curved) {
-                matrix[j][3] -= rate * second[j] / sigma;
-                matrix[3][j] -= j == 3 ? 0 : rate * second[j] / sigma;
-            }
-            matrix[j][last] += cross;
-            matrix[last][j] += cross;
+    for (size_t i = 0; i < p->n;) {
+        /* Points of one speed have the same slopes. */
+        double slope[TORQUE_FIT_PARAMETERS_MAX], second[TORQUE_FIT_PARAMETERS_MAX],
+            weight = 0, cross = 0, pull = 0, value = model_slopes(p, model, a, i, slope, second),
+            r = p->points[i].r;
+        for (; i < p->n && p->points[i].r == r; i++) {
+            double over = 1 / (a->sigma * p->points[i].scale), u = (p->points[i].y - value) * over, rate = u,
+                   rate_slope = 1;
+            if (p->points[i].at_least)
+                censored_fit_log_survival(u, &rate, &rate_slope);
+            weight += rate_slope * over * over;
+            cross += (rate_slope * u + rate) * over;
+            pull += rate * over;
+            linear[last][last] += (rate_slope * u + rate) * u;
         }
-        matrix[last][last] += (rate_slope * u + rate) * u;
+        for (size_t j = 0; j < last; j++) {
+            for (size_t k = 0; k <= j; k++)
+                linear[j][k] += weight * slope[j] * slope[k];
+            linear[last][j] += cross * slope[j];
+            matrix[3][j] -= pull * second[j];
+        }
+    }
+    for (size_t j = 0; j < ALL_MAX; j++) {
+        for (size_t k = 0; k <= j; k++) {
+            matrix[j][k] += linear[j][k];
+            matrix[k][j] = matrix[j][k];
+            linear[k][j] = linear[j][k];
+        }
     }
 }
 
+/* Inverse of the rows and columns in use, which must be positive definite by more than rounding. */
+static bool invert_positive(double matrix[ALL_MAX][ALL_MAX], const bool *used,
+                            double inverse[ALL_MAX][ALL_MAX])
+{
+    double root[ALL_MAX][ALL_MAX] = {{0}}, back[ALL_MAX][ALL_MAX] = {{0}};
+    memset(inverse, 0, sizeof(double) * ALL_MAX * ALL_MAX);
+    for (size_t i = 0; i < ALL_MAX; i++) {
+        if (!used[i])
+            continue;
+        for (size_t j = 0; j <= i; j++) {
+            double sum = matrix[i][j];
+            if (!used[j])
+                continue;
+            for (size_t k = 0; k < j; k++)
+                sum -= root[i][k] * root[j][k];
+            if (i == j && !(sum > POSITIVE * matrix[i][i]))
+                return false;
+            root[i][j] = i == j ? sqrt(sum) : sum / root[j][j];
+        }
+        back[i][i] = 1 / root[i][i];
+        for (size_t j = 0; j < i; j++) {
+            for (size_t k = j; k < i && used[j]; k++)
+                back[i][j] -= root[i][k] * back[k][j] / root[i][i];
+        }
+    }
+    for (size_t i = 0; i < ALL_MAX; i++) {
+        for (size_t j = 0; j < ALL_MAX; j++) {
+            for (size_t k = 0; k < ALL_MAX; k++)
+                inverse[i][j] += back[k][i] * back[k][j];
+        }
+    }
+    return true;
+}
+
 /* Inverse of the rows and columns in use, after scaling to a unit diagonal. Directions in which the points
- * say nothing (eigenvalue 0 to rounding) are left out when `cut`; otherwise they make it fail. */
-static bool invert_information(double matrix[ALL_MAX][ALL_MAX], const bool *used, bool cut,
+ * say nothing (eigenvalue 0 to rounding) are left out. */
+static bool invert_information(double matrix[ALL_MAX][ALL_MAX], const bool *used,
                                double inverse[ALL_MAX][ALL_MAX])
 {
     double packed[ALL_MAX * ALL_MAX], value[ALL_MAX], vector[ALL_MAX * ALL_MAX], scale[ALL_MAX];
@@ -105,11 +154,8 @@ static bool invert_information(double matrix[ALL_MAX][ALL_MAX], const bool *used
     if (status != GSL_SUCCESS)
         return false;
     for (size_t k = 0; k < q; k++) {
-        if (!(value[k] > 1e-12)) {
-            if (!cut)
-                return false;
+        if (!(value[k] > POSITIVE))
             continue;
-        }
         for (size_t i = 0; i < q; i++) {
             for (size_t j = 0; j < q; j++)
                 inverse[place[i]][place[j]] +=
@@ -120,10 +166,28 @@ static bool invert_information(double matrix[ALL_MAX][ALL_MAX], const bool *used
 }
 
 /* ---- from the scaled answer to torques and speeds ---- */
+static void carry_back(size_t p, double widen,
+                       double back[TORQUE_FIT_PARAMETERS_MAX][TORQUE_FIT_PARAMETERS_MAX],
+                       double inverse[ALL_MAX][ALL_MAX],
+                       double covariance[TORQUE_FIT_PARAMETERS_MAX][TORQUE_FIT_PARAMETERS_MAX])
+{
+    for (size_t i = 0; i < p; i++) {
+        double row[TORQUE_FIT_PARAMETERS_MAX] = {0};
+        for (size_t k = 0; k < TORQUE_FIT_PARAMETERS_MAX; k++) {
+            for (size_t l = 0; l < TORQUE_FIT_PARAMETERS_MAX; l++)
+                row[l] += widen * back[i][k] * inverse[k][l];
+        }
+        for (size_t j = 0; j < p; j++) {
+            for (size_t l = 0; l < TORQUE_FIT_PARAMETERS_MAX; l++)
+                covariance[i][j] += row[l] * back[j][l];
+        }
+    }
+}
+
 static enum err_code fill_covariance(const struct torque_search *p, const struct torque_search_answer *a,
                                      struct torque_fit *fit, struct err *e)
 {
-    double matrix[ALL_MAX][ALL_MAX], inverse[ALL_MAX][ALL_MAX],
+    double matrix[ALL_MAX][ALL_MAX], linear[ALL_MAX][ALL_MAX], inverse[ALL_MAX][ALL_MAX],
         back[TORQUE_FIT_PARAMETERS_MAX][TORQUE_FIT_PARAMETERS_MAX] = {{0}};
     double widen = (double)p->uncensored / fit->degrees_of_freedom, y = p->largest_nm, w = p->middle_rad_s;
     bool used[ALL_MAX] = {false};
@@ -158,21 +222,14 @@ static enum err_code fill_covariance(const struct torque_search *p, const struct
     }
     /* The observed information need not be positive when the shape is at a limit: then without the curvature
      * of the model, which always is. */
-    information(p, fit->model, a, true, matrix);
-    if (!invert_information(matrix, used, false, inverse)) {
-        information(p, fit->model, a, false, matrix);
-        if (!invert_information(matrix, used, true, inverse))
-            return err_set(e, ERR_NO_ANSWER,
-                           "the points do not determine the uncertainty of the torque curve");
-    }
-    for (size_t i = 0; i < fit->p; i++) {
-        for (size_t j = 0; j < fit->p; j++) {
-            for (size_t k = 0; k < TORQUE_FIT_PARAMETERS_MAX; k++) {
-                for (size_t l = 0; l < TORQUE_FIT_PARAMETERS_MAX; l++)
-                    fit->covariance[i][j] += widen * back[i][k] * inverse[k][l] * back[j][l];
-            }
-        }
-    }
+    information(p, fit->model, a, matrix, linear);
+    if (!invert_positive(linear, used, inverse) && !invert_information(linear, used, inverse))
+        return err_set(e, ERR_NO_ANSWER, "the points do not determine the uncertainty of the torque curve");
+    carry_back(fit->p, widen, back, inverse, fit->linearised);
+    if (fit->model == TORQUE_FIT_PULL_OUT && invert_positive(matrix, used, inverse))
+        carry_back(fit->p, widen, back, inverse, fit->covariance);
+    else
+        memcpy(fit->covariance, fit->linearised, sizeof fit->covariance);
     return ERR_OK;
 }
 

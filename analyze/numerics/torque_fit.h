@@ -24,6 +24,9 @@ struct torque_fit {
     /* From the observed information, times m / (m - p) as for scatter_nm: use it with t at
      * degrees_of_freedom. */
     double covariance[TORQUE_FIT_PARAMETERS_MAX][TORQUE_FIT_PARAMETERS_MAX];
+    /* The same without the curvature of the model, which is what programs for least squares state: for
+     * comparison with them only. The curvature matters where the points bend the shape little. */
+    double linearised[TORQUE_FIT_PARAMETERS_MAX][TORQUE_FIT_PARAMETERS_MAX];
     double scatter_nm; /* estimated sd of a point: the maximum-likelihood value times sqrt(m / (m - p)) */
     double log_likelihood;
     double aicc;               /* p + 1 parameters (the scatter is one), n counts censored points too */

@@ -24,6 +24,10 @@ struct torque_region; /* owns its curves */
 enum err_code torque_region_new(const double *w_rad_s, const double *torque_nm, const bool *at_least,
                                 const double *scale, size_t n, double probability,
                                 struct torque_region **region, struct err *e);
+/* The same points with another probability, for less: what was found of the region is used again. region is
+ * one that torque_region_new made; its work space is used, so that two threads may not do this at once. */
+enum err_code torque_region_again(struct torque_region *region, double probability,
+                                  struct torque_region **again, struct err *e);
 void torque_region_free(struct torque_region *region); /* NULL is fine */
 
 /* Torque of the likeliest curve at w, and its interval. */

@@ -440,8 +440,8 @@ char *answer_sentence(const struct session *session, const struct comparison *c)
             fprintf(out, "%s and %s are not comparable at %s", session->feeders[c->a].name,
                     session->feeders[c->b].name, text_measure(c->speed_mm_s, "mm/s", speed, sizeof speed));
         }
-        for (size_t i = 0; i < c->reason_count; i++)
-            fprintf(out, "%s%s", i == 0 ? ": " : "; ", c->reasons[i]);
+        for (size_t i = 0; i < c->reasons.count; i++)
+            fprintf(out, "%s%s", i == 0 ? ": " : "; ", text_list_at(&c->reasons, i));
     }
     fputc('.', out);
     put_more(out, session, c);

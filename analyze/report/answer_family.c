@@ -51,11 +51,11 @@ char *answer_accepted(const struct comparison *c, char *buffer, size_t size)
 {
     size_t used = 0;
     buffer[0] = 0;
-    for (size_t i = 0; i < c->accepted_count; i++) {
+    for (size_t i = 0; i < c->accepted.count; i++) {
         const char *glue = i == 0 ? "Accepted: " : "; ";
-        if (used + strlen(glue) + strlen(c->accepted[i]) >= size)
+        if (used + strlen(glue) + strlen(text_list_at(&c->accepted, i)) >= size)
             break;
-        used += (size_t)snprintf(buffer + used, size - used, "%s%s", glue, c->accepted[i]);
+        used += (size_t)snprintf(buffer + used, size - used, "%s%s", glue, text_list_at(&c->accepted, i));
     }
     return buffer;
 }
@@ -63,14 +63,16 @@ char *answer_accepted(const struct comparison *c, char *buffer, size_t size)
 size_t answer_family_accepted(const struct session *session, size_t family, const char **texts, size_t max)
 {
     size_t count = 0;
-    for (size_t i = 0; i < session->comparison_count; i++) {
-        const struct comparison *c = &session->comparisons[i];
-        for (size_t j = 0; c->family == family && j < c->accepted_count; j++) {
+    const struct comparison_family *f = &session->families[family];
+    for (size_t i = 0; i < f->pair_count; i++) {
+        const struct comparison *c = &session->comparisons[f->pairs[i]];
+        for (size_t j = 0; j < c->accepted.count; j++) {
             size_t k = 0;
-            while (k < count && strcmp(texts[k], c->accepted[j]) != 0)
+            const char *text = text_list_at(&c->accepted, j);
+            while (k < count && strcmp(texts[k], text) != 0)
                 k++;
             if (k == count && count < max)
-                texts[count++] = c->accepted[j];
+                texts[count++] = text;
         }
     }
     return count;
@@ -153,9 +155,10 @@ char *answer_family_about(const struct session *session, const struct comparison
 static double finest(const struct session *session, size_t family)
 {
     double least = INFINITY;
-    for (size_t i = 0; i < session->comparison_count; i++) {
-        const struct comparison *c = &session->comparisons[i];
-        if (c->family == family && c->has_p_value && c->difference.high_95 > c->difference.low_95)
+    const struct comparison_family *f = &session->families[family];
+    for (size_t i = 0; i < f->pair_count; i++) {
+        const struct comparison *c = &session->comparisons[f->pairs[i]];
+        if (c->has_p_value && c->difference.high_95 > c->difference.low_95)
             least = fmin(least, (c->difference.high_95 - c->difference.low_95) / 2);
     }
     return least;
@@ -194,4 +197,31 @@ struct quantity answer_simultaneous(const struct session *session, const struct 
     q.low_95 = c->family_low_95;
     q.high_95 = c->family_high_95;
     return q;
+}
+
+bool answer_resampled_few(const struct comparison *c)
+{
+    return c->difference.n < BOOTSTRAP_UNITS_FEW;
+}
+
+char *answer_resampled(const struct comparison *c, char *buffer, size_t size)
+{
+    struct quantity q = c->difference;
+    char interval[TEXT_QUANTITY_SIZE];
+    buffer[0] = 0;
+    if (!c->resampled.present)
+        return buffer;
+    q.low_95 = c->resampled.low_95;
+    q.high_95 = c->resampled.high_95;
+    snprintf(buffer, size, "Resampled %s: %s", c->by_blocks ? "blocks" : "runs",
+             text_interval(&q, answer_unit(c), interval, sizeof interval));
+    return buffer;
+}
+
+struct result_flags answer_flags(const struct comparison *c)
+{
+    struct result_flags flags = {.count = 0};
+    for (size_t i = 0; i < c->flags.count && i < RESULT_FLAGS_MAX; i++)
+        snprintf(flags.text[flags.count++], sizeof flags.text[0], "%s", text_list_at(&c->flags, i));
+    return flags;
 }

@@ -53,4 +53,14 @@ size_t answer_family_values(const struct comparison_family *f, size_t i);
  * value. Absent where there is none or it is the pair's own. */
 struct quantity answer_simultaneous(const struct session *session, const struct comparison *c);
 
+/* "Resampled runs: 27.9 N to 30.3 N", the percentile bootstrap of a difference; "" where there is none.
+ * Returns buffer.
+ */
+char *answer_resampled(const struct comparison *c, char *buffer, size_t size);
+/* Whether it rests on so few runs or blocks that it is too narrow to mean much. */
+bool answer_resampled_few(const struct comparison *c);
+
+/* The flags of a difference, as those of a mean are. */
+struct result_flags answer_flags(const struct comparison *c);
+
 #endif

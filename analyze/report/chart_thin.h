@@ -9,6 +9,7 @@
  * 1). Else, of each of so many stretches of consecutive points, the first, the last and the extremes both
  * ways, so that a curve and a path in the order of time keep their shape and nothing that stands out is lost.
  * Points that are not finite are no extremes. */
+#define CHART_THIN_KEPT_MAX 6 /* points of a stretch that are kept */
 void chart_thin(const double *x, const double *y, size_t n, size_t stretches, bool *keep);
 
 #endif

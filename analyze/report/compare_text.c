@@ -7,7 +7,7 @@
 #include <stdlib.h>
 #include <string.h>
 
-#define COLUMNS   7
+#define COLUMNS   8
 #define CELL_SIZE 200
 
 struct row {
@@ -23,6 +23,17 @@ static int width(const char *text)
     return n;
 }
 
+/* The bootstrap interval of a difference, marked where it rests on few. */
+static void put_resampled(const struct comparison *c, char *cell)
+{
+    char text[CELL_SIZE];
+    const char *interval = strchr(answer_resampled(c, text, sizeof text), ':');
+    if (interval == NULL)
+        snprintf(cell, CELL_SIZE, "-");
+    else
+        snprintf(cell, CELL_SIZE, "%s%s", interval + 2, answer_resampled_few(c) ? " (few)" : "");
+}
+
 static void fill_row(const struct session *session, const struct comparison *c, struct row *row)
 {
     char text[CELL_SIZE];
@@ -35,29 +46,29 @@ static void fill_row(const struct session *session, const struct comparison *c, 
     if (judged && c->difference.present)
         snprintf(row->cell[5], CELL_SIZE, "%s%s",
                  text_quantity(&c->difference, answer_unit(c), text, sizeof text),
-                 c->flags.count > 0 || c->accepted_count > 0 ? " *" : "");
+                 c->flags.count > 0 || c->accepted.count > 0 ? " *" : "");
     else
         snprintf(row->cell[5], CELL_SIZE, "-");
+    put_resampled(c, row->cell[7]);
     if (c->has_p_value)
         text_p_value(c->p_value, row->cell[6], CELL_SIZE);
     else
         snprintf(row->cell[6], CELL_SIZE, "-");
 }
 
-static void put_table(const struct row *rows, size_t count, FILE *out)
+static void widen(const struct row *row, int *widest)
 {
-    int widest[COLUMNS] = {0};
-    for (size_t i = 0; i < count; i++) {
-        for (int j = 0; j < COLUMNS; j++)
-            widest[j] = width(rows[i].cell[j]) > widest[j] ? width(rows[i].cell[j]) : widest[j];
+    for (int j = 0; j < COLUMNS; j++)
+        widest[j] = width(row->cell[j]) > widest[j] ? width(row->cell[j]) : widest[j];
+}
+
+static void put_row(const struct row *row, const int *widest, FILE *out)
+{
+    for (int j = 0; j < COLUMNS; j++) {
+        int pad = j + 1 < COLUMNS ? widest[j] - width(row->cell[j]) + 2 : 0;
+        fprintf(out, "%s%*s", row->cell[j], pad, "");
     }
-    for (size_t i = 0; i < count; i++) {
-        for (int j = 0; j < COLUMNS; j++) {
-            int pad = j + 1 < COLUMNS ? widest[j] - width(rows[i].cell[j]) + 2 : 0;
-            fprintf(out, "%s%*s", rows[i].cell[j], pad, "");
-        }
-        fputc('\n', out);
-    }
+    fputc('\n', out);
 }
 
 static enum err_code put_sentence(const struct session *session, const struct comparison *c, FILE *out,
@@ -65,11 +76,12 @@ static enum err_code put_sentence(const struct session *session, const struct co
 {
     char clean[8192], note[ANSWER_NOTE_SIZE];
     char *sentence = answer_sentence(session, c);
+    struct result_flags flags = answer_flags(c);
     if (sentence == NULL)
         return err_set(e, ERR_MEMORY, "out of memory for the comparison");
     fputs(text_clean(sentence, clean, sizeof clean), out);
     free(sentence);
-    answer_note(&c->flags, note, sizeof note);
+    answer_note(&flags, note, sizeof note);
     fprintf(out, "%s%s\n", note[0] != 0 ? " " : "", text_clean(note, clean, sizeof clean));
     return ERR_OK;
 }
@@ -117,7 +129,7 @@ static void put_notes(const struct session *session, FILE *out)
     bool first = true;
     for (size_t i = 0; i < session->comparison_count; i++) {
         const struct comparison *c = &session->comparisons[i];
-        if ((c->flags.count == 0 && c->accepted_count == 0) || c->verdict == VERDICT_NOT_COMPARABLE ||
+        if ((c->flags.count == 0 && c->accepted.count == 0) || c->verdict == VERDICT_NOT_COMPARABLE ||
             answer_is_headline(session, c))
             continue;
         fputs(first ? "\n" : "", out);
@@ -131,7 +143,8 @@ static void put_notes(const struct session *session, FILE *out)
                  where);
         fputs(text_clean(text, clean, sizeof clean), out);
         for (size_t j = 0; j < c->flags.count; j++)
-            fprintf(out, "%s%s", j > 0 ? "; " : "", text_clean(c->flags.text[j], clean, sizeof clean));
+            fprintf(out, "%s%s", j > 0 ? "; " : "",
+                    text_clean(text_list_at(&c->flags, j), clean, sizeof clean));
         answer_accepted(c, accepted, sizeof accepted);
         fprintf(out, "%s%s", c->flags.count > 0 && accepted[0] != 0 ? "; " : "",
                 text_clean(accepted, clean, sizeof clean));
@@ -172,50 +185,77 @@ static void put_rankings(const struct session *session, FILE *out)
 }
 
 /* The comparisons of one test under a heading; of pushes at one speed where test is "". */
-static void put_group(const struct session *session, const char *test, struct row *rows, FILE *out)
+static void put_group(const struct session *session, const char *test, FILE *out)
 {
     static const struct row push_head = {{"verdict", "a", "b", "quantity", "speed", "difference a - b",
-                                          "adjusted p"}},
-                            test_head = {
-                                {"verdict", "a", "b", "quantity", "where", "difference a - b", "adjusted p"}};
-    size_t count = 0;
-    rows[count++] = test[0] == 0 ? push_head : test_head;
+                                          "adjusted p", "resampled"}},
+                            test_head = {{"verdict", "a", "b", "quantity", "where", "difference a - b",
+                                          "adjusted p", "resampled"}};
+    const struct row *head = test[0] == 0 ? &push_head : &test_head;
+    int widest[COLUMNS] = {0};
+    bool any = false;
+    struct row row;
+    /* Rows are made twice, once for their widths: of many feeders all at once would take more room than the
+     * rest of the session. */
+    widen(head, widest);
     for (size_t i = 0; i < session->comparison_count; i++) {
-        if (strcmp(session->comparisons[i].test, test) == 0)
-            fill_row(session, &session->comparisons[i], &rows[count++]);
+        if (strcmp(session->comparisons[i].test, test) != 0)
+            continue;
+        fill_row(session, &session->comparisons[i], &row);
+        widen(&row, widest);
+        any = true;
     }
-    if (count == 1)
+    if (!any)
         return;
     fputs("\n", out);
     if (test[0] != 0) {
         char clean[64];
         fprintf(out, "%s\n", text_clean(answer_test_title(test), clean, sizeof clean));
     }
-    put_table(rows, count, out);
+    put_row(head, widest, out);
+    for (size_t i = 0; i < session->comparison_count; i++) {
+        if (strcmp(session->comparisons[i].test, test) != 0)
+            continue;
+        fill_row(session, &session->comparisons[i], &row);
+        put_row(&row, widest, out);
+    }
+}
+
+static void explain_resampled(const struct session *session, FILE *out)
+{
+    size_t i = 0;
+    while (i < session->comparison_count && !session->comparisons[i].resampled.present)
+        i++;
+    if (i == session->comparison_count)
+        return;
+    fprintf(out,
+            "Resampled: the same mean difference over %d draws of the runs (of whole blocks where compared "
+            "within "
+            "blocks), without\n2.5 %% at either end: a plain check, calibration left out, on which no "
+            "verdict rests. "
+            "Of fewer than %d (few) it is too narrow\nto mean much.\n",
+            BOOTSTRAP_DRAWS, BOOTSTRAP_UNITS_FEW);
 }
 
 enum err_code compare_text_write(const struct session *session, FILE *out, struct err *e)
 {
-    struct row *rows = calloc(session->comparison_count + 1, sizeof *rows);
     const char *tests[ANSWER_TESTS_MAX];
     size_t test_count = answer_tests(session, tests, ANSWER_TESTS_MAX);
     enum err_code code;
-    if (rows == NULL)
-        return err_set(e, ERR_MEMORY, "out of memory for the comparison");
     if (session->simulated)
         fputs("SIMULATED DATA\n", out);
     code = put_headlines(session, out, e);
     if (code == ERR_OK && session->comparison_count > 0) {
         put_rankings(session, out);
-        put_group(session, "", rows, out);
+        put_group(session, "", out);
         for (size_t i = 0; i < test_count; i++)
-            put_group(session, tests[i], rows, out);
+            put_group(session, tests[i], out);
         fputs("\n± is half the width of the 95 % interval of the pair alone. Adjusted p: over the pairs of "
               "feeders measured alike, then over quantities.\n",
               out);
+        explain_resampled(session, out);
         put_notes(session, out);
         code = put_reasons(session, out, e);
     }
-    free(rows);
     return code;
 }

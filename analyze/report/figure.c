@@ -129,21 +129,25 @@ static void slug(const char *name, char *buffer, size_t size)
 typedef enum err_code figure_writer(const struct session *session, struct figure *figure, FILE *script,
                                     FILE *data);
 
-static enum err_code build(const struct session *session, struct figures *figures, enum figure_kind kind,
-                           size_t feeder, const char *name, struct err *e);
+static struct figure *list(struct figures *figures, enum figure_kind kind, size_t feeder, const char *name)
+{
+    struct figure *f = &figures->figure[figures->count++];
+    f->kind = kind;
+    f->feeder = feeder;
+    snprintf(f->name, sizeof f->name, "%s", name);
+    return f;
+}
 
 /* One figure for each chart of each outcome. Text of a test names no file as it is, as a feeder's does not.
  */
-static enum err_code build_outcomes(const struct session *session, struct figures *figures, size_t feeder,
-                                    struct err *e)
+static void list_outcomes(const struct session *session, struct figures *figures, size_t feeder)
 {
     const struct feeder_result *f = &session->feeders[feeder];
     char name[FIGURE_NAME_SIZE], test[24], chart[24], feeder_slug[48];
-    enum err_code code = ERR_OK;
     slug(f->name, feeder_slug, sizeof feeder_slug);
     for (size_t i = 0; i < f->outcome_count; i++) {
         slug(f->outcomes[i].test, test, sizeof test);
-        for (size_t j = 0; f->outcomes[i].present && j < f->outcomes[i].chart_count && code == ERR_OK; j++) {
+        for (size_t j = 0; f->outcomes[i].present && j < f->outcomes[i].chart_count; j++) {
             if (!figure_outcome_wanted(&f->outcomes[i].charts[j]))
                 continue;
             slug(f->outcomes[i].charts[j].name, chart, sizeof chart);
@@ -152,26 +156,21 @@ static enum err_code build_outcomes(const struct session *session, struct figure
                      chart, (unsigned)(feeder + 1) % 100000u, feeder_slug);
             for (size_t k = strlen(name); k > 0 && name[k - 1] == '-'; k--)
                 name[k - 1] = 0;
-            figures->figure[figures->count].outcome = i;
-            figures->figure[figures->count].chart = j;
-            code = build(session, figures, FIGURE_OUTCOME, feeder, name, e);
+            struct figure *figure = list(figures, FIGURE_OUTCOME, feeder, name);
+            figure->outcome = i;
+            figure->chart = j;
         }
     }
-    return code;
 }
 
-static enum err_code build(const struct session *session, struct figures *figures, enum figure_kind kind,
-                           size_t feeder, const char *name, struct err *e)
+enum err_code figure_make(const struct session *session, struct figure *f, struct err *e)
 {
     static figure_writer *const writers[] = {figure_push,       figure_stall,  figure_stall,  figure_torque,
                                              figure_difference, figure_budget, figure_outcome};
-    struct figure *f = &figures->figure[figures->count++];
     enum err_code code;
     FILE *script, *data;
     bool lost;
-    f->kind = kind;
-    f->feeder = feeder;
-    snprintf(f->name, sizeof f->name, "%s", name);
+    figure_unmake(f);
     script = open_memstream(&f->script, &f->script_length);
     data = open_memstream(&f->data, &f->data_length);
     if (script == NULL || data == NULL) {
@@ -179,20 +178,27 @@ static enum err_code build(const struct session *session, struct figures *figure
             fclose(script);
         if (data != NULL)
             fclose(data);
-        return err_set(e, ERR_MEMORY, "out of memory for figure %s", name);
+        return err_set(e, ERR_MEMORY, "out of memory for figure %s", f->name);
     }
-    code = writers[kind](session, f, script, data);
+    code = writers[f->kind](session, f, script, data);
     lost = ferror(script) != 0 || ferror(data) != 0;
     lost |= fclose(script) != 0;
     lost |= fclose(data) != 0;
     if (code != ERR_OK || lost)
-        return err_set(e, ERR_MEMORY, "out of memory for figure %s", name);
+        return err_set(e, ERR_MEMORY, "out of memory for figure %s", f->name);
     return ERR_OK;
 }
 
-enum err_code figures_build(const struct session *session, struct figures *figures, struct err *e)
+void figure_unmake(struct figure *figure)
 {
-    enum err_code code = ERR_OK;
+    free(figure->script);
+    free(figure->data);
+    figure->script = figure->data = NULL;
+    figure->script_length = figure->data_length = 0;
+}
+
+enum err_code figures_list(const struct session *session, struct figures *figures, struct err *e)
+{
     char name[FIGURE_NAME_SIZE], feeder_slug[48];
     size_t charts = 0;
     figures->count = 0;
@@ -204,38 +210,33 @@ enum err_code figures_build(const struct session *session, struct figures *figur
     if (figures->figure == NULL)
         return err_set(e, ERR_MEMORY, "out of memory for the figures");
     if (figure_difference_wanted(session))
-        code = build(session, figures, FIGURE_DIFFERENCE, 0, "differences", e);
-    if (code == ERR_OK && figure_stall_wanted(session, false))
-        code = build(session, figures, FIGURE_STALL, 0, "stall-force", e);
-    if (code == ERR_OK && figure_stall_wanted(session, true))
-        code = build(session, figures, FIGURE_ONSET, 0, "slip-onset", e);
-    for (size_t i = 0; i < session->feeder_count && code == ERR_OK; i++) {
+        list(figures, FIGURE_DIFFERENCE, 0, "differences");
+    if (figure_stall_wanted(session, false))
+        list(figures, FIGURE_STALL, 0, "stall-force");
+    if (figure_stall_wanted(session, true))
+        list(figures, FIGURE_ONSET, 0, "slip-onset");
+    for (size_t i = 0; i < session->feeder_count; i++) {
         if (!figure_push_wanted(session, i))
             continue;
         slug(session->feeders[i].name, feeder_slug, sizeof feeder_slug);
         snprintf(name, sizeof name, "push-%zu%s%s", i + 1, feeder_slug[0] != 0 ? "-" : "", feeder_slug);
-        code = build(session, figures, FIGURE_PUSH, i, name, e);
+        list(figures, FIGURE_PUSH, i, name);
     }
-    if (code == ERR_OK && figure_torque_wanted(session))
-        code = build(session, figures, FIGURE_TORQUE, 0, "torque", e);
-    for (size_t i = 0; i < session->feeder_count && code == ERR_OK; i++)
-        code = build_outcomes(session, figures, i, e);
-    if (code == ERR_OK && figure_budget_wanted(session))
-        code = build(session, figures, FIGURE_BUDGET, 0, "budget", e);
-    if (code != ERR_OK)
-        figures_free(figures);
-    return code;
+    if (figure_torque_wanted(session))
+        list(figures, FIGURE_TORQUE, 0, "torque");
+    for (size_t i = 0; i < session->feeder_count; i++)
+        list_outcomes(session, figures, i);
+    if (figure_budget_wanted(session))
+        list(figures, FIGURE_BUDGET, 0, "budget");
+    return ERR_OK;
 }
 
 void figures_free(struct figures *figures)
 {
     if (figures == NULL)
         return;
-    for (size_t i = 0; i < figures->count; i++) {
-        free(figures->figure[i].script);
-        free(figures->figure[i].data);
-        free(figures->figure[i].svg);
-    }
+    for (size_t i = 0; i < figures->count; i++)
+        figure_unmake(&figures->figure[i]);
     free(figures->figure);
     figures->figure = NULL;
     figures->count = 0;

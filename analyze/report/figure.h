@@ -1,7 +1,7 @@
 /* The figures of a report. Each is a gnuplot script with its data beside it, so that a reader can redraw or
  * change it: `gnuplot figures/NAME.gp`, or the same from inside figures/, writes NAME.svg beside the script.
  *
- * figures_build makes scripts and data in memory and touches no file; figure_draw runs gnuplot on a script
+ * figure_make makes a script and its data in memory and touches no file; figure_draw runs gnuplot on a script
  * that was written to a folder. A script is a program: only scripts made here are ever run. */
 #ifndef ANALYZE_REPORT_FIGURE_H
 #define ANALYZE_REPORT_FIGURE_H
@@ -9,6 +9,7 @@
 #include "analyze/analysis.h"
 #include "rig/base/err.h"
 
+#include <stdbool.h>
 #include <stddef.h>
 #include <stdio.h>
 
@@ -31,26 +32,38 @@ struct figure {
     char name[FIGURE_NAME_SIZE]; /* file name without its ending: [a-z0-9-]+ */
     char title[200];             /* foreign text may be inside: escape it */
     char description[1100];      /* what is drawn and what the marks mean, as a sentence or two */
-    char *script, *data;         /* NAME.gp and NAME.csv; owned */
+    char *script, *data;         /* NAME.gp and NAME.csv, NULL until figure_make; owned */
     size_t script_length, data_length;
-    char *svg; /* the drawn picture ready for a page, NULL until figure_draw; owned */
-    size_t svg_length;
+    bool drawn; /* NAME.svg is there, whole and checked */
 };
 
 struct figures {
     struct figure *figure;
     size_t count;
+    const char *folder; /* where they are drawn; of the caller */
 };
 
-/* All figures the session has data for. The caller frees with figures_free. */
-enum err_code figures_build(const struct session *session, struct figures *figures, struct err *e);
+/* All figures the session has data for, by kind and name; none is made yet. The caller frees with
+ * figures_free.
+ */
+enum err_code figures_list(const struct session *session, struct figures *figures, struct err *e);
 void figures_free(struct figures *figures);
 
-/* Run gnuplot on folder/NAME.gp, which exists already, with folder as its working directory; check
- * folder/NAME.svg and keep it in figure->svg with ids made unique by the figure's name. ERR_SYSTEM with
- * gnuplot's own first line when it is missing, fails, hangs, or leaves anything but a whole picture (which is
- * then removed). */
+/* Make the script and the data of a figure, its title and its description; figure_unmake frees the first two,
+ * so that no more than one figure's need be held at a time. */
+enum err_code figure_make(const struct session *session, struct figure *figure, struct err *e);
+void figure_unmake(struct figure *figure);
+
+/* Run gnuplot on folder/NAME.gp, which exists already, with folder as its working directory, and check
+ * folder/NAME.svg. ERR_SYSTEM with gnuplot's own first line when it is missing, fails, hangs, or leaves
+ * anything but a whole picture (which is then removed). For several at once see figure_pool.h. */
 enum err_code figure_draw(const char *folder, struct figure *figure, struct err *e);
+/* Remove a picture, if there is one. */
+void figure_undraw(const char *folder, struct figure *figure);
+
+/* Put the drawn picture into a page, with ids made unique by the figure's name; out NULL: only check it.
+ * ERR_SYSTEM when it is not there or not whole. */
+enum err_code figure_put(const char *folder, const struct figure *figure, FILE *out, struct err *e);
 
 /* Below: shared by the files that write one kind of figure each. */
 

@@ -74,7 +74,7 @@ static void label(const struct session *session, const struct comparison *c, cha
     snprintf(buffer, size, "%s - %s, %s, %s%s", session->feeders[c->a].name, session->feeders[c->b].name,
              strcmp(c->quantity, "slip_onset_n") == 0 ? "slip onset" : "stall force",
              text_measure(c->speed_mm_s, "mm/s", speed, sizeof speed),
-             c->accepted_count > 0 ? " (accepted)" : "");
+             c->accepted.count > 0 ? " (accepted)" : "");
 }
 
 /* The interval that holds together with those of all pairs of the family; of two feeders it is their own. */

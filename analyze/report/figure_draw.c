@@ -1,22 +1,23 @@
 /* The one place that starts gnuplot: no shell, a working directory of its own, nothing on its standard input,
  * and a success that is believed only when a whole picture is there. */
-#include "analyze/report/figure.h"
+#include "analyze/report/figure_draw.h"
+
+#include "analyze/report/figure_pool.h"
 #include "analyze/report/svg_inline.h"
 
 #include <errno.h>
 #include <fcntl.h>
-#include <poll.h>
 #include <signal.h>
 #include <spawn.h>
 #include <stdlib.h>
 #include <string.h>
 #include <sys/stat.h>
 #include <sys/wait.h>
+#include <time.h>
 #include <unistd.h>
 
 #define DRAW_PATIENCE_MS 60000 /* a figure takes well under a second; a gnuplot that hangs is stopped */
 #define SVG_BYTES_MAX    (8 * 1024 * 1024) /* far above what thinned data can make */
-#define COMPLAINT_SIZE   400
 
 /* Start `gnuplot -d NAME.gp` in folder with its standard error on the write end of complaints. */
 static int start(const char *folder, char *script, int complaints, pid_t *pid)
@@ -43,33 +44,34 @@ static int start(const char *folder, char *script, int complaints, pid_t *pid)
     return rc;
 }
 
-/* Take what gnuplot says until it closes its standard error. False when it took too long. The patience counts
- * from the last word it said, which is enough: our scripts say nothing. */
-static bool take_complaint(int complaints, char *text, size_t size)
+static int64_t now_ms(void)
 {
-    size_t used = 0;
-    char rest[256] = "";
-    for (;;) {
-        struct pollfd wait_for = {.fd = complaints, .events = POLLIN};
-        int ready = poll(&wait_for, 1, DRAW_PATIENCE_MS);
-        bool room = used + 1 < size;
-        ssize_t got;
-        if (ready < 0 && errno == EINTR)
-            continue;
-        if (ready <= 0) {
-            text[used] = 0;
-            return false;
-        }
-        got = read(complaints, room ? text + used : rest, room ? size - 1 - used : sizeof rest);
-        if (got < 0 && errno == EINTR)
-            continue;
-        if (got <= 0)
-            break;
-        if (room)
-            used += (size_t)got;
-    }
-    text[used] = 0;
+    struct timespec now;
+    clock_gettime(CLOCK_MONOTONIC, &now);
+    return (int64_t)now.tv_sec * 1000 + now.tv_nsec / 1000000;
+}
+
+/* The patience counts from the last word it said, which is enough: our scripts say nothing. */
+bool figure_draw_listen(struct figure_drawing *d)
+{
+    char rest[256];
+    bool room = d->used + 1 < sizeof d->complaint;
+    ssize_t got = read(d->complaints, room ? d->complaint + d->used : rest,
+                       room ? sizeof d->complaint - 1 - d->used : sizeof rest);
+    if (got < 0 && errno == EINTR)
+        return true;
+    if (got <= 0)
+        return false;
+    if (room)
+        d->used += (size_t)got;
+    d->patience_until_ms = now_ms() + DRAW_PATIENCE_MS;
     return true;
+}
+
+int figure_draw_patience_ms(const struct figure_drawing *d)
+{
+    int64_t left_ms = d->patience_until_ms - now_ms();
+    return left_ms > 0 ? (int)left_ms : 0;
 }
 
 /* The first line of gnuplot's complaint that holds words; it begins with the line at fault and a caret. */
@@ -87,16 +89,25 @@ static const char *first_words(char *text)
     return best;
 }
 
-static enum err_code run_gnuplot(const char *folder, const char *name, struct err *e)
+static bool picture_path(const char *folder, const struct figure *figure, char *path, size_t size)
 {
-    char script[FIGURE_NAME_SIZE + 4], complaint[COMPLAINT_SIZE];
-    int ends[2], rc, status = 0;
-    bool in_time;
-    pid_t pid;
-    snprintf(script, sizeof script, "%s.gp", name);
+    return (size_t)snprintf(path, size, "%s/%s.svg", folder, figure->name) < size;
+}
+
+enum err_code figure_draw_begin(const char *folder, const struct figure *figure, struct figure_drawing *d,
+                                struct err *e)
+{
+    char path[4096], script[FIGURE_NAME_SIZE + 4];
+    int ends[2], rc;
+    if (!picture_path(folder, figure, path, sizeof path))
+        return err_set_at(e, ERR_USAGE, folder, 0, 0, "the path is too long");
+    /* gnuplot exits with 0 on a full disk; a picture of an earlier report must not pass for this one's. */
+    if (unlink(path) != 0 && errno != ENOENT)
+        return err_set_at(e, ERR_SYSTEM, path, 0, 0, "cannot be replaced: %s", strerror(errno));
+    snprintf(script, sizeof script, "%s.gp", figure->name);
     if (pipe2(ends, O_CLOEXEC) != 0)
         return err_set(e, ERR_SYSTEM, "no pipe to gnuplot: %s", strerror(errno));
-    rc = start(folder, script, ends[1], &pid);
+    rc = start(folder, script, ends[1], &d->pid);
     close(ends[1]);
     if (rc != 0) {
         close(ends[0]);
@@ -107,18 +118,22 @@ static enum err_code run_gnuplot(const char *folder, const char *name, struct er
                               : "gnuplot could not be started: %s",
                           strerror(rc));
     }
-    in_time = take_complaint(ends[0], complaint, sizeof complaint);
-    close(ends[0]);
-    if (!in_time)
-        kill(pid, SIGKILL);
-    while (waitpid(pid, &status, 0) < 0 && errno == EINTR)
-        continue;
-    if (!in_time)
-        return err_set_at(e, ERR_SYSTEM, script, 0, 0, "gnuplot did not end within %d s",
-                          DRAW_PATIENCE_MS / 1000);
-    if (!WIFEXITED(status) || WEXITSTATUS(status) != 0)
-        return err_set_at(e, ERR_SYSTEM, script, 0, 0, "gnuplot failed: %s", first_words(complaint));
+    d->complaints = ends[0];
+    d->used = 0;
+    d->patience_until_ms = now_ms() + DRAW_PATIENCE_MS;
     return ERR_OK;
+}
+
+static int reap(struct figure_drawing *d, bool stop)
+{
+    int status = 0;
+    close(d->complaints);
+    d->complaints = -1;
+    if (stop)
+        kill(d->pid, SIGKILL);
+    while (waitpid(d->pid, &status, 0) < 0 && errno == EINTR)
+        continue;
+    return status;
 }
 
 static enum err_code read_whole(const char *path, char **text, size_t *length, struct err *e)
@@ -140,41 +155,66 @@ static enum err_code read_whole(const char *path, char **text, size_t *length, s
     return ERR_OK;
 }
 
-enum err_code figure_draw(const char *folder, struct figure *figure, struct err *e)
+enum err_code figure_put(const char *folder, const struct figure *figure, FILE *out, struct err *e)
 {
     char path[4096];
     char *drawn = NULL;
     size_t length = 0;
-    FILE *out = NULL;
     enum err_code code;
-    if ((size_t)snprintf(path, sizeof path, "%s/%s.svg", folder, figure->name) >= sizeof path)
+    if (!picture_path(folder, figure, path, sizeof path))
         return err_set_at(e, ERR_USAGE, folder, 0, 0, "the path is too long");
-    /* gnuplot exits with 0 on a full disk; a picture of an earlier report must not pass for this one's. */
-    if (unlink(path) != 0 && errno != ENOENT)
-        return err_set_at(e, ERR_SYSTEM, path, 0, 0, "cannot be replaced: %s", strerror(errno));
-    code = run_gnuplot(folder, figure->name, e);
-    if (code == ERR_OK)
-        code = read_whole(path, &drawn, &length, e);
-    if (code != ERR_OK)
-        goto out;
-    free(figure->svg);
-    figure->svg = NULL;
-    out = open_memstream(&figure->svg, &figure->svg_length);
-    if (out == NULL) {
-        code = err_set(e, ERR_MEMORY, "out of memory for a picture");
-        goto out;
+    code = read_whole(path, &drawn, &length, e);
+    if (code == ERR_OK) {
+        code = svg_inline(drawn, length, figure->name, figure->title, figure->description, out, e);
+        if (code != ERR_OK && e != NULL)
+            snprintf(e->file, sizeof e->file, "%.500s", path);
     }
-    code = svg_inline(drawn, length, figure->name, figure->title, figure->description, out, e);
-    if (code != ERR_OK && e != NULL)
-        snprintf(e->file, sizeof e->file, "%.500s", path);
-    if (fclose(out) != 0 && code == ERR_OK)
-        code = err_set(e, ERR_MEMORY, "out of memory for a picture");
-out:
     free(drawn);
-    if (code != ERR_OK) {
-        free(figure->svg);
-        figure->svg = NULL;
-        unlink(path);
-    }
     return code;
+}
+
+void figure_undraw(const char *folder, struct figure *figure)
+{
+    char path[4096];
+    figure->drawn = false;
+    if (picture_path(folder, figure, path, sizeof path))
+        unlink(path);
+}
+
+enum err_code figure_draw_end(const char *folder, struct figure *figure, struct figure_drawing *d, bool hangs,
+                              struct err *e)
+{
+    char script[FIGURE_NAME_SIZE + 4];
+    int status = reap(d, hangs);
+    enum err_code code;
+    d->complaint[d->used] = 0;
+    snprintf(script, sizeof script, "%s.gp", figure->name);
+    if (hangs)
+        code = err_set_at(e, ERR_SYSTEM, script, 0, 0, "gnuplot did not end within %d s",
+                          DRAW_PATIENCE_MS / 1000);
+    else if (!WIFEXITED(status) || WEXITSTATUS(status) != 0)
+        code = err_set_at(e, ERR_SYSTEM, script, 0, 0, "gnuplot failed: %s", first_words(d->complaint));
+    else
+        code = figure_put(folder, figure, NULL, e);
+    if (code != ERR_OK)
+        figure_undraw(folder, figure);
+    figure->drawn = code == ERR_OK;
+    return code;
+}
+
+void figure_draw_drop(const char *folder, const struct figure *figure, struct figure_drawing *d)
+{
+    char path[4096];
+    reap(d, true);
+    if (picture_path(folder, figure, path, sizeof path))
+        unlink(path);
+}
+
+enum err_code figure_draw(const char *folder, struct figure *figure, struct err *e)
+{
+    struct figures one = {.figure = figure, .count = 1};
+    struct figure_pool pool;
+    figure_pool_init(&pool, folder, &one, 1);
+    figure_pool_start(&pool, 0);
+    return figure_pool_finish(&pool, e);
 }

@@ -22,6 +22,14 @@
  * seen. */
 #define PLOT_COLUMNS (WIDTH - LEFT - RIGHT)
 
+/* Bytes that a point takes in the picture, about, and bytes for all of them: a picture stays under 300 KB. */
+#define LINE_BYTES   15
+#define BAND_BYTES   30
+#define POINT_BYTES  150
+#define BAR_BYTES    420
+#define BOUND_BYTES  450
+#define POINTS_BYTES 210000
+
 struct extent {
     double x_low, x_high, y_low, y_high;
 };
@@ -81,14 +89,46 @@ static void row(FILE *data, const char *kind, size_t group, const char *name, do
     fputc('\n', data);
 }
 
-static enum err_code point_rows(FILE *data, const struct outcome_chart *chart, size_t at,
+/* What the points and the curve of a group take, thinned to so many stretches. */
+static double bytes_of(const struct outcome_chart *chart, const struct outcome_group *g, size_t stretches)
+{
+    double bytes = 0, band = 0, kept = CHART_THIN_KEPT_MAX * (double)stretches;
+    for (size_t i = 0; i < g->point_count; i++) {
+        if (g->at_least != NULL && g->at_least[i])
+            bytes += BOUND_BYTES;
+        else if (isfinite(g->y_low[i]) && isfinite(g->y_high[i]))
+            bytes += BAR_BYTES;
+        else
+            bytes += chart->path ? LINE_BYTES : POINT_BYTES;
+    }
+    for (size_t i = 0; i < g->curve_count; i++)
+        band += isfinite(g->curve_low[i]) ? LINE_BYTES + BAND_BYTES : LINE_BYTES;
+    return bytes * fmin(1, kept / fmax(1, (double)g->point_count)) +
+           band * fmin(1, kept / fmax(1, (double)g->curve_count));
+}
+
+/* Into how many stretches rows are thinned: no more than there are pixels, and fewer where there are many
+ * groups. */
+static size_t stretches_of(const struct outcome_chart *chart)
+{
+    size_t stretches = PLOT_COLUMNS;
+    for (;; stretches = stretches * 3 / 4) {
+        double bytes = 0;
+        for (size_t i = 0; i < chart->group_count; i++)
+            bytes += bytes_of(chart, &chart->groups[i], stretches);
+        if (bytes <= POINTS_BYTES || stretches <= 4)
+            return stretches;
+    }
+}
+
+static enum err_code point_rows(FILE *data, const struct outcome_chart *chart, size_t at, size_t stretches,
                                 struct extent *extent, struct layers *has)
 {
     const struct outcome_group *g = &chart->groups[at];
     bool *keep = malloc(g->point_count + 1);
     if (keep == NULL)
         return ERR_MEMORY;
-    chart_thin(g->x, g->y, g->point_count, PLOT_COLUMNS, keep);
+    chart_thin(g->x, g->y, g->point_count, stretches, keep);
     for (size_t i = 0; i < g->point_count; i++) {
         double low = g->y_low[i], high = g->y_high[i];
         bool bound = g->at_least != NULL && g->at_least[i], bar = !bound && isfinite(low) && isfinite(high);
@@ -115,14 +155,14 @@ static enum err_code point_rows(FILE *data, const struct outcome_chart *chart, s
     return ERR_OK;
 }
 
-static enum err_code curve_rows(FILE *data, const struct outcome_chart *chart, size_t at,
+static enum err_code curve_rows(FILE *data, const struct outcome_chart *chart, size_t at, size_t stretches,
                                 struct extent *extent, struct layers *has)
 {
     const struct outcome_group *g = &chart->groups[at];
     bool *keep = malloc(g->curve_count + 1);
     if (keep == NULL)
         return ERR_MEMORY;
-    chart_thin(g->curve_x, g->curve_y, g->curve_count, PLOT_COLUMNS, keep);
+    chart_thin(g->curve_x, g->curve_y, g->curve_count, stretches, keep);
     for (size_t i = 0; i < g->curve_count; i++) {
         double low = g->curve_low[i], high = g->curve_high[i];
         bool band = isfinite(low) && isfinite(high);
@@ -391,6 +431,7 @@ enum err_code figure_outcome(const struct session *session, struct figure *figur
     const struct outcome_chart *chart = &f->outcomes[figure->outcome].charts[figure->chart];
     struct extent axis = {INFINITY, -INFINITY, INFINITY, -INFINITY};
     struct layers has = {0};
+    size_t stretches = stretches_of(chart);
     enum err_code code = ERR_OK;
     snprintf(figure->title, sizeof figure->title, "%s: %s", f->name, chart->title);
     snprintf(figure->description, sizeof figure->description, "%s: %s%s", f->name,
@@ -399,9 +440,9 @@ enum err_code figure_outcome(const struct session *session, struct figure *figur
                                                                                                      : ".");
     fputs("kind,group_index,group,x,y,low,high\n", data);
     for (size_t i = 0; i < chart->group_count && code == ERR_OK; i++) {
-        code = curve_rows(data, chart, i, &axis, &has);
+        code = curve_rows(data, chart, i, stretches, &axis, &has);
         if (code == ERR_OK)
-            code = point_rows(data, chart, i, &axis, &has);
+            code = point_rows(data, chart, i, stretches, &axis, &has);
     }
     if (code != ERR_OK)
         return code;

@@ -5,6 +5,7 @@
 #include "analyze/report/text_format.h"
 
 #include <math.h>
+#include <stdlib.h>
 #include <string.h>
 
 #define WIDTH           960
@@ -12,6 +13,9 @@
 #define KEY_LINE_HEIGHT 20
 #define SPEED_SHARE     0.8 /* of the room between two speeds, used by the feeders side by side */
 #define SPEEDS_MAX      128
+/* Marks of runs in the whole picture, which keep it under 300 KB beside the means; a lower bound with its
+ * arrow counts as two. */
+#define MARKS_MAX 700
 
 /* Speeds of all feeders in rising order. */
 struct speeds {
@@ -101,25 +105,83 @@ static void widen(struct extent *extent, const struct quantity *q)
     extent->high = fmax(extent->high, high);
 }
 
+struct valued {
+    double value;
+    size_t run;
+};
+
+static int by_value(const void *a, const void *b)
+{
+    const struct valued *p = a, *q = b;
+    if (p->value != q->value)
+        return p->value < q->value ? -1 : 1;
+    return p->run < q->run ? -1 : p->run > q->run;
+}
+
+static const struct quantity *of_run(const struct session *session, size_t i, bool onset)
+{
+    const struct run_result *run = &session->runs[i];
+    const struct quantity *q = onset ? &run->push.slip_onset_n : &run->push.stall_force_n;
+    /* Pushes of tests that set conditions anew, or wear the gear, have charts of their own. */
+    return run->analysed && q->present && bench_test_is_plain_push(run->record->test) ? q : NULL;
+}
+
+/* Of very many runs of one feeder at one speed so many marks stay, evenly by rank: the least and the greatest
+ * are among them. */
+static void thin_group(struct valued *group, size_t n, size_t most, bool *drawn)
+{
+    qsort(group, n, sizeof *group, by_value);
+    for (size_t rank = 0; rank < n; rank++)
+        drawn[group[rank].run] =
+            n <= most || rank == 0 || rank * (most - 1) / (n - 1) != (rank - 1) * (most - 1) / (n - 1);
+}
+
+/* Which runs have a mark. Returns how many do; runs: of how many. */
+static size_t choose_marks(const struct session *session, const struct speeds *speeds, bool onset,
+                           bool *drawn, struct valued *room, size_t *runs)
+{
+    size_t cost = 0, groups = 0, count = 0;
+    *runs = 0;
+    for (size_t i = 0; i < session->run_count; i++) {
+        const struct quantity *q = of_run(session, i, onset);
+        drawn[i] = q != NULL;
+        *runs += drawn[i];
+        cost += q == NULL ? 0 : q->at_least ? 2 : 1;
+    }
+    for (size_t f = 0; f < session->feeder_count; f++)
+        groups += session->feeders[f].point_count;
+    for (size_t at = 0; cost > MARKS_MAX && at < session->feeder_count * speeds->count * 2; at++) {
+        size_t feeder = at / 2 / speeds->count, n = 0, most = MARKS_MAX / 2 / (groups > 0 ? groups : 1);
+        double mm_s = speeds->mm_s[at / 2 % speeds->count];
+        for (size_t i = 0; i < session->run_count; i++) {
+            const struct quantity *q = of_run(session, i, onset);
+            if (q != NULL && session->runs[i].feeder == feeder && q->at_least == (at % 2 == 1) &&
+                fabs(session->runs[i].record->speed_mm_s - mm_s) <= 1e-6 * mm_s)
+                room[n++] = (struct valued){q->value, i};
+        }
+        thin_group(room, n, most > 2 ? most : 2, drawn);
+    }
+    for (size_t i = 0; i < session->run_count; i++)
+        count += drawn[i];
+    return count;
+}
+
 /* What one feeder has to show; a layer without rows would make gnuplot complain. */
 struct layers {
     bool run, run_bound, mean, mean_bound;
 };
 
 static struct layers feeder_rows(FILE *data, const struct session *session, const struct speeds *speeds,
-                                 size_t feeder, bool onset, struct extent *extent)
+                                 size_t feeder, bool onset, const bool *drawn, struct extent *extent)
 {
     const struct feeder_result *f = &session->feeders[feeder];
     struct layers has = {false, false, false, false};
     for (size_t i = 0; i < session->run_count; i++) {
         const struct run_result *run = &session->runs[i];
-        /* Pushes of tests that set conditions anew, or wear the gear, have charts of their own. */
-        if (!bench_test_is_plain_push(run->record->test))
+        const struct quantity *q = of_run(session, i, onset);
+        if (q == NULL || run->feeder != feeder || !drawn[i])
             continue;
-        const struct quantity *q = onset ? &run->push.slip_onset_n : &run->push.stall_force_n;
         struct extent value = {q->value, q->value};
-        if (!run->analysed || !q->present || run->feeder != feeder)
-            continue;
         row(data, session, feeder, q->at_least ? "run_bound" : "run",
             place(session, speeds, run->record->speed_mm_s, feeder, spread(run->record->block)),
             run->record->speed_mm_s, q);
@@ -205,6 +267,16 @@ enum err_code figure_stall(const struct session *session, struct figure *figure,
     int key_height = KEY_LINE_HEIGHT * (1 + (int)key_lines(session, feeders)),
         height = PLOT_HEIGHT + key_height;
     bool first = true, bounds = false;
+    bool *drawn = malloc(session->run_count + 1);
+    struct valued *room = malloc((session->run_count + 1) * sizeof *room);
+    size_t runs = 0, marks = 0, length;
+    if (drawn != NULL && room != NULL)
+        marks = choose_marks(session, &speeds, onset, drawn, room, &runs);
+    free(room);
+    if (drawn == NULL || room == NULL) {
+        free(drawn);
+        return ERR_MEMORY;
+    }
     top = (double)key_height / height;
     snprintf(figure->title, sizeof figure->title, "%s of every run, beside the mean of its feeder and speed",
              onset ? "Slip onset" : "Stall force");
@@ -213,12 +285,18 @@ enum err_code figure_stall(const struct session *session, struct figure *figure,
              "with an arrow: "
              "lower bounds, from runs that met a limit before they stalled.%s",
              onset ? " Runs in which no onset was found have no mark." : "");
+    length = strlen(figure->description);
+    if (marks < runs)
+        snprintf(figure->description + length, sizeof figure->description - length,
+                 " %zu of %zu runs have a mark; at each speed the least and the greatest are among them.",
+                 marks, runs);
     fprintf(data, "kind,feeder_index,feeder,speed_mm_s,place,%s,low_95_n,high_95_n\n",
             onset ? "slip_onset_n" : "stall_force_n");
     for (size_t i = 0; i < feeders; i++) {
-        has[i] = feeder_rows(data, session, &speeds, i, onset, &extent);
+        has[i] = feeder_rows(data, session, &speeds, i, onset, drawn, &extent);
         bounds |= has[i].run_bound || has[i].mean_bound;
     }
+    free(drawn);
     /* Room for the arrows of lower bounds. */
     if (bounds)
         extent.high += 0.08 * (extent.high - extent.low);

@@ -6,12 +6,16 @@
 
 #include <math.h>
 #include <stdlib.h>
+#include <string.h>
 
 #define WIDTH             960
 #define PANEL_HEIGHT      270
 #define HEAD_HEIGHT       40
 #define FOOT_HEIGHT       88
 #define PANEL_COLUMNS_MAX 3
+#define PANELS_MAX        16 /* more feeders than these are in the tables only: a picture stays under 300 KB */
+#define GRID_PANELS_MAX   6  /* every grid line changes the pen, which costs bytes */
+#define CURVE_ROWS_MAX    1000 /* of all panels together */
 
 static bool has_point(const struct speed_point *point)
 {
@@ -66,13 +70,13 @@ struct layers {
     bool curve, point, bound;
 };
 
-static struct layers feeder_rows(FILE *data, const struct session *session, size_t feeder,
+static struct layers feeder_rows(FILE *data, const struct session *session, size_t feeder, size_t stride,
                                  struct extent *extent)
 {
     const struct feeder_result *f = &session->feeders[feeder];
     const struct torque_curve *curve = &f->torque_curve;
     struct layers has = {curve->present, false, false};
-    for (size_t i = 0; curve->present && i < CURVE_POINTS; i++)
+    for (size_t i = 0; curve->present && i < CURVE_POINTS; i += stride)
         row(data, session, feeder, "curve", curve->speed_mm_s[i], curve->torque_nm[i], curve->low_95_nm[i],
             curve->high_95_nm[i], extent);
     for (size_t i = 0; i < f->point_count; i++) {
@@ -157,14 +161,17 @@ enum err_code figure_torque(const struct session *session, struct figure *figure
 {
     struct extent extent = {0, 0};
     struct layers any = {false, false, false};
-    size_t panels = 0, panel = 0, columns, rows;
+    size_t feeders = 0, panels, panel = 0, columns, rows, stride, length;
     int height;
     double axis_low, axis_high, right_low, right;
     FILE *plots;
     char *plot_text = NULL;
     size_t plot_length = 0;
     for (size_t i = 0; i < session->feeder_count; i++)
-        panels += has_panel(&session->feeders[i]);
+        feeders += has_panel(&session->feeders[i]);
+    panels = feeders < PANELS_MAX ? feeders : PANELS_MAX;
+    /* The last point of a curve stays: 120 is a multiple of 1, 2 and 3. */
+    stride = panels * CURVE_POINTS > 2 * CURVE_ROWS_MAX ? 3 : panels * CURVE_POINTS > CURVE_ROWS_MAX ? 2 : 1;
     columns = panels < 1 ? 1 : panels < PANEL_COLUMNS_MAX ? panels : PANEL_COLUMNS_MAX;
     rows = (panels + columns - 1) / columns;
     height = HEAD_HEIGHT + (int)rows * PANEL_HEIGHT + FOOT_HEIGHT;
@@ -177,6 +184,10 @@ enum err_code figure_torque(const struct session *session, struct figure *figure
              "or a limit gave way before the motor did. Dotted upright line: corner speed, above which the "
              "supply voltage "
              "limits the torque.");
+    length = strlen(figure->description);
+    if (panels < feeders)
+        snprintf(figure->description + length, sizeof figure->description - length,
+                 " The first %zu of %zu feeders are drawn.", panels, feeders);
     plots = open_memstream(&plot_text, &plot_length);
     if (plots == NULL)
         return ERR_MEMORY;
@@ -188,11 +199,11 @@ enum err_code figure_torque(const struct session *session, struct figure *figure
                                        .gap_y = 60.0 / height,
                                        .top = 1 - (HEAD_HEIGHT + 22.0) / height,
                                        .bottom = (FOOT_HEIGHT + 4.0) / height};
-    for (size_t i = 0; i < session->feeder_count; i++) {
+    for (size_t i = 0; i < session->feeder_count && panel < panels; i++) {
         struct layers has;
         if (!has_panel(&session->feeders[i]))
             continue;
-        has = feeder_rows(data, session, i, &extent);
+        has = feeder_rows(data, session, i, stride, &extent);
         figure_panel_place(plots, &grid, panel, "'motor torque (N m)' offset 1,0");
         panel_title(plots, &session->feeders[i]);
         corner(plots, &session->feeders[i]);
@@ -215,6 +226,8 @@ enum err_code figure_torque(const struct session *session, struct figure *figure
             "set multiplot\nset xrange [0:%.6g]\nset yrange [%.6g:%.6g]\n"
             "set label 3 'commanded feed speed (mm/s)' at screen 0.52, screen %.5f center\n",
             0.07 * (axis_high - axis_low), right, axis_low, axis_high, 42.0 / height);
+    if (panels > GRID_PANELS_MAX)
+        fputs("unset grid\n", script);
     fwrite(plot_text, 1, plot_length, script);
     free(plot_text);
     figure_key_strip(script, 26.0 / height);

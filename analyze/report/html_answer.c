@@ -28,6 +28,7 @@ static enum err_code sentences(const struct session *session, bool headline_done
     for (size_t pass = 0; pass < 3; pass++) {
         for (size_t i = 0; i < session->comparison_count && written < SENTENCES_MAX; i++) {
             const struct comparison *c = &session->comparisons[i];
+            struct result_flags flags;
             char *sentence;
             if (!answer_is_headline(session, c) || strcmp(class_of(c), order[pass]) != 0)
                 continue;
@@ -41,7 +42,8 @@ static enum err_code sentences(const struct session *session, bool headline_done
             if (written > 0 || headline_done)
                 fprintf(out, "<li class=\"%s\">", class_of(c));
             text_html(out, sentence);
-            html_note(out, &c->flags);
+            flags = answer_flags(c);
+            html_note(out, &flags);
             fputs(written == 0 && !headline_done ? "</p>\n" : "</li>\n", out);
             free(sentence);
             written++;
@@ -175,7 +177,14 @@ static void row_notes(const struct session *session, const struct comparison *c,
     char text[ANSWER_ACCEPTED_SIZE];
     fputs("<tr><td colspan=\"6\" class=\"small wrap\"><div class=\"note\"><span class=\"dim\">", out);
     row_method(c, out);
-    fputs(".</span>", out);
+    fputs(".", out);
+    if (answer_resampled(c, text, sizeof text)[0] != 0) {
+        fputs(" ", out);
+        text_html(out, text);
+        fputs(answer_resampled_few(c) ? " (few: too narrow).</span>" : ".</span>", out);
+    } else {
+        fputs("</span>", out);
+    }
     if (answer_among(session, c, text, sizeof text)[0] != 0) {
         fputs(" ", out);
         text_html(out, text);
@@ -193,7 +202,7 @@ static void row_notes(const struct session *session, const struct comparison *c,
     }
     for (size_t i = 0; i < c->flags.count; i++) {
         fputs(i > 0 ? "; " : " <span class=\"flag\">", out);
-        text_html(out, c->flags.text[i]);
+        text_html(out, text_list_at(&c->flags, i));
     }
     fputs(c->flags.count > 0 ? ".</span></div></td></tr>\n" : "</div></td></tr>\n", out);
 }
@@ -229,9 +238,9 @@ static void comparison_row(const struct session *session, const struct compariso
     } else {
         fputs("</td><td colspan=\"2\" class=\"wrap\">", out);
     }
-    for (size_t i = 0; !judged && i < c->reason_count; i++) {
+    for (size_t i = 0; !judged && i < c->reasons.count; i++) {
         fputs(i > 0 ? "; " : "", out);
-        text_html(out, c->reasons[i]);
+        text_html(out, text_list_at(&c->reasons, i));
     }
     fputs("</td></tr>\n", out);
     if (judged)
@@ -266,6 +275,29 @@ static void comparison_table(const struct session *session, const char *test, FI
     html_table_end(out);
 }
 
+/* What the resampled intervals are, where there are any. */
+static void put_resampled(const struct session *session, FILE *out)
+{
+    bool any = false, few = false;
+    for (size_t i = 0; i < session->comparison_count; i++) {
+        const struct comparison *c = &session->comparisons[i];
+        any = any || c->resampled.present;
+        few = few || (c->resampled.present && answer_resampled_few(c));
+    }
+    if (!any)
+        return;
+    fprintf(
+        out,
+        " &#8220;Resampled&#8221; is a plain check: the same mean difference over %d draws of the runs (of "
+        "whole "
+        "blocks where the pair was compared within blocks) with replacement, without the 2.5 %% at either "
+        "end. It "
+        "takes no shape of the scatter for granted and leaves the calibration out; no verdict rests on it.",
+        BOOTSTRAP_DRAWS);
+    if (few)
+        fprintf(out, " Of fewer than %d it is too narrow to mean much.", BOOTSTRAP_UNITS_FEW);
+}
+
 /* The line under the tables that says what their columns mean. */
 static void explain(const struct session *session, FILE *out)
 {
@@ -277,6 +309,7 @@ static void explain(const struct session *session, FILE *out)
         fputs(" &#8220;Together&#8221; is its interval such that all pairs of feeders measured alike hold "
               "at once with 95 %.",
               out);
+    put_resampled(session, out);
     fputs(" <a href=\"#method\">How pairs are judged</a>.</p>\n", out);
 }
 

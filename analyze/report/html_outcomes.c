@@ -193,21 +193,25 @@ static void numbers(const struct session *session, const char *test, FILE *out)
 }
 
 /* Chart by chart, so that the feeders' pictures of the same thing stand together. */
-static void pictures(const struct session *session, const struct figures *figures, const char *test,
-                     FILE *out)
+static enum err_code pictures(const struct session *session, const struct figures *figures, const char *test,
+                              FILE *out, struct err *e)
 {
+    enum err_code code = ERR_OK;
     for (size_t chart = 0; chart < OUTCOME_CHARTS_MAX; chart++) {
-        for (size_t i = 0; figures != NULL && i < figures->count; i++) {
+        for (size_t i = 0; figures != NULL && i < figures->count && code == ERR_OK; i++) {
             const struct figure *f = &figures->figure[i];
             if (f->kind == FIGURE_OUTCOME && f->chart == chart &&
                 strcmp(session->feeders[f->feeder].outcomes[f->outcome].test, test) == 0)
-                html_figure(f, out);
+                code = html_figure(figures, i, out, e);
         }
     }
+    return code;
 }
 
-static void section(const struct session *session, const struct figures *figures, const char *test, FILE *out)
+static enum err_code section(const struct session *session, const struct figures *figures, const char *test,
+                             FILE *out, struct err *e)
 {
+    enum err_code code;
     char id[48];
     html_test_id(test, id, sizeof id);
     fprintf(out, "<section id=\"%s\">\n<h2>", id);
@@ -224,14 +228,18 @@ static void section(const struct session *session, const struct figures *figures
             findings(session, i, o, out);
     }
     numbers(session, test, out);
-    pictures(session, figures, test, out);
+    code = pictures(session, figures, test, out, e);
     fputs("</section>\n", out);
+    return code;
 }
 
-void html_outcomes(const struct session *session, const struct figures *figures, FILE *out)
+enum err_code html_outcomes(const struct session *session, const struct figures *figures, FILE *out,
+                            struct err *e)
 {
+    enum err_code code = ERR_OK;
     const char *tests[ANSWER_TESTS_MAX];
     size_t count = answer_tests(session, tests, ANSWER_TESTS_MAX);
-    for (size_t i = 0; i < count; i++)
-        section(session, figures, tests[i], out);
+    for (size_t i = 0; i < count && code == ERR_OK; i++)
+        code = section(session, figures, tests[i], out, e);
+    return code;
 }

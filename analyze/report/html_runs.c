@@ -4,19 +4,20 @@
 #include "analyze/report/report_html.h"
 #include "analyze/report/run_settings.h"
 #include "analyze/report/text_format.h"
+#include "analyze/run_result.h"
 
 #include <string.h>
 
 /* A list of sentences as one cell; they are foreign text. */
-static void put_sentences(const char (*sentences)[160], size_t count, FILE *out)
+static void put_sentences(const struct run_texts *sentences, FILE *out)
 {
-    for (size_t i = 0; i < count; i++) {
+    for (size_t i = 0; i < sentences->count; i++) {
         fputs(i > 0 ? "; " : "", out);
-        text_html(out, sentences[i]);
+        text_html(out, run_text(sentences, i));
     }
 }
 
-static void creep_cell(const struct push_result *push, FILE *out)
+static void creep_cell(const struct run_push *push, FILE *out)
 {
     struct quantity percent = push->creep_per_n;
     /* A share of feed per newton is a small number: per cent of feed for each 10 N reads better. */
@@ -30,16 +31,16 @@ static void creep_cell(const struct push_result *push, FILE *out)
 /* How quiet the run was, then what is odd about it: a line of its own under the numbers. */
 static void quality_row(const struct run_result *run, FILE *out)
 {
-    const struct push_result *push = &run->push;
+    const struct run_push *push = &run->push;
     char drift[48], noise[48];
     int decimals = text_decimals(push->noise_n);
     fprintf(out,
             "<tr><td colspan=\"8\" class=\"small\"><span class=\"dim\">zero drift %s N, noise %s N</span>",
             text_rounded(push->zero_drift_n, decimals + 1, drift, sizeof drift),
             text_rounded(push->noise_n, decimals, noise, sizeof noise));
-    if (push->flag_count > 0) {
+    if (push->flags.count > 0) {
         fputs("; ", out);
-        put_sentences((const char(*)[160])push->flags, push->flag_count, out);
+        put_sentences(&push->flags, out);
     }
     if (run->record->ended != RUN_COMPLETE) {
         fputs("; ended: ", out);
@@ -68,7 +69,7 @@ static void put_settings(const struct run_record *r, FILE *out)
 static void run_row(const struct session *session, const struct run_result *run, FILE *out)
 {
     const struct run_record *r = run->record;
-    const struct push_result *push = &run->push;
+    const struct run_push *push = &run->push;
     char text[80];
     fprintf(out, "<tr%s><th scope=\"row\" class=\"number\"%s>", run->analysed ? " class=\"upper\"" : "",
             run->analysed ? " rowspan=\"2\"" : "");
@@ -82,7 +83,7 @@ static void run_row(const struct session *session, const struct run_result *run,
     fprintf(out, "</td><td class=\"number\">%d</td>", r->block);
     if (!run->analysed) {
         fputs("<td colspan=\"5\" class=\"wrap\">not analysed: ", out);
-        text_html(out, run->why_not);
+        text_html(out, run->why_not != NULL ? run->why_not : "");
         fputs("</td></tr>\n", out);
         return;
     }
@@ -192,7 +193,7 @@ static void measure_cell(double value, const char *unit, FILE *out)
 /* How quiet the run was and what is odd about it, when there is something; else nothing. */
 static bool run_is_odd(const struct run_result *run)
 {
-    return !run->analysed || run->push.flag_count > 0 || run->record->ended != RUN_COMPLETE;
+    return !run->analysed || run->push.flags.count > 0 || run->record->ended != RUN_COMPLETE;
 }
 
 static void test_row(const struct session *session, const struct run_result *run,
@@ -233,12 +234,12 @@ static void test_row(const struct session *session, const struct run_result *run
     fprintf(out, "<tr><td colspan=\"%zu\" class=\"small\">", columns_in(c) - 1);
     if (!run->analysed) {
         fputs("not analysed: ", out);
-        text_html(out, run->why_not);
+        text_html(out, run->why_not != NULL ? run->why_not : "");
     } else {
-        put_sentences((const char(*)[160])run->push.flags, run->push.flag_count, out);
+        put_sentences(&run->push.flags, out);
     }
     if (run->analysed && r->ended != RUN_COMPLETE) {
-        fputs(run->push.flag_count > 0 ? "; ended: " : "ended: ", out);
+        fputs(run->push.flags.count > 0 ? "; ended: " : "ended: ", out);
         text_html(out, r->ended_why);
     }
     fputs("</td></tr>\n", out);
@@ -329,7 +330,7 @@ bool html_any_push_run(const struct session *session)
 
 static void evidence_of_run(const struct run_result *run, bool several_series, FILE *out)
 {
-    const struct push_result *push = &run->push;
+    const struct run_push *push = &run->push;
     fputs("<li>", out);
     if (several_series)
         fprintf(out, "series %zu, ", run->series + 1);
@@ -340,8 +341,8 @@ static void evidence_of_run(const struct run_result *run, bool several_series, F
     if (push->limited_by != LIMITED_LIMIT)
         fprintf(out, " (probabilities: motor %.3f, grip %.3f, neither %.3f)", push->probability[0],
                 push->probability[1], push->probability[2]);
-    fputs(push->evidence_count > 0 ? ": " : "", out);
-    put_sentences((const char(*)[160])push->evidence, push->evidence_count, out);
+    fputs(push->evidence.count > 0 ? ": " : "", out);
+    put_sentences(&push->evidence, out);
     fputs("</li>\n", out);
 }
 

@@ -32,7 +32,7 @@ static void condition_cell(const struct conditions *c, size_t id, bool differs, 
                  CONDITION_KINDS[id].symbol);
         text_html(out, text);
     } else {
-        text_html(out, c->word[id]);
+        text_html(out, conditions_word(c, (enum condition_id)id));
     }
     fputs(differs ? " (differs)</td>" : "</td>", out);
 }

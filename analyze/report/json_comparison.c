@@ -1,5 +1,7 @@
 #include "analyze/report/json_comparison.h"
 
+#include "analyze/comparison.h"
+#include "analyze/report/answer_family.h"
 #include "analyze/report/json_outcome.h"
 
 #include <math.h>
@@ -26,6 +28,29 @@ static json_t *simultaneous_interval(struct json_build *b, const struct comparis
     return object;
 }
 
+/* The percentile bootstrap of the difference: how wide runs, or blocks, alone make it. */
+static json_t *resampled_interval(struct json_build *b, const struct comparison *c)
+{
+    json_t *object;
+    if (!c->resampled.present)
+        return json_null();
+    object = json_object();
+    json_build_set(b, object, "low", json_build_number(c->resampled.low_95));
+    json_build_set(b, object, "high", json_build_number(c->resampled.high_95));
+    json_build_set(b, object, "resampled", json_string(c->by_blocks ? "blocks" : "runs"));
+    json_build_set(b, object, "draws", json_build_count(c->resampled.draws));
+    json_build_set(b, object, "few", json_boolean(answer_resampled_few(c)));
+    return object;
+}
+
+static json_t *sentences(struct json_build *b, const struct text_list *list)
+{
+    json_t *array = json_array();
+    for (size_t i = 0; i < list->count; i++)
+        json_build_append(b, array, json_build_text(text_list_at(list, i)));
+    return array;
+}
+
 /* What more repeats would bring; null where nothing can be said. */
 static void put_sizes(struct json_build *b, json_t *object, const struct comparison *c)
 {
@@ -41,12 +66,15 @@ static json_t *comparison_object(struct json_build *b, const struct session *ses
 {
     const char *unit = c->test[0] != 0 ? c->unit : "N";
     json_t *object = json_object();
+    struct budget budget;
+    comparison_budget(session, c, &budget);
     json_build_set(b, object, "quantity", json_build_text(c->quantity));
     json_build_set(b, object, "a", json_build_text(session->feeders[c->a].name));
     json_build_set(b, object, "b", json_build_text(session->feeders[c->b].name));
     put_question(b, object, c->test, c->setting, c->unit, c->speed_mm_s);
-    json_build_set(b, object, "difference", report_json_quantity(b, &c->difference, unit, &c->budget));
+    json_build_set(b, object, "difference", report_json_quantity(b, &c->difference, unit, &budget));
     json_build_set(b, object, "simultaneous_95", simultaneous_interval(b, c));
+    json_build_set(b, object, "resampled_95", resampled_interval(b, c));
     json_build_set(b, object, "p_value", c->has_p_value ? json_build_number(c->p_value) : json_null());
     json_build_set(b, object, "p_value_family",
                    c->has_p_value ? json_build_number(c->p_value_family) : json_null());
@@ -63,12 +91,9 @@ static json_t *comparison_object(struct json_build *b, const struct session *ses
                    c->has_p_value && c->family < session->family_count ? json_build_count(c->family + 1)
                                                                        : json_null());
     json_build_set(b, object, "verdict", json_string(VERDICT_NAMES[c->verdict]));
-    json_build_set(b, object, "reasons",
-                   report_json_sentences(b, c->reasons[0], sizeof c->reasons[0], c->reason_count));
-    json_build_set(b, object, "accepted",
-                   report_json_sentences(b, c->accepted[0], sizeof c->accepted[0], c->accepted_count));
-    json_build_set(b, object, "flags",
-                   report_json_sentences(b, c->flags.text[0], sizeof c->flags.text[0], c->flags.count));
+    json_build_set(b, object, "reasons", sentences(b, &c->reasons));
+    json_build_set(b, object, "accepted", sentences(b, &c->accepted));
+    json_build_set(b, object, "flags", sentences(b, &c->flags));
     return object;
 }
 
@@ -140,7 +165,6 @@ void json_comparisons(struct json_build *b, json_t *root, const struct session *
     for (size_t i = 0; i < session->matter_count; i++)
         json_build_set(b, matters, session->matters[i].quantity,
                        json_build_number(session->matters[i].difference));
-    json_build_set(b, root, "margin", json_build_number(session->margin));
     json_build_set(b, root, "accept", accept);
     json_build_set(b, root, "matters", matters);
     json_build_set(b, root, "comparisons", comparisons);

@@ -180,9 +180,7 @@ static enum err_code write_figure(const struct work *w, struct err *e)
     }
     if (code == ERR_OK && !w->request->no_figures)
         code = figure_draw(folder, &figure, e);
-    free(figure.script);
-    free(figure.data);
-    free(figure.svg);
+    figure_unmake(&figure);
     return code;
 }
 

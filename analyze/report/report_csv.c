@@ -3,6 +3,7 @@
 #include "analyze/bench_test.h"
 #include "analyze/report/run_settings.h"
 #include "analyze/report/text_format.h"
+#include "analyze/run_result.h"
 
 #include <math.h>
 #include <stdlib.h>
@@ -40,12 +41,12 @@ static void put_flags(FILE *out, const struct run_result *run)
     char joined[PUSH_FLAGS_MAX * 164] = "";
     size_t used = 0;
     if (!run->analysed) {
-        put_text(out, run->why_not);
+        put_text(out, run->why_not != NULL ? run->why_not : "");
         return;
     }
-    for (size_t i = 0; i < run->push.flag_count && used < sizeof joined; i++)
+    for (size_t i = 0; i < run->push.flags.count && used < sizeof joined; i++)
         used += (size_t)snprintf(joined + used, sizeof joined - used, "%s%s", i > 0 ? "; " : "",
-                                 run->push.flags[i]);
+                                 run_text(&run->push.flags, i));
     put_text(out, joined);
 }
 
@@ -115,7 +116,7 @@ static void put_row(FILE *out, const struct session *session, const struct run_r
                     const struct columns *columns)
 {
     const struct run_record *r = run->record;
-    const struct push_result *push = &run->push;
+    const struct run_push *push = &run->push;
     bool ok = run->analysed && bench_test_is_push(r->test);
     fprintf(out, "%zu,%d", run->series + 1, r->number);
     put_text(out, session->feeders[run->feeder].name);

@@ -158,32 +158,40 @@ static void head(const struct session *session, FILE *out)
     fputs("</h1>\n</header>\n<main>\n", out);
 }
 
-void html_figure(const struct figure *f, FILE *out)
+enum err_code html_figure(const struct figures *figures, size_t i, FILE *out, struct err *e)
 {
-    if (f->svg == NULL)
-        return;
+    const struct figure *f = &figures->figure[i];
+    enum err_code code;
+    if (!f->drawn)
+        return ERR_OK;
     fputs("<figure>\n<div class=\"picture\">\n", out);
-    fwrite(f->svg, 1, f->svg_length, out);
+    code = figure_put(figures->folder, f, out, e);
+    if (code != ERR_OK)
+        return code;
     fputs("\n</div>\n<figcaption>", out);
     text_html(out, f->description);
     fprintf(out,
             " Redraw it with <code>gnuplot figures/%s.gp</code>; its data are in <code>figures/%s.csv</code>."
             "</figcaption>\n</figure>\n",
             f->name, f->name);
+    return ERR_OK;
 }
 
 /* Figures of a kind; in the order in which they were made. */
-static void figures_of(const struct figures *figures, enum figure_kind kind, FILE *out)
+static enum err_code figures_of(const struct figures *figures, enum figure_kind kind, FILE *out,
+                                struct err *e)
 {
+    enum err_code code = ERR_OK;
     bool any = false;
-    for (size_t i = 0; figures != NULL && i < figures->count; i++) {
-        if (figures->figure[i].kind != kind || figures->figure[i].svg == NULL)
+    for (size_t i = 0; figures != NULL && i < figures->count && code == ERR_OK; i++) {
+        if (figures->figure[i].kind != kind || !figures->figure[i].drawn)
             continue;
         any = true;
-        html_figure(&figures->figure[i], out);
+        code = html_figure(figures, i, out, e);
     }
     if (!any)
         fputs("<p class=\"dim\">No figure was drawn here.</p>\n", out);
+    return code;
 }
 
 /* What the page has sections for. */
@@ -243,19 +251,21 @@ static enum err_code comparison_section(const struct session *session, const str
     if (code != ERR_OK)
         return code;
     if (parts->pushes) {
-        figures_of(figures, FIGURE_DIFFERENCE, out);
+        code = figures_of(figures, FIGURE_DIFFERENCE, out, e);
         fputs("<h3>By feeder and speed</h3>\n", out);
         html_speeds(session, out);
-        figures_of(figures, FIGURE_STALL, out);
-        if (figure_stall_wanted(session, true))
-            figures_of(figures, FIGURE_ONSET, out);
+        if (code == ERR_OK)
+            code = figures_of(figures, FIGURE_STALL, out, e);
+        if (code == ERR_OK && figure_stall_wanted(session, true))
+            code = figures_of(figures, FIGURE_ONSET, out, e);
     }
     end_section(out);
     return code;
 }
 
-static void push_sections(const struct figures *figures, FILE *out)
+static enum err_code push_sections(const struct figures *figures, FILE *out, struct err *e)
 {
+    enum err_code code;
     begin_section("pushes", "Push curves", out);
     fputs("<p>A push begins with no load. The blocked filament bends the fixture like a spring, so force "
           "rises with feed. What "
@@ -263,15 +273,17 @@ static void push_sections(const struct figures *figures, FILE *out)
           "slip past the "
           "onset. A motor that loses step lets the force drop all at once, again and again.</p>\n",
           out);
-    figures_of(figures, FIGURE_PUSH, out);
+    code = figures_of(figures, FIGURE_PUSH, out, e);
     end_section(out);
     begin_section("torque-section", "Torque against speed", out);
     fputs("<p>Where the motor gave way, its torque is known; where the grip gave way first, the motor could "
           "do at least "
           "that much.</p>\n",
           out);
-    figures_of(figures, FIGURE_TORQUE, out);
+    if (code == ERR_OK)
+        code = figures_of(figures, FIGURE_TORQUE, out, e);
     end_section(out);
+    return code;
 }
 
 static enum err_code uncertainty_section(const struct session *session, const struct figures *figures,
@@ -284,7 +296,7 @@ static enum err_code uncertainty_section(const struct session *session, const st
         code = html_budgets(session, out, e);
         if (code != ERR_OK)
             return code;
-        figures_of(figures, FIGURE_BUDGET, out);
+        code = figures_of(figures, FIGURE_BUDGET, out, e);
     }
     html_outcome_budgets(session, out);
     html_estimates(session, out);
@@ -314,8 +326,11 @@ enum err_code report_html_write(const struct session *session, const struct figu
     if (code != ERR_OK)
         return code;
     if (parts.pushes)
-        push_sections(figures, out);
-    html_outcomes(session, figures, out);
+        code = push_sections(figures, out, e);
+    if (code == ERR_OK)
+        code = html_outcomes(session, figures, out, e);
+    if (code != ERR_OK)
+        return code;
     begin_section("runs", "All runs", out);
     html_runs(session, out);
     end_section(out);

@@ -28,7 +28,8 @@ enum err_code html_ranking(const struct session *session, FILE *out, struct err 
 /* html_outcomes.c: what each kind of test came to. Headlines for the first screen, then a section for each
  * test, whose id html_test_id gives ("test-loaded-feed"). */
 void html_headlines(const struct session *session, FILE *out);
-void html_outcomes(const struct session *session, const struct figures *figures, FILE *out);
+enum err_code html_outcomes(const struct session *session, const struct figures *figures, FILE *out,
+                            struct err *e);
 void html_test_id(const char *test, char *buffer, size_t size);
 
 /* html_tables.c: what was tested under which conditions, and what each speed gave. */
@@ -56,8 +57,8 @@ void html_provenance(const struct session *session, FILE *out);
 /* html_tests.c: items of the list of definitions, one for each kind of test that the session holds. */
 void html_test_definitions(const struct session *session, FILE *out);
 
-/* A drawn figure with its caption; nothing when it was not drawn. */
-void html_figure(const struct figure *figure, FILE *out);
+/* The i-th figure with its caption, read from where it was drawn; nothing when it was not drawn. */
+enum err_code html_figure(const struct figures *figures, size_t i, FILE *out, struct err *e);
 
 /* A cell or paragraph piece: escaped text, and a quantity with a dash where it is absent. */
 void html_quantity(FILE *out, const struct quantity *q, const char *unit);

@@ -5,7 +5,9 @@
 #include "analyze/report/json_build.h"
 #include "analyze/report/json_comparison.h"
 #include "analyze/report/json_outcome.h"
+#include "analyze/report/json_stream.h"
 #include "analyze/report/text_format.h"
+#include "analyze/run_result.h"
 
 #include <jansson.h>
 #include <math.h>
@@ -132,11 +134,20 @@ static json_t *sampling_object(struct json_build *b, const struct push_sampling 
     return object;
 }
 
+static json_t *texts(struct json_build *b, const struct run_texts *of_run, bool any)
+{
+    json_t *array = json_array();
+    for (size_t i = 0; any && i < of_run->count; i++)
+        json_build_append(b, array, json_build_text(run_text(of_run, i)));
+    return array;
+}
+
 static json_t *run_object(struct json_build *b, const struct session *session, const struct run_result *run)
 {
     const struct run_record *r = run->record;
-    const struct push_result *push = &run->push;
+    const struct run_push *push = &run->push;
     const struct quantity none = {.present = false};
+    const struct budget stall = run_budget(&push->stall_budget), onset = run_budget(&push->onset_budget);
     bool push_kind = bench_test_is_push(r->test), ok = run->analysed && push_kind;
     json_t *object = json_object(), *probability;
     json_build_set(b, object, "run", json_integer(r->number));
@@ -146,15 +157,15 @@ static json_t *run_object(struct json_build *b, const struct session *session, c
     json_build_set(b, object, "speed_mm_s", json_build_number(r->speed_mm_s));
     json_build_set(b, object, "limited_by", ok ? json_string(LIMITED_NAMES[push->limited_by]) : json_null());
     json_build_set(b, object, "stall_force_n",
-                   report_json_quantity(b, ok ? &push->stall_force_n : &none, "N", &push->stall_budget));
+                   report_json_quantity(b, ok ? &push->stall_force_n : &none, "N", &stall));
     json_build_set(b, object, "slip_onset_n",
-                   report_json_quantity(b, ok ? &push->slip_onset_n : &none, "N", &push->onset_budget));
+                   report_json_quantity(b, ok ? &push->slip_onset_n : &none, "N", &onset));
     json_build_set(b, object, "block", json_integer(r->block));
     json_build_set(b, object, "order", json_integer(r->order));
     json_build_set(b, object, "start_time", json_build_text(r->start_time));
     json_build_set(b, object, "ended", json_string(RUN_END_NAMES[r->ended]));
     json_build_set(b, object, "analysed", json_boolean(run->analysed));
-    json_build_set(b, object, "why_not", run->analysed ? json_null() : json_build_text(run->why_not));
+    json_build_set(b, object, "why_not", run->why_not == NULL ? json_null() : json_build_text(run->why_not));
     json_build_set(b, object, "creep_per_n",
                    report_json_quantity(b, ok ? &push->creep_per_n : &none, "1/N", NULL));
     json_build_set(b, object, "stiffness_n_per_mm",
@@ -178,12 +189,8 @@ static json_t *run_object(struct json_build *b, const struct session *session, c
         json_build_set(b, probability, names[i], json_build_number(push->probability[i]));
     }
     json_build_set(b, object, "probability", probability);
-    json_build_set(
-        b, object, "evidence",
-        report_json_sentences(b, push->evidence[0], sizeof push->evidence[0], ok ? push->evidence_count : 0));
-    json_build_set(b, object, "flags",
-                   report_json_sentences(b, push->flags[0], sizeof push->flags[0],
-                                         run->analysed ? push->flag_count : 0));
+    json_build_set(b, object, "evidence", texts(b, &push->evidence, ok));
+    json_build_set(b, object, "flags", texts(b, &push->flags, run->analysed));
     json_outcome_run(b, object, run);
     return object;
 }
@@ -288,36 +295,35 @@ static json_t *feeder_object(struct json_build *b, const struct session *session
     return object;
 }
 
-static json_t *document(struct json_build *b, const struct session *session)
-{
-    json_t *root = json_object(), *series = json_array(), *runs = json_array(), *feeders = json_array();
-    json_build_set(b, root, "schema", json_string(REPORT_JSON_SCHEMA));
-    json_build_set(b, root, "program", json_string("nipbench-analyze " NIPBENCH_VERSION));
-    json_build_set(b, root, "simulated", json_boolean(session->simulated));
-    json_build_set(b, root, "reference_speed_mm_s", json_build_number(session->reference_speed_mm_s));
-    json_build_set(b, root, "margin", json_build_number(session->margin));
-    for (size_t i = 0; i < session->series_count; i++)
-        json_build_append(b, series, series_object(b, i + 1, session->series[i]));
-    for (size_t i = 0; i < session->run_count; i++)
-        json_build_append(b, runs, run_object(b, session, &session->runs[i]));
-    for (size_t i = 0; i < session->feeder_count; i++)
-        json_build_append(b, feeders, feeder_object(b, session, i));
-    json_build_set(b, root, "series", series);
-    json_build_set(b, root, "runs", runs);
-    json_build_set(b, root, "feeders", feeders);
-    json_comparisons(b, root, session);
-    return root;
-}
-
 enum err_code report_json_write(const struct session *session, FILE *out, struct err *e)
 {
     struct json_build b = {false};
-    json_t *root = document(&b, session);
-    int rc = b.failed || root == NULL ? -1 : json_dumpf(root, out, JSON_INDENT(1) | JSON_REAL_PRECISION(12));
-    json_decref(root);
-    if (b.failed)
-        return err_set(e, ERR_MEMORY, "out of memory for results.json");
-    if (rc != 0 || fputc('\n', out) == EOF)
+    struct json_stream s;
+    json_t *comparisons = json_object();
+    json_stream_begin(&s, out);
+    json_stream_member(&s, "schema", json_string(REPORT_JSON_SCHEMA));
+    json_stream_member(&s, "program", json_string("nipbench-analyze " NIPBENCH_VERSION));
+    json_stream_member(&s, "simulated", json_boolean(session->simulated));
+    json_stream_member(&s, "reference_speed_mm_s", json_build_number(session->reference_speed_mm_s));
+    json_stream_member(&s, "margin", json_build_number(session->margin));
+    json_stream_list_begin(&s, "series");
+    for (size_t i = 0; i < session->series_count; i++)
+        json_stream_item(&s, series_object(&b, i + 1, session->series[i]));
+    json_stream_list_end(&s);
+    json_stream_list_begin(&s, "runs");
+    for (size_t i = 0; i < session->run_count; i++)
+        json_stream_item(&s, run_object(&b, session, &session->runs[i]));
+    json_stream_list_end(&s);
+    json_stream_list_begin(&s, "feeders");
+    for (size_t i = 0; i < session->feeder_count; i++)
+        json_stream_item(&s, feeder_object(&b, session, i));
+    json_stream_list_end(&s);
+    json_comparisons(&b, comparisons, session);
+    json_stream_members(&s, comparisons);
+    json_stream_end(&s);
+    if (ferror(out) != 0)
         return err_set(e, ERR_SYSTEM, "results.json could not be written");
+    if (b.failed || s.failed)
+        return err_set(e, ERR_MEMORY, "out of memory for results.json");
     return ERR_OK;
 }

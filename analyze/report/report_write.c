@@ -1,10 +1,11 @@
 #include "analyze/report/report_write.h"
 
 #include "analyze/report/figure.h"
+#include "analyze/report/figure_pool.h"
 #include "analyze/report/report_csv.h"
 #include "analyze/report/report_html.h"
 #include "analyze/report/report_json.h"
-#include "datasets/format/series.h"
+#include "datasets/format/file_bytes.h"
 
 #include <dirent.h>
 #include <errno.h>
@@ -158,24 +159,59 @@ static enum err_code write_file(const char *folder, const char *name, const char
     enum err_code code;
     snprintf(file, sizeof file, "%s%s", name, ending);
     code = join(folder, file, path, e);
-    return code == ERR_OK ? series_write_file(path, bytes, length, e) : code;
+    return code == ERR_OK ? file_bytes_write(path, bytes, length, e) : code;
 }
 
-static enum err_code write_figures(const struct report_options *options, const char *folder,
-                                   struct figures *figures, struct err *e)
+/* Script and data of one figure, made, written and let go. */
+static enum err_code write_figure(const struct session *session, const char *folder, struct figure *f,
+                                  struct err *e)
 {
-    enum err_code code = ERR_OK;
-    for (size_t i = 0; i < figures->count && code == ERR_OK; i++) {
-        struct figure *f = &figures->figure[i];
+    enum err_code code = figure_make(session, f, e);
+    if (code == ERR_OK)
         code = write_file(folder, f->name, ".csv", f->data, f->data_length, e);
-        if (code == ERR_OK)
-            code = write_file(folder, f->name, ".gp", f->script, f->script_length, e);
-        if (code != ERR_OK || !options->figures)
+    if (code == ERR_OK)
+        code = write_file(folder, f->name, ".gp", f->script, f->script_length, e);
+    figure_unmake(f);
+    return code;
+}
+
+/* Scripts and data of figures behind one that failed: one figure at a time would not have come to them. */
+static void remove_scripts(const char *folder, const struct figures *figures, size_t behind)
+{
+    static const char *const endings[] = {"csv", "gp"};
+    for (size_t i = behind + 1; i < figures->count; i++) {
+        for (size_t k = 0; k < 2; k++) {
+            char path[PATH_MAX], name[FIGURE_NAME_SIZE + 8];
+            snprintf(name, sizeof name, "%s.%s", figures->figure[i].name, endings[k]);
+            if (join(folder, name, path, NULL) == ERR_OK)
+                unlink(path);
+        }
+    }
+}
+
+/* While gnuplots draw, the next figures are written. */
+static enum err_code write_figures(const struct session *session, const struct report_options *options,
+                                   const char *folder, struct figures *figures, struct err *e)
+{
+    struct figure_pool pool;
+    enum err_code code = ERR_OK;
+    figure_pool_init(&pool, folder, figures, options->threads);
+    for (size_t i = 0; i < figures->count; i++) {
+        struct err error = {0};
+        if (write_figure(session, folder, &figures->figure[i], &error) != ERR_OK) {
+            figure_pool_fail(&pool, i, &error);
+            break;
+        }
+        if (!options->figures)
             continue;
         if (options->progress != NULL)
-            options->progress(options->context, i, figures->count, f->name);
-        code = figure_draw(folder, f, e);
+            options->progress(options->context, i, figures->count, figures->figure[i].name);
+        if (!figure_pool_start(&pool, i))
+            break;
     }
+    code = figure_pool_finish(&pool, e);
+    if (code != ERR_OK)
+        remove_scripts(folder, figures, pool.failed);
     if (code == ERR_OK && options->progress != NULL && options->figures)
         options->progress(options->context, figures->count, figures->count, "");
     return code;
@@ -183,37 +219,35 @@ static enum err_code write_figures(const struct report_options *options, const c
 
 enum page { PAGE_JSON, PAGE_CSV, PAGE_HTML };
 
+/* Piece by piece to the file: nothing that grows with the runs is held. */
 static enum err_code write_page(const struct session *session, const struct figures *figures, enum page page,
                                 const char *folder, struct err *e)
 {
     static const char *const names[] = {"results.json", "results.csv", "report.html"};
-    char *text = NULL;
-    size_t length = 0;
-    FILE *out = open_memstream(&text, &length);
-    enum err_code code = ERR_OK;
-    bool lost;
-    if (out == NULL)
-        return err_set(e, ERR_MEMORY, "out of memory for %s", names[page]);
-    if (page == PAGE_JSON)
-        code = report_json_write(session, out, e);
-    else if (page == PAGE_CSV)
-        report_csv_write(session, out);
-    else
-        code = report_html_write(session, figures, out, e);
-    lost = ferror(out) != 0;
-    lost |= fclose(out) != 0;
-    if (code == ERR_OK && lost)
-        code = err_set(e, ERR_MEMORY, "out of memory for %s", names[page]);
+    struct file_bytes_writer file;
+    char path[PATH_MAX];
+    enum err_code code = join(folder, names[page], path, e);
     if (code == ERR_OK)
-        code = write_file(folder, names[page], "", text, length, e);
-    free(text);
+        code = file_bytes_begin(&file, path, e);
+    if (code != ERR_OK)
+        return code;
+    if (page == PAGE_JSON)
+        code = report_json_write(session, file.out, e);
+    else if (page == PAGE_CSV)
+        report_csv_write(session, file.out);
+    else
+        code = report_html_write(session, figures, file.out, e);
+    /* A file that took not all says itself why. */
+    if (code == ERR_OK || ferror(file.out) != 0)
+        return file_bytes_end(&file, e);
+    file_bytes_drop(&file);
     return code;
 }
 
 enum err_code report_write(const struct session *session, const struct report_options *options, struct err *e)
 {
-    struct figures figures = {NULL, 0};
     char folder[PATH_MAX];
+    struct figures figures = {NULL, 0, folder};
     enum err_code drawn = ERR_OK, code = report_check_folder(options->folder, e);
     struct err figure_error = {0};
     if (code == ERR_OK)
@@ -230,10 +264,10 @@ enum err_code report_write(const struct session *session, const struct report_op
     if (code == ERR_OK)
         code = scan_figures(folder, SCAN_REMOVE, e);
     if (code == ERR_OK)
-        code = figures_build(session, &figures, e);
+        code = figures_list(session, &figures, e);
     /* A page without figures is better than no page: a figure that fails is told last. */
     if (code == ERR_OK)
-        drawn = write_figures(options, folder, &figures, &figure_error);
+        drawn = write_figures(session, options, folder, &figures, &figure_error);
     if (code == ERR_OK)
         code = write_page(session, &figures, PAGE_HTML, options->folder, e);
     if (code == ERR_OK && drawn != ERR_OK) {

@@ -42,7 +42,7 @@ static bool starts(const struct scanner *s, const char *text)
 
 static void put(const struct scanner *s, const char *text, size_t length)
 {
-    if (s->skip_from == 0)
+    if (s->skip_from == 0 && s->out != NULL)
         fwrite(text, 1, length, s->out);
 }
 
@@ -180,11 +180,15 @@ static enum err_code attribute(struct scanner *s)
 
 static void put_labels(struct scanner *s)
 {
+    if (s->out == NULL)
+        return;
     fprintf(s->out, " role=\"img\" aria-labelledby=\"%s-title %s-desc\"", s->prefix, s->prefix);
 }
 
 static void put_titles(struct scanner *s)
 {
+    if (s->out == NULL)
+        return;
     fprintf(s->out, "<title id=\"%s-title\">", s->prefix);
     text_html(s->out, s->title);
     fprintf(s->out, "</title>\n<desc id=\"%s-desc\">", s->prefix);

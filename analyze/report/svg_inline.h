@@ -11,7 +11,8 @@
 
 /* Write svg (length bytes) to out with every id and every reference to one prefixed by prefix and a hyphen,
  * role="img", and aria-labelledby pointing at title and description (foreign text, escaped here). prefix:
- * letters, digits, hyphens. Refused with ERR_SYSTEM and the byte: anything not well-formed, anything after
+ * letters, digits, hyphens. out NULL: nothing is written, the picture is only checked. Refused with
+ * ERR_SYSTEM and the byte: anything not well-formed, anything after
  * </svg>, scripts, event attributes and references that leave the picture. */
 enum err_code svg_inline(const char *svg, size_t length, const char *prefix, const char *title,
                          const char *description, FILE *out, struct err *e);

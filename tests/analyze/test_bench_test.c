@@ -23,7 +23,7 @@ Test(bench_test, metres_fed_are_those_of_this_runs_motion_both_ways)
                                 .push_end_us = 7000};
     struct calibration calibration = {.degree = 1, .coefficients = {0, 4000}};
     struct push_settings settings = push_budget_settings(NULL);
-    static struct run_result run;
+    static struct run_finding run;
     struct err e = {0};
     quantity_init_numerics();
     cr_expect_eq(bench_test_run(&columns, &record, &calibration, &settings, &run, &e), ERR_NO_ANSWER);

@@ -1,4 +1,5 @@
 #include "analyze/comparison.h"
+#include "analyze/comparison_resample.h"
 
 #include "analyze/comparison_size.h"
 #include "analyze/numerics/difference.h"
@@ -46,8 +47,7 @@ static void begin(void)
 
 static void forget(void)
 {
-    free(b->session.comparisons);
-    free(b->session.families);
+    comparison_forget(&b->session);
     b->session.comparisons = NULL;
     b->session.families = NULL;
     b->session.comparison_count = b->session.family_count = 0;
@@ -70,8 +70,7 @@ static struct feeder_result *add_feeder(const char *name, size_t series, double 
     f->points[0].speed_mm_s = speed_mm_s;
     f->conditions.stated[CONDITION_NIP_PRELOAD_N] = true;
     f->conditions.number[CONDITION_NIP_PRELOAD_N] = 41.3;
-    f->conditions.stated[CONDITION_FILAMENT_LOT] = true;
-    snprintf(f->conditions.word[CONDITION_FILAMENT_LOT], sizeof f->conditions.word[0], "R-0417");
+    conditions_set_word(&f->conditions, CONDITION_FILAMENT_LOT, "R-0417");
     return f;
 }
 
@@ -128,7 +127,7 @@ Test(comparison, complete_blocks_are_paired)
     EQUAL(c->p_value_unadjusted, d.p_value);
     EQUAL(c->p_value, d.p_value);
     cr_expect_eq(c->verdict, VERDICT_A_HIGHER);
-    cr_expect_eq(c->reason_count, 0);
+    cr_expect_eq(c->reasons.count, 0);
     cr_expect_str_eq(c->quantity, "stall_force_n");
     EQUAL(c->speed_mm_s, 4.9);
     cr_expect(c->a == 0 && c->b == 1);
@@ -328,11 +327,13 @@ Test(comparison, accepted_conditions_are_compared_and_told)
     b->session.accept[CONDITION_NIP_PRELOAD_N] = true;
     const struct comparison *c = compare();
     cr_expect_eq(c->verdict, VERDICT_A_HIGHER);
-    cr_assert_eq(c->accepted_count, 1);
-    cr_expect(strstr(c->accepted[0], "nip preload") && strstr(c->accepted[0], "41.3") &&
-                  strstr(c->accepted[0], "47.2") && strstr(c->accepted[0], "2.5"),
-              "%s", c->accepted[0]);
-    cr_expect_eq(c->reason_count, 0);
+    cr_assert_eq(c->accepted.count, 1);
+    cr_expect(strstr(text_list_at(&c->accepted, 0), "nip preload") &&
+                  strstr(text_list_at(&c->accepted, 0), "41.3") &&
+                  strstr(text_list_at(&c->accepted, 0), "47.2") &&
+                  strstr(text_list_at(&c->accepted, 0), "2.5"),
+              "%s", text_list_at(&c->accepted, 0));
+    cr_expect_eq(c->reasons.count, 0);
 }
 
 Test(comparison, feeders_that_differ_by_less_than_matters_are_equivalent)
@@ -388,20 +389,21 @@ Test(comparison, the_gate_names_field_values_and_tolerance)
     add_feeder("gear-a", 0, 4.9);
     struct feeder_result *f = add_feeder("gear-b", 0, 4.9);
     f->conditions.number[CONDITION_NIP_PRELOAD_N] = 47.2;
-    snprintf(f->conditions.word[CONDITION_FILAMENT_LOT], sizeof f->conditions.word[0], "R-0533");
+    conditions_set_word(&f->conditions, CONDITION_FILAMENT_LOT, "R-0533");
     add_runs(0, A, NULL, 5);
     add_runs(1, B, NULL, 5);
     const struct comparison *c = compare();
     cr_expect_eq(c->verdict, VERDICT_NOT_COMPARABLE);
     cr_expect(!c->has_p_value && !c->difference.present);
     bool preload = false, lot = false;
-    for (size_t i = 0; i < c->reason_count; i++) {
-        const char *text = c->reasons[i];
+    for (size_t i = 0; i < c->reasons.count; i++) {
+        const char *text = text_list_at(&c->reasons, i);
         preload = preload || (strstr(text, "nip preload") && strstr(text, "41.3") && strstr(text, "47.2") &&
                               strstr(text, "2.5"));
         lot = lot || (strstr(text, "R-0417") && strstr(text, "R-0533"));
     }
-    cr_expect(preload && lot, "%zu reasons: %s; %s", c->reason_count, c->reasons[0], c->reasons[1]);
+    cr_expect(preload && lot, "%zu reasons: %s; %s", c->reasons.count, text_list_at(&c->reasons, 0),
+              text_list_at(&c->reasons, 1));
 }
 
 Test(comparison, within_the_tolerance_is_comparable_and_the_stricter_plan_rules)
@@ -417,7 +419,7 @@ Test(comparison, within_the_tolerance_is_comparable_and_the_stricter_plan_rules)
     b->series[1].plan.tolerance[CONDITION_NIP_PRELOAD_N] = 1.1;
     const struct comparison *c = compare();
     cr_expect_eq(c->verdict, VERDICT_NOT_COMPARABLE);
-    cr_expect_not_null(strstr(c->reasons[0], "1.1"), "%s", c->reasons[0]);
+    cr_expect_not_null(strstr(text_list_at(&c->reasons, 0), "1.1"), "%s", text_list_at(&c->reasons, 0));
 }
 
 Test(comparison, a_condition_stated_on_one_side_only_is_a_difference)
@@ -443,12 +445,14 @@ Test(comparison, conditions_that_vary_within_a_feeder_are_named)
     add_runs(1, B, NULL, 5);
     const struct comparison *c = compare();
     cr_expect_eq(c->verdict, VERDICT_NOT_COMPARABLE);
-    cr_assert_eq(c->reason_count, 2);
+    cr_assert_eq(c->reasons.count, 2);
     /* Against the other feeder's 41.3 N only the least is too far off. */
-    cr_expect_not_null(strstr(c->reasons[0], "41.3 N against 37.9 N (tolerance 2.5 N)"), "%s", c->reasons[0]);
-    cr_expect_not_null(strstr(c->reasons[1], "runs of gear-b among themselves: nip preload: 37.9 N against "
-                                             "42.4 N"),
-                       "%s", c->reasons[1]);
+    cr_expect_not_null(strstr(text_list_at(&c->reasons, 0), "41.3 N against 37.9 N (tolerance 2.5 N)"), "%s",
+                       text_list_at(&c->reasons, 0));
+    cr_expect_not_null(strstr(text_list_at(&c->reasons, 1),
+                              "runs of gear-b among themselves: nip preload: 37.9 N against "
+                              "42.4 N"),
+                       "%s", text_list_at(&c->reasons, 1));
 }
 
 Test(comparison, simulated_is_never_compared_with_measured)
@@ -461,7 +465,7 @@ Test(comparison, simulated_is_never_compared_with_measured)
     add_runs(1, B, NULL, 5);
     const struct comparison *c = compare();
     cr_expect_eq(c->verdict, VERDICT_NOT_COMPARABLE);
-    cr_expect_not_null(strstr(c->reasons[0], "simulated"), "%s", c->reasons[0]);
+    cr_expect_not_null(strstr(text_list_at(&c->reasons, 0), "simulated"), "%s", text_list_at(&c->reasons, 0));
 }
 
 /* One stall force of six is a bound only: the likelihood of censored values takes it in. */
@@ -475,7 +479,7 @@ Test(comparison, a_push_that_met_a_limit_counts_as_a_bound)
     b->feeders[0].points[0].censored_count = 1;
     add_runs(1, more_b, NULL, 6);
     const struct comparison *c = compare();
-    cr_expect_eq(c->verdict, VERDICT_A_HIGHER, "%s", c->reasons[0]);
+    cr_expect_eq(c->verdict, VERDICT_A_HIGHER, "%s", text_list_at(&c->reasons, 0));
     cr_expect_eq(b->session.families[0].design.method, DESIGN_CENSORED);
     cr_expect_eq(b->session.families[0].design.censored, 1);
 }
@@ -491,8 +495,9 @@ Test(comparison, too_many_pushes_that_met_a_limit_are_refused)
     add_runs(1, B, NULL, 5);
     const struct comparison *c = compare();
     cr_expect_eq(c->verdict, VERDICT_NOT_COMPARABLE);
-    cr_expect_not_null(strstr(c->reasons[0], "of gear-a the stall force is known in 2 of 5 blocks only"),
-                       "%s", c->reasons[0]);
+    cr_expect_not_null(
+        strstr(text_list_at(&c->reasons, 0), "of gear-a the stall force is known in 2 of 5 blocks only"),
+        "%s", text_list_at(&c->reasons, 0));
 }
 
 Test(comparison, one_run_each_gives_no_verdict)
@@ -503,7 +508,8 @@ Test(comparison, one_run_each_gives_no_verdict)
     add_runs(1, B, NULL, 1);
     const struct comparison *c = compare();
     cr_expect_eq(c->verdict, VERDICT_NOT_COMPARABLE);
-    cr_expect_not_null(strstr(c->reasons[0], "only one block of gear-a"), "%s", c->reasons[0]);
+    cr_expect_not_null(strstr(text_list_at(&c->reasons, 0), "only one block of gear-a"), "%s",
+                       text_list_at(&c->reasons, 0));
 }
 
 Test(comparison, values_that_do_not_scatter_give_no_verdict)
@@ -515,7 +521,8 @@ Test(comparison, values_that_do_not_scatter_give_no_verdict)
     add_runs(1, same_b, NULL, 3);
     const struct comparison *c = compare();
     cr_expect_eq(c->verdict, VERDICT_NOT_COMPARABLE);
-    cr_expect_not_null(strstr(c->reasons[0], "do not scatter"), "%s", c->reasons[0]);
+    cr_expect_not_null(strstr(text_list_at(&c->reasons, 0), "do not scatter"), "%s",
+                       text_list_at(&c->reasons, 0));
 }
 
 Test(comparison, speeds_that_only_one_has_are_left_out)
@@ -585,6 +592,7 @@ Test(comparison, parts_of_the_calibration_stay_apart_in_a_difference)
     double u[5], terms, share;
     struct difference d;
     struct err e;
+    struct budget budget;
     k->covariance[1][1] = pow(0.05 * 4000, 2);
     k->degrees_of_freedom = 17;
     k->weights_relative = 0.03;
@@ -596,7 +604,8 @@ Test(comparison, parts_of_the_calibration_stay_apart_in_a_difference)
     add_runs(1, B, NULL, 5);
     const struct comparison *c = compare();
     cr_assert_eq(difference_paired(A, B, 5, &d, &e), ERR_OK);
-    cr_assert_eq(c->budget.count, 5);
+    comparison_budget(&b->session, c, &budget);
+    cr_assert_eq(budget.count, 5);
     share = d.mean / 84.86;
     u[0] = d.standard_error;
     u[1] = d.mean * sqrt(0.05 * 0.05 - 0.03 * 0.03 - 0.02 * 0.02);
@@ -604,9 +613,9 @@ Test(comparison, parts_of_the_calibration_stay_apart_in_a_difference)
     u[3] = d.mean * 0.02;
     u[4] = share * 1.37 / sqrt(3);
     for (int i = 0; i < 5; i++)
-        EQUAL(c->budget.components[i].contribution, u[i]);
-    cr_expect_str_eq(c->budget.components[1].name, "calibration of the load cell, common to both");
-    cr_expect(c->budget.components[1].type == BUDGET_TYPE_A && c->budget.components[2].operator_estimate);
+        EQUAL(budget.components[i].contribution, u[i]);
+    cr_expect_str_eq(budget.components[1].name, "calibration of the load cell, common to both");
+    cr_expect(budget.components[1].type == BUDGET_TYPE_A && budget.components[2].operator_estimate);
     terms = pow(u[0], 4) / 4 + pow(u[1], 4) / 17;
     EQUAL(c->difference.degrees_of_freedom, pow(c->difference.standard_uncertainty, 4) / terms);
 }
@@ -636,12 +645,16 @@ Test(comparison, two_calibrations_do_not_cancel)
     cr_expect_float_eq(c->difference.standard_uncertainty, hypot(alone, hypot(1.714, 1.657)), 0.01);
 }
 
-static void expect_budget(const struct comparison *c, size_t components)
+static struct budget expect_budget(const struct comparison *c, size_t components)
 {
-    struct quantity q = budget_combine(&c->budget, c->difference.value, c->difference.n);
-    cr_assert_eq(c->budget.count, components);
+    struct budget budget;
+    struct quantity q;
+    comparison_budget(&b->session, c, &budget);
+    q = budget_combine(&budget, c->difference.value, c->difference.n);
+    cr_assert_eq(budget.count, components);
     EQUAL(q.standard_uncertainty, c->difference.standard_uncertainty);
     EQUAL(q.degrees_of_freedom, c->difference.degrees_of_freedom);
+    return budget;
 }
 
 Test(comparison, the_budget_says_what_the_difference_rests_on)
@@ -661,18 +674,18 @@ Test(comparison, the_budget_says_what_the_difference_rests_on)
     const struct comparison *c = compare();
     cr_assert_eq(b->session.comparison_count, 3);
     cr_assert_eq(difference_paired(A, B, 5, &d, &e), ERR_OK);
-    expect_budget(&c[0], 2);
-    cr_expect_str_eq(c[0].budget.components[0].name, "scatter of the differences, block by block");
-    cr_expect_eq(c[0].budget.components[0].type, BUDGET_TYPE_A);
-    EQUAL(c[0].budget.components[0].contribution, d.standard_error);
-    EQUAL(c[0].budget.components[0].degrees_of_freedom, 4);
-    cr_expect_eq(c[0].budget.components[1].type, BUDGET_TYPE_B);
-    cr_expect(c[0].budget.components[1].operator_estimate, "a stated calibration");
-    EQUAL(c[0].budget.components[1].contribution, 0.05 * d.mean);
+    const struct budget first = expect_budget(&c[0], 2);
+    cr_expect_str_eq(first.components[0].name, "scatter of the differences, block by block");
+    cr_expect_eq(first.components[0].type, BUDGET_TYPE_A);
+    EQUAL(first.components[0].contribution, d.standard_error);
+    EQUAL(first.components[0].degrees_of_freedom, 4);
+    cr_expect_eq(first.components[1].type, BUDGET_TYPE_B);
+    cr_expect(first.components[1].operator_estimate, "a stated calibration");
+    EQUAL(first.components[1].contribution, 0.05 * d.mean);
     /* As Welch and Satterthwaite have it, with a calibration that is taken as known. */
     EQUAL(c[0].difference.degrees_of_freedom,
           4 * pow(hypot(d.standard_error, 0.05 * d.mean) / d.standard_error, 4));
-    expect_budget(&c[1], 3);
+    const struct budget second = expect_budget(&c[1], 3);
     /* Feeders of two series, three of them: the scatter of all is pooled. */
     double all[14];
     size_t group[14];
@@ -682,14 +695,14 @@ Test(comparison, the_budget_says_what_the_difference_rests_on)
         group[i] = i / 5;
     }
     cr_assert_eq(anova_one_way(all, group, 14, 3, &one, &e), ERR_OK);
-    cr_expect_str_eq(c[1].budget.components[0].name, "scatter of the runs of all");
-    EQUAL(c[1].budget.components[0].contribution, one.residual_sd * sqrt(1 / 5.0 + 1 / 4.0));
-    EQUAL(c[1].budget.components[0].degrees_of_freedom, 11);
-    EQUAL(c[1].budget.components[1].contribution, 0.05 * 84.86);
-    EQUAL(c[1].budget.components[2].contribution, 0.02 * (72.8 + 74.9 + 71.6 + 75.7) / 4);
-    cr_expect(c[1].budget.components[2].type == BUDGET_TYPE_A && !c[1].budget.components[2].operator_estimate,
+    cr_expect_str_eq(second.components[0].name, "scatter of the runs of all");
+    EQUAL(second.components[0].contribution, one.residual_sd * sqrt(1 / 5.0 + 1 / 4.0));
+    EQUAL(second.components[0].degrees_of_freedom, 11);
+    EQUAL(second.components[1].contribution, 0.05 * 84.86);
+    EQUAL(second.components[2].contribution, 0.02 * (72.8 + 74.9 + 71.6 + 75.7) / 4);
+    cr_expect(second.components[2].type == BUDGET_TYPE_A && !second.components[2].operator_estimate,
               "a fitted calibration is measured");
-    EQUAL(c[1].budget.components[2].degrees_of_freedom, 17);
+    EQUAL(second.components[2].degrees_of_freedom, 17);
 }
 
 /* In a family over two series a pair of one of them has the few degrees of freedom of its own blocks. */
@@ -709,10 +722,59 @@ Test(comparison, forecast_of_a_pair_rests_on_what_it_was_judged_by)
     cr_assert_eq(b->session.family_count, 1);
     cr_assert(c->by_blocks && !b->session.families[0].design.by_blocks);
     comparison_sizes(&b->session);
-    double degrees = c->budget.components[0].degrees_of_freedom,
-           shift = c->seen_difference / c->budget.components[0].standard_uncertainty,
+    double degrees = c->scatter_degrees, shift = c->seen_difference / c->scatter,
            critical = comparison_family_factor(degrees, 4);
     EQUAL(degrees, 4);
     EQUAL(power_noncentral_t(critical, degrees, shift) - power_noncentral_t(-critical, degrees, shift),
           1 - COMPARISON_SIZE_POWER);
+}
+
+/* The difference of a pair in blocks is resampled as a whole; the verdict is left as it was. */
+Test(comparison, blocks_are_resampled_whole_and_decide_nothing)
+{
+    static uint32_t index[5 * BOOTSTRAP_DRAWS];
+    static double means[BOOTSTRAP_DRAWS], room[BOOTSTRAP_DRAWS];
+    struct bootstrap_interval wanted;
+    enum verdict verdict;
+    double differences[5];
+    add_feeder("gear-a", 0, 4.9);
+    add_feeder("gear-b", 0, 4.9);
+    add_runs(0, A, NULL, 5);
+    add_runs(1, B, NULL, 5);
+    const struct comparison *c = compare();
+    verdict = c->verdict;
+    cr_expect_not(c->resampled.present);
+    cr_assert_eq(comparison_resample(&b->session, NULL), ERR_OK);
+    for (int i = 0; i < 5; i++)
+        differences[i] = A[i] - B[i];
+    cr_assert_eq(bootstrap_draw(5, BOOTSTRAP_DRAWS, BOOTSTRAP_SEED, index, NULL), ERR_OK);
+    bootstrap_means(differences, 5, index, BOOTSTRAP_DRAWS, means);
+    wanted = bootstrap_percentile(means, NULL, BOOTSTRAP_DRAWS, room);
+    cr_assert(c->by_blocks && c->resampled.present);
+    EQUAL(c->resampled.low_95, wanted.low_95);
+    EQUAL(c->resampled.high_95, wanted.high_95);
+    cr_expect_eq(c->verdict, verdict);
+}
+
+/* Feeders of two series have no blocks in common: the values of each are resampled by themselves. */
+Test(comparison, runs_of_two_series_are_resampled_each_by_themselves)
+{
+    static uint32_t index[5 * BOOTSTRAP_DRAWS];
+    static double means[2][BOOTSTRAP_DRAWS], room[BOOTSTRAP_DRAWS];
+    struct bootstrap_interval wanted;
+    b->session.series_count = 2;
+    add_feeder("gear-a", 0, 4.9);
+    add_feeder("gear-b", 1, 4.9);
+    add_runs(0, A, NULL, 5);
+    add_runs(1, B, NULL, 5);
+    const struct comparison *c = compare();
+    cr_assert_eq(comparison_resample(&b->session, NULL), ERR_OK);
+    for (unsigned i = 0; i < 2; i++) {
+        cr_assert_eq(bootstrap_draw(5, BOOTSTRAP_DRAWS, BOOTSTRAP_SEED + i, index, NULL), ERR_OK);
+        bootstrap_means(i == 0 ? A : B, 5, index, BOOTSTRAP_DRAWS, means[i]);
+    }
+    wanted = bootstrap_percentile(means[0], means[1], BOOTSTRAP_DRAWS, room);
+    cr_assert(!c->by_blocks && c->resampled.present);
+    EQUAL(c->resampled.low_95, wanted.low_95);
+    EQUAL(c->resampled.high_95, wanted.high_95);
 }

@@ -10,6 +10,7 @@
 static struct bench {
     struct run_record records[RUNS_MOST];
     struct run_result results[RUNS_MOST];
+    struct run_quantity quantities[RUNS_MOST];
     const struct run_result *runs[RUNS_MOST];
     size_t count;
     struct calibration calibration;
@@ -40,6 +41,7 @@ static void add(double preload_n, double ratio, double own)
     r->record = &s.records[s.count];
     r->analysed = true;
     r->quantity_count = 1;
+    r->quantities = &s.quantities[s.count];
     r->quantities[0].q = quantity_from(ratio, hypot(own, 0.0022), INFINITY, 1);
     s.runs[s.count++] = r;
 }

@@ -62,7 +62,7 @@ static struct run_result *add(double force_n, enum limited_by by, int block, boo
     run->push.stall_force_n = quantity_from(force_n, 0.2, 9, 8);
     run->push.limited_by = by;
     run->push.event_count = 1;
-    run->push.events[0].feed_mm = 19;
+    run->push.event_feed_mm = 19;
     pointers[count++] = run;
     return run;
 }
@@ -170,13 +170,15 @@ Test(endurance, spring_back_counts_as_way)
 {
     struct err e;
     for (size_t i = 0; i < 16; i++) {
-        struct push_picture *p = &add(83.7 + OFF[i], LIMITED_GRIP, 1, false)->push.picture;
+        static struct push_picture picture;
+        struct push_picture *p = &picture;
         p->n = 190;
         for (size_t k = 0; k < p->n; k++) {
             p->feed_mm[k] = 0.1 * (double)k;
             p->force_low_n[k] = fmin(81, 20 * fmax(0, p->feed_mm[k] - 1.3)) - 0.4;
             p->force_high_n[k] = p->force_low_n[k] + 0.8;
         }
+        add(83.7 + OFF[i], LIMITED_GRIP, 1, false)->push.pressed_mm = endurance_pressed_mm(p);
     }
     cr_assert_eq(sum_up(&e), ERR_OK);
     double way = o.charts[0].groups[0].x[1] - o.charts[0].groups[0].x[0];

@@ -1,6 +1,7 @@
 #include "analyze/free_run.h"
 
 #include "analyze/numerics/quantity.h"
+#include "tests/analyze/kept_run.h"
 #include "tests/sim/simulate.h"
 
 #include <criterion/criterion.h>
@@ -46,10 +47,8 @@ static void begin(void)
 
 static void end(void)
 {
-    for (size_t i = 0; i < s.count; i++) {
-        free(s.results[i].trace.x);
-        free(s.results[i].trace.y);
-    }
+    for (size_t i = 0; i < s.count; i++)
+        run_result_free(&s.results[i]);
     outcome_free(&s.outcome);
 }
 
@@ -60,6 +59,8 @@ static enum err_code run_at(double preload_n)
     struct model_state state = {0};
     struct run_columns columns;
     struct run_result *r = &s.results[s.count];
+    static struct run_finding found;
+    memset(&found, 0, sizeof found);
     const char *bad = model_check(&s.p);
     cr_assert_null(bad, "%s", bad);
     s.push.preload_n = preload_n;
@@ -67,10 +68,9 @@ static enum err_code run_at(double preload_n)
     model_mount(&s.p, &state, 317 + s.count);
     cr_assert(simulate_push(&s.p, &state, &s.push, &columns, &s.records[s.count], NULL));
     enum err_code code =
-        free_run_analyse(&columns, &s.records[s.count], &s.calibration, &s.settings, r, &s.e);
+        free_run_analyse(&columns, &s.records[s.count], &s.calibration, &s.settings, &found, &s.e);
     run_columns_free(&columns);
-    r->record = &s.records[s.count];
-    r->analysed = code == ERR_OK;
+    kept_run(r, &s.records[s.count], &found, code, s.e.text);
     s.runs[s.count++] = r;
     return code;
 }
@@ -99,8 +99,8 @@ static void holds(const struct quantity *q, double truth, const char *what)
 
 static bool flagged(const char *words)
 {
-    for (size_t i = 0; i < s.results[0].push.flag_count; i++) {
-        if (strstr(s.results[0].push.flags[i], words) != NULL)
+    for (size_t i = 0; i < s.results[0].push.flags.count; i++) {
+        if (strstr(run_text(&s.results[0].push.flags, i), words) != NULL)
             return true;
     }
     return false;

@@ -1,5 +1,6 @@
 #include "analyze/loaded_feed.h"
 
+#include "tests/analyze/kept_run.h"
 #include "tests/sim/simulate.h"
 
 #include <criterion/criterion.h>
@@ -38,6 +39,8 @@ static void begin(void)
 
 static void end(void)
 {
+    for (size_t i = 0; i < count; i++)
+        run_result_free(&results[i]);
     outcome_free(&outcome);
 }
 
@@ -55,16 +58,15 @@ static enum err_code feed(double preload_n, double load_n, double travel_mm)
                                   .preload_n = preload_n,
                                   .test = PLAN_LOADED_FEED};
     struct run_result *run = &results[count];
+    static struct run_finding found;
     enum err_code code;
     p.fixture.brake_n = load_n;
     model_mount(&p, &state, 911 + count);
     cr_assert(simulate_push(&p, &state, &push, &columns, &records[count], NULL));
     records[count].number = (int)count + 1;
-    memset(run, 0, sizeof *run);
-    run->record = &records[count];
-    code = loaded_feed_analyse(&columns, run->record, &calibration, &settings, run, &e);
-    run->analysed = code == ERR_OK;
-    snprintf(run->why_not, sizeof run->why_not, "%.190s", e.text);
+    memset(&found, 0, sizeof found);
+    code = loaded_feed_analyse(&columns, &records[count], &calibration, &settings, &found, &e);
+    kept_run(run, &records[count], &found, code, e.text);
     run_columns_free(&columns);
     runs[count++] = run;
     return code;

@@ -22,7 +22,7 @@ static struct raw {
     struct run_record record;
     struct calibration calibration;
     struct push_settings settings;
-    struct run_result run;
+    struct run_finding run;
 } w;
 
 static double noise(void)
@@ -64,7 +64,6 @@ static void begin(void)
     w.record.conditions.stated[CONDITION_HOT_END_TEMPERATURE_C] = true;
     w.record.conditions.number[CONDITION_HOT_END_TEMPERATURE_C] = 215;
     snprintf(w.record.feeder, sizeof w.record.feeder, "gear-a");
-    w.run.record = &w.record;
 }
 
 static void end(void)
@@ -179,6 +178,7 @@ Test(melt_push, a_diameter_that_is_not_stated_is_named)
 #define RUNS 40
 static struct run_record records[RUNS];
 static struct run_result results[RUNS];
+static struct run_quantity quantities[RUNS][MELT_PUSH_QUANTITIES];
 static const struct run_result *pointers[RUNS];
 static size_t count;
 static struct outcome o;
@@ -195,8 +195,10 @@ static struct run_result *add(double temperature_c, double rate, double force, b
     record->conditions.stated[CONDITION_HOT_END_TEMPERATURE_C] = temperature_c > 0;
     record->conditions.number[CONDITION_HOT_END_TEMPERATURE_C] = temperature_c;
     memset(run, 0, sizeof *run);
+    memset(quantities[count], 0, sizeof quantities[count]);
     run->record = record;
     run->analysed = true;
+    run->quantities = quantities[count];
     run->quantity_count = MELT_PUSH_QUANTITIES;
     run->quantities[MELT_PUSH_FORCE].q = quantity_from(force, 0.09, 20, 1);
     run->quantities[MELT_PUSH_COMMANDED_RATE].q = quantity_from(rate, 0.01 * rate, INFINITY, 1);

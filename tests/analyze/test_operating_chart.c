@@ -16,6 +16,7 @@ static struct series series[2];
 static struct series *list[2] = {&series[0], &series[1]};
 static struct run_record records[RUNS];
 static struct run_result results[RUNS];
+static struct run_quantity quantities[RUNS][MELT_PUSH_QUANTITIES];
 static struct feeder_result feeders[2];
 static struct session session;
 
@@ -94,6 +95,7 @@ static void melt(size_t feeder, double high)
         record->conditions.stated[CONDITION_HOT_END_TEMPERATURE_C] = true;
         record->conditions.number[CONDITION_HOT_END_TEMPERATURE_C] = 215;
         run->quantity_count = MELT_PUSH_QUANTITIES;
+        run->quantities = quantities[session.run_count - 1];
         run->quantities[MELT_PUSH_FORCE].q = quantity_from(load_n(rate) + OFF[i % 10], 0.09, 20, 1);
         run->quantities[MELT_PUSH_COMMANDED_RATE].q = quantity_from(rate, 0.001 * rate, INFINITY, 1);
         run->quantities[MELT_PUSH_LOST_SHARE].q = quantity_from(0, 0.001, INFINITY, 1);

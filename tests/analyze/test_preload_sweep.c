@@ -47,7 +47,7 @@ static void end(void)
 
 TestSuite(preload_sweep, .init = begin, .fini = end);
 
-static struct push_result *add(double preload_n, double speed_mm_s, double stall_n, enum limited_by by)
+static struct run_push *add(double preload_n, double speed_mm_s, double stall_n, enum limited_by by)
 {
     struct run_record *record = &records[count];
     struct run_result *run = &results[count];
@@ -252,7 +252,7 @@ Test(preload_sweep, bad_series_are_told_in_one_line)
     outcome_free(&outcome);
     for (size_t i = 0; i < count; i++) {
         results[i].analysed = false;
-        snprintf(results[i].why_not, sizeof results[i].why_not, "no contact");
+        results[i].why_not = "no contact";
     }
     cr_expect_eq(sum_up(), ERR_NO_ANSWER);
     cr_expect(strstr(e.text, "no contact") != NULL, "%s", e.text);

@@ -49,8 +49,7 @@ static void begin(void)
 static void forget(void)
 {
     free(plans);
-    free(b->session.comparisons);
-    free(b->session.families);
+    comparison_forget(&b->session);
     plans = NULL;
     b->session.comparisons = NULL;
     b->session.families = NULL;
@@ -153,7 +152,7 @@ Test(repeats, stated_scatter_gives_published_power)
     cr_assert_eq(repeats_from_scatter(1, &aim, &p, &e), ERR_OK);
     cr_expect(p.blocks);
     EQUAL(row_of(&p, 8)->power, 0.408033082738);
-    EQUAL(power_of_pair(&(struct power_design){2, true, 1, 0.05}, 8, row_of(&p, 8)->found), 0.8);
+    EQUAL(power_of_pair(&(struct power_design){2, true, 1, 0.05, NULL}, 8, row_of(&p, 8)->found), 0.8);
     cr_expect_eq(p.rows[p.row_count - 1].repeats, 30);
     aim.difference = 0.2;
     cr_assert_eq(repeats_from_scatter(1, &aim, &p, &e), ERR_OK);
@@ -201,7 +200,8 @@ Test(repeats, three_feeders_in_blocks_pool_their_scatter)
     cr_expect_str_eq(p->method, DESIGN_METHOD_NAMES[DESIGN_BLOCKS_TUKEY]);
     EQUAL(p->scatter.sd, 0.3991657967979);
     EQUAL(p->scatter.degrees_of_freedom, 8);
-    EQUAL(row_of(p, 6)->power, power_of_pair(&(struct power_design){3, true, 0.3991657967979, 0.05}, 6, 2));
+    EQUAL(row_of(p, 6)->power,
+          power_of_pair(&(struct power_design){3, true, 0.3991657967979, 0.05, NULL}, 6, 2));
     comparison_sizes(&b->session);
     EQUAL(b->session.comparisons[0].seen_difference, p->found.value);
 }
@@ -219,9 +219,11 @@ Test(repeats, groups_planned_after_blocks_have_the_blocks_in_their_scatter)
     EQUAL(p->run_scatter.sd, 0.3991657967979);
     EQUAL(p->scatter.sd, 1.41809731683);
     EQUAL(p->scatter.degrees_of_freedom, 12);
-    EQUAL(row_of(p, 6)->power, power_of_pair(&(struct power_design){5, false, 1.41809731683, 0.05}, 6, 2));
+    EQUAL(row_of(p, 6)->power,
+          power_of_pair(&(struct power_design){5, false, 1.41809731683, 0.05, NULL}, 6, 2));
     /* What the series could see is of the three feeders in blocks that it had. */
-    EQUAL(power_of_pair(&(struct power_design){3, true, 0.3991657967979, 0.05}, 5, p->found.value), 0.8);
+    EQUAL(power_of_pair(&(struct power_design){3, true, 0.3991657967979, 0.05, NULL}, 5, p->found.value),
+          0.8);
 }
 
 Test(repeats, two_series_are_independent_groups)

@@ -53,6 +53,16 @@ static void end(void)
 
 TestSuite(result_flags, .init = begin, .fini = end);
 
+static struct push_result flagged;
+
+/* Flags of the run, as its analysis leaves it. */
+static void flag_run(size_t i)
+{
+    memset(&flagged, 0, sizeof flagged);
+    flagged.stall_force_n = b->runs[i].push.stall_force_n;
+    result_flags_run(&flagged, &b->records[i], &b->series);
+}
+
 static void feeder(void)
 {
     result_flags_feeder(&b->feeders[0], b->pointers, RUNS, &b->series);
@@ -61,8 +71,8 @@ static void feeder(void)
 Test(result_flags, sound_runs_have_none)
 {
     feeder();
-    result_flags_run(&b->runs[0], &b->series);
-    cr_expect_eq(b->runs[0].push.flag_count, 0);
+    flag_run(0);
+    cr_expect_eq(flagged.flag_count, 0);
     cr_expect_eq(b->feeders[0].points[0].stall_flags.count, 0);
     cr_expect_eq(b->feeders[0].torque_curve.flags.count, 0);
 }
@@ -94,10 +104,9 @@ Test(result_flags, a_calibration_past_its_age_is_told_of_the_run_and_of_what_res
     /* 45.4 days after the calibration. */
     snprintf(b->records[4].start_time, sizeof b->records[4].start_time, "2026-04-16T10:00:00Z");
     b->runs[4].push.slip_onset_n = quantity_from(51.2, 0.8, 40, 1);
-    result_flags_run(&b->runs[4], &b->series);
-    cr_assert_eq(b->runs[4].push.flag_count, 1);
-    cr_expect_str_eq(b->runs[4].push.flags[0],
-                     "the calibration is 45.4 days old, but the plan allows only 30");
+    flag_run(4);
+    cr_assert_eq(flagged.flag_count, 1);
+    cr_expect_str_eq(flagged.flags[0], "the calibration is 45.4 days old, but the plan allows only 30");
     feeder();
     cr_expect_eq(b->feeders[0].points[0].stall_flags.count, 0, "the other speed is sound");
     cr_assert_eq(b->feeders[0].points[1].stall_flags.count, 1);
@@ -108,19 +117,18 @@ Test(result_flags, a_calibration_past_its_age_is_told_of_the_run_and_of_what_res
     cr_assert_eq(b->feeders[0].torque_curve.flags.count, 1);
     cr_expect_not_null(strstr(b->feeders[0].torque_curve.flags.text[0], "in 1 of 6 runs"));
     b->series.plan.calibration_max_age_days = 0;
-    b->runs[4].push.flag_count = 0;
-    result_flags_run(&b->runs[4], &b->series);
+    flag_run(4);
     feeder();
-    cr_expect_eq(b->runs[4].push.flag_count, 0, "a plan without a limit allows any");
+    cr_expect_eq(flagged.flag_count, 0, "a plan without a limit allows any");
     cr_expect_eq(b->feeders[0].points[1].stall_flags.count, 0);
 }
 
 Test(result_flags, a_start_that_cannot_be_read_is_no_excuse)
 {
     snprintf(b->records[0].start_time, sizeof b->records[0].start_time, "noon");
-    result_flags_run(&b->runs[0], &b->series);
-    cr_assert_eq(b->runs[0].push.flag_count, 1);
-    cr_expect_not_null(strstr(b->runs[0].push.flags[0], "has an age that cannot be told"));
+    flag_run(0);
+    cr_assert_eq(flagged.flag_count, 1);
+    cr_expect_not_null(strstr(flagged.flags[0], "has an age that cannot be told"));
 }
 
 Test(result_flags, forces_beyond_the_calibrated_range_are_told_of_every_mean)
@@ -139,11 +147,11 @@ Test(result_flags, forces_beyond_the_calibrated_range_are_told_of_every_mean)
     cr_assert_eq(b->feeders[0].points[1].onset_flags.count, 1);
     cr_expect_not_null(strstr(b->feeders[0].points[1].onset_flags.text[0], "1 of 1 runs outside"));
     /* The push itself tells of values, not of bounds. */
-    result_flags_run(&b->runs[0], &b->series);
-    cr_expect_eq(b->runs[0].push.flag_count, 0);
-    result_flags_run(&b->runs[1], &b->series);
-    cr_assert_eq(b->runs[1].push.flag_count, 1);
-    cr_expect_str_eq(b->runs[1].push.flags[0], "131.4 N is outside the calibrated range of 10 to 95 N");
+    flag_run(0);
+    cr_expect_eq(flagged.flag_count, 0);
+    flag_run(1);
+    cr_assert_eq(flagged.flag_count, 1);
+    cr_expect_str_eq(flagged.flags[0], "131.4 N is outside the calibrated range of 10 to 95 N");
 }
 
 Test(result_flags, comparisons_say_which_of_the_two_is_meant)
@@ -162,13 +170,13 @@ Test(result_flags, comparisons_say_which_of_the_two_is_meant)
         snprintf(b->comparisons[i].quantity, sizeof b->comparisons[i].quantity, "%s",
                  i == 0 ? "stall_force_n" : "slip_onset_n");
     }
-    result_flags_comparisons(&b->session);
+    cr_assert_eq(result_flags_comparisons(&b->session, NULL), ERR_OK);
     cr_assert_eq(b->comparisons[0].flags.count, 3);
-    cr_expect_str_eq(b->comparisons[0].flags.text[0], "gear-a: extrapolated");
-    cr_expect_str_eq(b->comparisons[0].flags.text[1], "both: too old");
-    cr_expect_str_eq(b->comparisons[0].flags.text[2], "gear-b: odd");
+    cr_expect_str_eq(text_list_at(&b->comparisons[0].flags, 0), "gear-a: extrapolated");
+    cr_expect_str_eq(text_list_at(&b->comparisons[0].flags, 1), "both: too old");
+    cr_expect_str_eq(text_list_at(&b->comparisons[0].flags, 2), "gear-b: odd");
     cr_expect_eq(b->comparisons[1].flags.count, 0, "the onsets are sound");
     b->comparisons[0].verdict = VERDICT_NOT_COMPARABLE;
-    result_flags_comparisons(&b->session);
+    cr_assert_eq(result_flags_comparisons(&b->session, NULL), ERR_OK);
     cr_expect_eq(b->comparisons[0].flags.count, 0, "there is no difference to flag");
 }

@@ -1,6 +1,7 @@
 #include "analyze/reversal.h"
 
 #include "analyze/numerics/quantity.h"
+#include "tests/analyze/kept_run.h"
 #include "tests/sim/simulate.h"
 
 #include <criterion/criterion.h>
@@ -49,20 +50,22 @@ static void begin(void)
 
 static void end(void)
 {
-    for (size_t i = 0; i < s.count; i++) {
-        free(s.results[i].trace.x);
-        free(s.results[i].trace.y);
-    }
+    for (size_t i = 0; i < s.count; i++)
+        run_result_free(&s.results[i]);
     outcome_free(&s.outcome);
 }
 
 TestSuite(reversal, .init = begin, .fini = end);
+
+static size_t found_quantities; /* by the last run, whether it had an answer or not */
 
 static enum err_code run_at(double bend_deg)
 {
     struct model_state state = {0};
     struct run_columns columns;
     struct run_result *r = &s.results[s.count];
+    static struct run_finding found;
+    memset(&found, 0, sizeof found);
     const char *bad = model_check(&s.p);
     cr_assert_null(bad, "%s", bad);
     s.p.tube.bend_rad = bend_deg * 3.14159265358979 / 180;
@@ -70,11 +73,12 @@ static enum err_code run_at(double bend_deg)
     model_mount(&s.p, &state, 881 + s.count);
     cr_assert(simulate_push(&s.p, &state, &s.push, &columns, &s.records[s.count], NULL));
     enum err_code code =
-        reversal_analyse(&columns, &s.records[s.count], &s.calibration, &s.settings, r, &s.e);
+        reversal_analyse(&columns, &s.records[s.count], &s.calibration, &s.settings, &found, &s.e);
     run_columns_free(&columns);
-    r->record = &s.records[s.count];
-    r->analysed = code == ERR_OK;
-    snprintf(r->why_not, sizeof r->why_not, "%.199s", s.e.text);
+    found_quantities = found.quantity_count;
+    kept_run(r, &s.records[s.count], &found, code, s.e.text);
+    free(found.trace.x);
+    free(found.trace.y);
     s.runs[s.count++] = r;
     return code;
 }
@@ -233,7 +237,7 @@ Test(reversal, a_push_past_slip_onset_is_not_used)
     cr_assert_eq(run_at(0), ERR_NO_ANSWER);
     cr_expect(strstr(s.e.text, "slip onset") != NULL && strstr(s.e.text, "use less travel") != NULL, "%s",
               s.e.text);
-    cr_expect_eq(s.results[0].quantity_count, 0);
+    cr_expect_eq(found_quantities, 0);
     cr_expect_eq(sum_up(), ERR_NO_ANSWER);
 }
 
@@ -266,7 +270,8 @@ Test(reversal, one_cycle_has_energy_and_no_lost_motion)
     cr_assert_eq(run_at(0), ERR_OK, "%s", s.e.text);
     cr_expect(of_run(0, "hysteresis_mj")->present);
     cr_expect_not(of_run(0, "lost_motion_mm")->present);
-    cr_expect(strstr(s.results[0].push.flags[0], "one cycle only") != NULL, "%s", s.results[0].push.flags[0]);
+    cr_expect(strstr(run_text(&s.results[0].push.flags, 0), "one cycle only") != NULL, "%s",
+              run_text(&s.results[0].push.flags, 0));
 }
 
 Test(reversal, a_run_that_does_not_go_back_is_refused)

@@ -32,7 +32,7 @@ static void begin(void)
 TestSuite(speed_sweep, .init = begin);
 
 /* A run at that speed with that stall force: at_least for a push that met a limit. */
-static struct push_result *add(double speed_mm_s, double stall_n, bool at_least, enum limited_by by)
+static struct run_push *add(double speed_mm_s, double stall_n, bool at_least, enum limited_by by)
 {
     struct run_record *record = &w.records[w.count];
     struct run_result *run = &w.results[w.count];
@@ -94,8 +94,10 @@ Test(speed_sweep, runs_are_gathered_by_speed_in_rising_order)
 Test(speed_sweep, what_few_readings_leave_unknown_stays_in_the_mean)
 {
     for (int i = 0; i < 3; i++) {
-        struct push_result *p = add(4.9, 60.4 + 1.35 * i, false, LIMITED_MOTOR);
-        push_budget_add(&p->stall_budget, PUSH_BUDGET_BETWEEN_NAME, 1.27, INFINITY, BUDGET_TYPE_B, false);
+        static const struct run_budget_kind kind = {"peaks between two readings", BUDGET_TYPE_B, false};
+        static const struct run_budget_part between = {&kind, 1.27, INFINITY};
+        cr_assert_str_eq(kind.name, PUSH_BUDGET_BETWEEN_NAME);
+        add(4.9, 60.4 + 1.35 * i, false, LIMITED_MOTOR)->stall_budget = (struct run_budget){1, &between};
     }
     points();
     cr_expect_float_eq(w.feeder.points[0].stall_force_n.standard_uncertainty, hypot(1.35 / sqrt(3), 1.27),
@@ -276,10 +278,12 @@ Test(speed_sweep, more_speeds_than_there_is_room_for_do_no_harm)
 /* Two runs that agree by chance: their mean is not known better than what each of them scatters by itself. */
 Test(speed_sweep, runs_that_agree_by_chance_do_not_make_a_mean_too_sure)
 {
-    struct push_result *first = add(4.7, 58.31, false, LIMITED_MOTOR),
-                       *second = add(4.7, 58.33, false, LIMITED_MOTOR);
-    push_budget_add(&first->stall_budget, "scatter of the stall events", 0.24, 11, BUDGET_TYPE_A, false);
-    push_budget_add(&second->stall_budget, "scatter of the stall events", 0.18, 13, BUDGET_TYPE_A, false);
+    struct run_push *first = add(4.7, 58.31, false, LIMITED_MOTOR),
+                    *second = add(4.7, 58.33, false, LIMITED_MOTOR);
+    const struct run_budget_kind kind = {"scatter of the stall events", BUDGET_TYPE_A, false};
+    const struct run_budget_part parts[] = {{&kind, 0.24, 11}, {&kind, 0.18, 13}};
+    first->stall_budget = (struct run_budget){1, &parts[0]};
+    second->stall_budget = (struct run_budget){1, &parts[1]};
     points();
     const struct quantity *mean = &w.feeder.points[0].stall_force_n;
     cr_expect_float_eq(mean->value, 58.32, 1e-9);

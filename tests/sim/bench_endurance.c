@@ -1,6 +1,7 @@
 /* Endurance of drawn gears: pushes until the grip gives way, again and again, with cleanings between them.
  * Does what is said of the fade hold what is true by the parameters? The truth is grip * (1 - fade * metres
  * fed since the gear was cleaned). */
+#include "tests/analyze/kept_run.h"
 #include "tests/sim/bench_study.h"
 
 #include "analyze/endurance.h"
@@ -44,7 +45,6 @@ static bool simulate(struct bench *b, struct model_random *r, uint64_t seed, boo
     if (model_check(p) != NULL)
         return false;
     model_mount(p, &s, seed * 1000003);
-    memset(b->results, 0, sizeof b->results);
     b->gain_n = 0;
     for (size_t i = 0; i < PUSHES; i++) {
         struct run_columns columns;
@@ -63,10 +63,13 @@ static bool simulate(struct bench *b, struct model_random *r, uint64_t seed, boo
         b->records[i].cleaned = clean;
         b->records[i].repeat = (int)i + 1;
         b->records[i].block = 1;
-        b->results[i].record = &b->records[i];
+        static struct run_finding found;
+        memset(&found, 0, sizeof found);
+        found.fed_mm = push.travel_mm;
+        enum err_code code =
+            push_analyse_with(&columns, &b->records[i], &b->calibration, &settings, &found.push, &e);
+        kept_run(&b->results[i], &b->records[i], &found, code, e.text);
         b->results[i].fed_mm = push.travel_mm;
-        b->results[i].analysed = push_analyse_with(&columns, &b->records[i], &b->calibration, &settings,
-                                                   &b->results[i].push, &e) == ERR_OK;
         b->pointers[i] = &b->results[i];
         run_columns_free(&columns);
         if (verbose)

@@ -1,5 +1,6 @@
 /* Free run: feeders with and without each ripple, two nip preloads of which one may dent the filament. Truth
  * by the parameters. */
+#include "tests/analyze/kept_run.h"
 #include "tests/sim/bench_study.h"
 
 #include "analyze/free_run.h"
@@ -84,15 +85,15 @@ static bool run_all(struct scene *s, struct model_random *r, uint64_t seed)
                                       .test = PLAN_FREE_RUN};
         model_mount(&s->p, &state, seed);
         state.runs_since_mount = (uint64_t)i;
-        memset(result, 0, sizeof *result);
+        static struct run_finding found;
+        memset(&found, 0, sizeof found);
         s->runs[i] = result;
-        result->record = &s->records[i];
         if (!simulate_push(&s->p, &state, &push, &columns, &s->records[i], NULL))
             return false;
         s->records[i].number = i + 1;
-        result->analysed =
-            free_run_analyse(&columns, &s->records[i], &s->calibration, &settings, result, &e) == ERR_OK;
-        snprintf(result->why_not, sizeof result->why_not, "%.199s", e.text);
+        enum err_code code =
+            free_run_analyse(&columns, &s->records[i], &s->calibration, &settings, &found, &e);
+        kept_run(result, &s->records[i], &found, code, e.text);
         run_columns_free(&columns);
         all = all && result->analysed;
     }
@@ -201,12 +202,11 @@ void bench_free_run(struct study *study, int series, uint64_t seed, bool verbose
                    1000 * s->p.gear.eccentricity_mm, 1000 * s->p.gear.tooth_ripple_mm,
                    1000 * s->p.gear.motor_turn_ripple_mm, 1000 * s->p.gear.full_step_ripple_mm,
                    s->p.sensor.noise_n, s->p.sensor.mains_n, s->p.sensor.mains_hz,
-                   s->results[0].push.flag_count, s->results[0].push.flags[0]);
+                   s->results[0].push.flags.count,
+                   s->results[0].push.flags.count > 0 ? s->results[0].push.flags.text : "");
         outcome_free(&o);
-        for (int k = 0; k < RUNS; k++) {
-            free(s->results[k].trace.x);
-            free(s->results[k].trace.y);
-        }
+        for (int k = 0; k < RUNS; k++)
+            run_result_free(&s->results[k]);
     }
     free(s);
     const struct coverage *all[] = {&t.runout, &t.tooth, &t.motor_turn, &t.full_step,

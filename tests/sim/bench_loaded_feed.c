@@ -1,6 +1,7 @@
 /* Loaded feed: feeders that slip, tear and stall, fed against a ladder of brake loads; and a ladder of
  * preloads below the onset. Truth by the parameters: creep, onset, the force at which feed stops, the floor
  * of creep. */
+#include "tests/analyze/kept_run.h"
 #include "tests/sim/bench_study.h"
 
 #include "analyze/loaded_feed.h"
@@ -90,10 +91,10 @@ static void one_run(struct scene *s, struct model_state *state, int block, doubl
     record->number = (int)s->count + 1;
     record->block = block + 1;
     record->drive_diameter_mm *= s->diameter_factor;
-    memset(run, 0, sizeof *run);
-    run->record = record;
-    run->analysed = loaded_feed_analyse(&columns, record, &s->calibration, &s->settings, run, &e) == ERR_OK;
-    snprintf(run->why_not, sizeof run->why_not, "%.190s", e.text);
+    static struct run_finding found;
+    memset(&found, 0, sizeof found);
+    enum err_code code = loaded_feed_analyse(&columns, record, &s->calibration, &s->settings, &found, &e);
+    kept_run(run, record, &found, code, e.text);
     run_columns_free(&columns);
     s->runs[s->count++] = run;
     t->runs++;
@@ -300,6 +301,8 @@ void bench_loaded_feed(struct study *study, int series, uint64_t seed, bool verb
         ladder_of_loads_refitted(s, seed + (uint64_t)i, verbose, &t);
         ladder_of_preloads(s, seed + (uint64_t)i, verbose, &t);
     }
+    for (size_t i = 0; s != NULL && i < RUNS_MAX; i++)
+        run_result_free(&s->results[i]);
     free(s);
     coverage_figures(study, "loaded-feed", &t.creep, most(0.02, series), 0.97);
     coverage_figures(study, "loaded-feed", &t.onset, most(0.05, series), 0.97);

@@ -1,5 +1,6 @@
 /* Melt pushes of drawn feeders into drawn hot ends: does the load line hold what is true by the parameters?
  * The truth is F0 + k Q^n; what one run's temperature makes of k is scatter. */
+#include "tests/analyze/kept_run.h"
 #include "tests/sim/bench_study.h"
 
 #include "analyze/melt_push.h"
@@ -64,7 +65,7 @@ static bool simulate(struct bench *b, struct model_random *r, uint64_t seed, boo
     struct model_state s = {0};
     struct push_settings none = {.zero_drift_limit_n = 0.5};
     double area = 3.141592653589793 * pow(b->p.fixture.filament_diameter_mm, 2) / 4;
-    memset(b->results, 0, sizeof b->results);
+    static struct run_finding found;
     for (size_t i = 0; i < RUNS; i++) {
         struct model_parameters p = b->p;
         struct run_columns columns;
@@ -89,18 +90,18 @@ static bool simulate(struct bench *b, struct model_random *r, uint64_t seed, boo
         c->stated[CONDITION_FILAMENT_DIAMETER_MM] = c->stated[CONDITION_HOT_END_TEMPERATURE_C] = true;
         c->number[CONDITION_FILAMENT_DIAMETER_MM] = p.fixture.filament_diameter_mm;
         c->number[CONDITION_HOT_END_TEMPERATURE_C] = p.hot_end.temperature_c;
-        b->results[i].record = record;
-        b->results[i].analysed =
-            melt_push_analyse(&columns, record, &b->calibration, &none, &b->results[i], &e) == ERR_OK;
+        memset(&found, 0, sizeof found);
+        enum err_code code = melt_push_analyse(&columns, record, &b->calibration, &none, &found, &e);
+        kept_run(&b->results[i], record, &found, code, e.text);
         b->pointers[i] = &b->results[i];
         run_columns_free(&columns);
         if (verbose) {
-            const struct run_quantity *q = b->results[i].quantities;
+            const struct run_quantity *q = found.quantities;
             printf("  run %zu: %.3f mm3/s: force %.3f +- %.3f (true %.3f at the measured rate %.3f), "
                    "settling %.2f mm %s %s\n",
                    i, LADDER_MM3_S[i % RATES], q[0].q.value, q[0].q.standard_uncertainty,
                    model_load_line_n(&p, q[2].q.value), q[2].q.value, q[4].q.value, e.text,
-                   b->results[i].push.flag_count > 0 ? b->results[i].push.flags[0] : "");
+                   found.push.flag_count > 0 ? found.push.flags[0] : "");
         }
     }
     return true;
@@ -146,10 +147,8 @@ static void one(uint64_t seed, bool encoder, struct coverage *t, struct coverage
             coverage_count(end == 0 ? low : high, &q, model_load_line_n(&b.p, g->curve_x[i]));
         }
     }
-    for (size_t i = 0; i < RUNS; i++) {
-        free(b.results[i].trace.x);
-        free(b.results[i].trace.y);
-    }
+    for (size_t i = 0; i < RUNS; i++)
+        run_result_free(&b.results[i]);
     outcome_free(&o);
 }
 

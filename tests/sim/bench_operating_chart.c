@@ -1,6 +1,7 @@
 /* Operating charts of drawn feeders and hot ends: melt pushes and blocked pushes of one feeder. Does the
  * highest rate hold what is true by the parameters, where the load line meets the motor or the grip, and is
  * what is called safe so? */
+#include "tests/analyze/kept_run.h"
 #include "tests/sim/bench_study.h"
 
 #include "analyze/bench_test.h"
@@ -127,13 +128,15 @@ static bool simulate_run(struct bench *b, struct model_state *s, struct model_ra
         record->conditions.stated[CONDITION_HOT_END_TEMPERATURE_C] = true;
         record->conditions.number[CONDITION_HOT_END_TEMPERATURE_C] = p.hot_end.temperature_c;
     }
-    run->record = record;
-    run->analysed = bench_test_run(&columns, record, &b->series.calibration, &settings, run, &e) == ERR_OK;
+    static struct run_finding found;
+    memset(&found, 0, sizeof found);
+    enum err_code code = bench_test_run(&columns, record, &b->series.calibration, &settings, &found, &e);
+    kept_run(run, record, &found, code, e.text);
     run_columns_free(&columns);
     if (verbose && melt)
         printf("  melt %.3g: %.3f N at %.3f mm3/s (at least %d) %s %s\n", record->rate_mm3_s,
-               run->quantities[0].q.value, run->quantities[2].q.value, run->quantities[0].q.at_least, e.text,
-               run->push.flag_count > 0 ? run->push.flags[0] : "");
+               found.quantities[0].q.value, found.quantities[2].q.value, found.quantities[0].q.at_least,
+               e.text, found.push.flag_count > 0 ? found.push.flags[0] : "");
     else if (verbose)
         printf("  push at %.3g: %.3f N, true %.3f, %s %s\n", record->speed_mm_s,
                run->push.stall_force_n.value, truth.stall_force_n, LIMITED_NAMES[run->push.limited_by],
@@ -146,7 +149,6 @@ static bool simulate(struct bench *b, struct model_random *r, uint64_t seed, boo
     struct model_state s = {0};
     const struct run_result *pointers[RUNS];
     struct push_settings settings;
-    memset(b->results, 0, sizeof b->results);
     memset(&b->feeder, 0, sizeof b->feeder);
     memset(&b->series, 0, sizeof b->series);
     b->series.calibration = simulate_exact_calibration(&b->p);
@@ -237,10 +239,8 @@ static void one(uint64_t seed, struct coverage *limit, struct tally *t, bool ver
     for (size_t i = 0; i < b.feeder.outcome_count; i++)
         outcome_free(&b.feeder.outcomes[i]);
     free(b.feeder.outcomes);
-    for (size_t i = 0; i < RUNS; i++) {
-        free(b.results[i].trace.x);
-        free(b.results[i].trace.y);
-    }
+    for (size_t i = 0; i < RUNS; i++)
+        run_result_free(&b.results[i]);
 }
 
 void bench_operating_chart(struct study *study, int series, uint64_t seed, bool verbose)

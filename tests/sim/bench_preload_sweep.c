@@ -1,6 +1,7 @@
 /* Preload sweep: feeders whose grip rises with preload until the motor limits it, the grip is saturated, or
  * not at all. Truth by the parameters: grip per newton of preload, the force at enough preload, where they
  * meet. */
+#include "tests/analyze/kept_run.h"
 #include "tests/sim/bench_study.h"
 
 #include "analyze/preload_sweep.h"
@@ -97,11 +98,10 @@ static void one_run(struct scene *s, struct model_state *state, int block, doubl
         return;
     record->number = (int)s->count + 1;
     record->block = block + 1;
-    memset(run, 0, sizeof *run);
-    run->record = record;
-    run->analysed =
-        push_analyse_with(&columns, record, &s->calibration, &s->settings, &run->push, &e) == ERR_OK;
-    snprintf(run->why_not, sizeof run->why_not, "%.190s", e.text);
+    static struct run_finding found;
+    memset(&found, 0, sizeof found);
+    enum err_code code = push_analyse_with(&columns, record, &s->calibration, &s->settings, &found.push, &e);
+    kept_run(run, record, &found, code, e.text);
     run_columns_free(&columns);
     s->runs[s->count++] = run;
     t->runs++;
@@ -118,7 +118,7 @@ static void show(const struct scene *s, const struct outcome *o, const struct er
 {
     printf("seed %llu: %s\n", (unsigned long long)seed, e->text);
     for (size_t i = 0; i < s->count; i++) {
-        const struct push_result *push = &s->results[i].push;
+        const struct run_push *push = &s->results[i].push;
         struct model_truth nominal = model_truth_nominal(&s->p, s->preloads_n[i % PRELOADS], s->speed_mm_s);
         printf("    %.1f N: %s%.4f +- %.4f N (nominal %.4f) %s, approach %.5f +- %.5f %s\n",
                s->preloads_n[i % PRELOADS], push->stall_force_n.at_least ? "at least " : "",
@@ -264,6 +264,8 @@ void bench_preload_sweep(struct study *study, int series, uint64_t seed, bool ve
         one_series(s, seed + (uint64_t)i, verbose, &t);
     for (int i = 0; i < series; i++)
         one_refitted_series(s, seed + (uint64_t)i, verbose, &t);
+    for (size_t i = 0; s != NULL && i < RUNS; i++)
+        run_result_free(&s->results[i]);
     free(s);
     coverage_figures(study, "preload-sweep", &t.coefficient, most(0.02, series), 0.97);
     coverage_figures(study, "preload-sweep", &t.top, most(0.02, series), 0.97);

@@ -1,5 +1,6 @@
 /* Reversal: feeders with backlash, with and without a guide tube, three bends, loops below slip onset. Truth
  * by the parameters: play, clearance, friction, and the energy at the force that the run truly reached. */
+#include "tests/analyze/kept_run.h"
 #include "tests/sim/bench_study.h"
 
 #include "analyze/reversal.h"
@@ -146,7 +147,8 @@ static enum err_code one_run(struct scene *s, uint64_t seed, int bend, int i, do
                                   .cycles = CYCLES,
                                   .test = PLAN_REVERSAL};
     push.travel_mm = travel_mm(&p, force_n, s->speed_mm_s);
-    memset(result, 0, sizeof *result);
+    static struct run_finding found;
+    memset(&found, 0, sizeof found);
     model_mount(&p, &state, seed);
     state.runs_since_mount = (uint64_t)i;
     if (!simulate_push(&p, &state, &push, &s->columns, record, NULL))
@@ -154,11 +156,11 @@ static enum err_code one_run(struct scene *s, uint64_t seed, int bend, int i, do
     record->number = (int)s->count + 1;
     record->drive_diameter_mm *= 1 + s->diameter_error;
     record->drive_diameter_standard_uncertainty_mm = 0.005 * record->drive_diameter_mm;
-    enum err_code code = reversal_analyse(&s->columns, record, &s->calibration, &s->settings, result, &e);
+    enum err_code code = reversal_analyse(&s->columns, record, &s->calibration, &s->settings, &found, &e);
     run_columns_free(&s->columns);
-    result->record = record;
-    result->analysed = code == ERR_OK;
-    snprintf(result->why_not, sizeof result->why_not, "%.199s", e.text);
+    kept_run(result, record, &found, code, e.text);
+    free(found.trace.x);
+    free(found.trace.y);
     if (tops_n != NULL && !true_tops(&p, seed, i, &push, tops_n, onset_n))
         return ERR_MEMORY;
     if (tops_n == NULL && code == ERR_OK)
@@ -169,10 +171,8 @@ static enum err_code one_run(struct scene *s, uint64_t seed, int bend, int i, do
 
 static void clear(struct scene *s)
 {
-    for (size_t i = 0; i < s->count; i++) {
-        free(s->results[i].trace.x);
-        free(s->results[i].trace.y);
-    }
+    for (size_t i = 0; i < s->count; i++)
+        run_result_free(&s->results[i]);
     s->count = 0;
 }
 

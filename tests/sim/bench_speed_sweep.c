@@ -1,6 +1,7 @@
 /* Speed sweeps of drawn motors: does the torque at each speed, the band between them, the corner, and what is
  * told of the motor hold what is true by the parameters? The truth is the motor's torque times the efficiency
  * of the reduction, which a push cannot tell from the motor. */
+#include "tests/analyze/kept_run.h"
 #include "tests/sim/bench_study.h"
 
 #include "analyze/push.h"
@@ -156,13 +157,22 @@ static bool push_all(const struct drawn *d, struct model_state *state, struct ro
             return false;
         room->records[i].test = PLAN_SPEED_SWEEP;
         room->records[i].number = i + 1;
-        run->record = &room->records[i];
-        run->analysed =
-            push_analyse_with(&columns, run->record, &d->calibration, settings, &run->push, &e) == ERR_OK;
+        static struct run_finding found;
+        memset(&found, 0, sizeof found);
+        enum err_code code =
+            push_analyse_with(&columns, &room->records[i], &d->calibration, settings, &found.push, &e);
+        kept_run(run, &room->records[i], &found, code, e.text);
         run_columns_free(&columns);
         room->pointers[i] = run;
     }
     return true;
+}
+
+static void forget(struct room *room)
+{
+    for (size_t i = 0; i < RUNS_MOST; i++)
+        run_result_free(&room->results[i]);
+    memset(room, 0, sizeof *room);
 }
 
 void bench_speed_sweep(struct study *study, int series, uint64_t seed, bool verbose)
@@ -185,7 +195,7 @@ void bench_speed_sweep(struct study *study, int series, uint64_t seed, bool verb
         struct err e = {0};
         const struct torque_curve *curve = &room->feeder.torque_curve;
         const struct model_motor *m = &d.p.motor;
-        memset(room, 0, sizeof *room);
+        forget(room);
         room->feeder.conditions.stated[CONDITION_SUPPLY_VOLTAGE_V] = true;
         room->feeder.conditions.number[CONDITION_SUPPLY_VOLTAGE_V] = m->supply_v;
         model_mount(&d.p, &state, seed + 104729u * (uint64_t)k);
@@ -247,6 +257,8 @@ void bench_speed_sweep(struct study *study, int series, uint64_t seed, bool verb
                 printf("  %d: %s\n", k, outcome.sentences[i]);
         outcome_free(&outcome);
     }
+    if (room != NULL)
+        forget(room);
     free(room);
     printf("speed-sweep: no curve %d of %d; constant %d, droop %d, pull-out %d; bounds %d, grip taken for "
            "motor %d\n",

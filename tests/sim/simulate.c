@@ -73,13 +73,10 @@ static void state_conditions(const struct model_parameters *p, const struct mode
         state_number(c, CONDITION_BRAKE_LOAD_N, p->fixture.brake_n);
     if (p->fixture.end == MODEL_END_HOT)
         state_number(c, CONDITION_HOT_END_TEMPERATURE_C, p->hot_end.temperature_c);
-    c->stated[CONDITION_LOAD_CELL_SEAT] = true;
-    snprintf(c->word[CONDITION_LOAD_CELL_SEAT], sizeof c->word[0], "%s",
-             p->sensor.at_feeder ? CONDITION_SEAT_FEEDER : CONDITION_SEAT_END);
-    if (p->sensor.encoder_at_end) {
-        c->stated[CONDITION_ENCODER_SEAT] = true;
-        snprintf(c->word[CONDITION_ENCODER_SEAT], sizeof c->word[0], "%s", CONDITION_SEAT_END);
-    }
+    conditions_set_word(c, CONDITION_LOAD_CELL_SEAT,
+                        p->sensor.at_feeder ? CONDITION_SEAT_FEEDER : CONDITION_SEAT_END);
+    if (p->sensor.encoder_at_end)
+        conditions_set_word(c, CONDITION_ENCODER_SEAT, CONDITION_SEAT_END);
 }
 
 static bool allocate(struct run_columns *columns, size_t n, bool encoder)
@@ -99,8 +96,9 @@ static bool allocate(struct run_columns *columns, size_t n, bool encoder)
     return true;
 }
 
-/* The record as capture would write it; the samples first..last are those of the motion. */
-static void fill_record(const struct model_parameters *p, const struct model_state *s,
+/* The record as capture would write it; the samples first..last are those of the motion. False when there is
+ * no memory. */
+static bool fill_record(const struct model_parameters *p, const struct model_state *s,
                         const struct simulated_push *push, const struct run_columns *columns, size_t first,
                         size_t last, struct run_record *record)
 {
@@ -132,9 +130,7 @@ static void fill_record(const struct model_parameters *p, const struct model_sta
     record->rows = (int64_t)columns->n;
     record->ended = RUN_COMPLETE;
     snprintf(record->ended_why, sizeof record->ended_why, "travel complete");
-    record->event_count = 1;
-    record->events[0].time_us = record->push_end_us;
-    snprintf(record->events[0].text, sizeof record->events[0].text, "motor cut");
+    return run_record_add_event(record, record->push_end_us, "motor cut");
 }
 
 bool simulate_push(const struct model_parameters *p, struct model_state *s, const struct simulated_push *push,
@@ -166,6 +162,9 @@ bool simulate_push(const struct model_parameters *p, struct model_state *s, cons
             columns->encoder_counts[i] = model_read_encoder(p, s);
         columns->flags[i] = over ? RUN_FLAG_OVER_RANGE : 0;
     }
-    fill_record(p, s, push, columns, rest, rest + moving - 1, record);
+    if (!fill_record(p, s, push, columns, rest, rest + moving - 1, record)) {
+        run_columns_free(columns);
+        return false;
+    }
     return true;
 }

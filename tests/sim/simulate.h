@@ -22,8 +22,8 @@ struct simulated_push {
 /* Run the push on the mounted state: a run of its own, so that wear, the metres fed and the history of the
  * cell carry on from one to the next (model_clean in between cleans the gear). Fills columns (caller frees),
  * the record as capture would write it (test, travel, cycles, the conditions that p settles, the event "motor
- * cut"; number, block, order, repeat and cleaned are the caller's), and the truth of this run where it is not
- * NULL. False without memory, and when the travel is too short to reach the speed. */
+ * cut"; number, block, order, repeat and cleaned are the caller's, who frees it), and the truth of this run
+ * where it is not NULL. False without memory, and when the travel is too short to reach the speed. */
 bool simulate_push(const struct model_parameters *p, struct model_state *s, const struct simulated_push *push,
                    struct run_columns *columns, struct run_record *record, struct model_truth *truth);
 

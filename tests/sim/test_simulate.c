@@ -95,7 +95,7 @@ Test(simulate, the_record_states_what_the_parameters_settle)
     cr_expect_eq(c->number[CONDITION_FILAMENT_DIAMETER_MM], 1.75);
     cr_expect_eq(c->number[CONDITION_FREE_LENGTH_MM], 50);
     cr_expect_eq(c->number[CONDITION_FILAMENT_MODULUS_MPA], 2500);
-    cr_expect_str_eq(c->word[CONDITION_LOAD_CELL_SEAT], "feeder");
+    cr_expect_str_eq(conditions_word(c, CONDITION_LOAD_CELL_SEAT), "feeder");
     cr_expect_not(c->stated[CONDITION_HOT_END_TEMPERATURE_C]);
     cr_expect_eq(m.record.event_count, 1);
     cr_expect_str_eq(m.record.events[0].text, "motor cut");
@@ -116,7 +116,7 @@ Test(simulate, the_record_states_what_the_parameters_settle)
     m = make(&p, &s, &push);
     cr_expect_eq(m.record.conditions.number[CONDITION_HOT_END_TEMPERATURE_C], 214);
     cr_expect_not(m.record.conditions.stated[CONDITION_BRAKE_LOAD_N]);
-    cr_expect_str_eq(m.record.conditions.word[CONDITION_LOAD_CELL_SEAT], "end");
+    cr_expect_str_eq(conditions_word(&m.record.conditions, CONDITION_LOAD_CELL_SEAT), "end");
     cr_expect_float_eq(m.record.rate_mm3_s, 3.7 * 2.405281875, 1e-6);
     run_columns_free(&m.columns);
 }

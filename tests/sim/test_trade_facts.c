@@ -5,6 +5,7 @@
 #include "analyze/numerics/formulas.h"
 #include "analyze/numerics/quantity.h"
 #include "analyze/push.h"
+#include "tests/analyze/kept_run.h"
 #include "tests/sim/simulate.h"
 
 #include <criterion/criterion.h>
@@ -77,22 +78,20 @@ static void capture(const struct model_parameters *p, enum plan_test_kind kind, 
         c->records[i].order = (int)i + 1;
         c->records[i].block = 1;
         c->records[i].repeat = kind == PLAN_ENDURANCE ? (int)i + 1 : 0;
-        c->results[i].record = &c->records[i];
-        enum err_code code =
-            bench_test_run(&columns, &c->records[i], &c->calibration, &settings, &c->results[i], &e);
+        static struct run_finding found;
+        memset(&found, 0, sizeof found);
+        enum err_code code = bench_test_run(&columns, &c->records[i], &c->calibration, &settings, &found, &e);
         run_columns_free(&columns);
         cr_assert_eq(code, ERR_OK, "%s", e.text);
-        c->results[i].analysed = true;
+        kept_run(&c->results[i], &c->records[i], &found, code, e.text);
         c->pointers[i] = &c->results[i];
     }
 }
 
 static void forget(struct captured *c)
 {
-    for (size_t i = 0; i < c->n; i++) {
-        free(c->results[i].trace.x);
-        free(c->results[i].trace.y);
-    }
+    for (size_t i = 0; i < c->n; i++)
+        run_result_free(&c->results[i]);
 }
 
 static const double SLOW[4] = {2, 2, 2, 2};
@@ -104,7 +103,7 @@ static double mean_stall_n(const struct model_parameters *p, enum limited_by cau
     double sum = 0;
     capture(p, PLAN_BLOCKED_PUSH, SLOW, 4, 16, seed, &c);
     for (size_t i = 0; i < c.n; i++) {
-        const struct push_result *push = &c.results[i].push;
+        const struct run_push *push = &c.results[i].push;
         cr_expect_eq(push->limited_by, cause, "%s: %s, not %s", p->name, LIMITED_NAMES[push->limited_by],
                      LIMITED_NAMES[cause]);
         cr_assert(push->stall_force_n.present && !push->stall_force_n.at_least);

@@ -21,15 +21,15 @@ Test(equivalence_power, agrees_with_integration_by_another_program)
         int repeats;
         double margin, difference, power;
     } rows[] = {
-        {{2, false, 1, 0.05}, 8, 1.5, 0, 0.772004037284},
-        {{2, true, 1, 0.05}, 8, 1.5, 0, 0.708063901653},
-        {{2, false, 1.3, 0.05}, 5, 2, 0, 0.451473339370},
-        {{2, false, 1, 0.05}, 12, 1, 0.2, 0.485781157675},
-        {{2, true, 1, 0.05}, 3, 2.3, 0, 0.386696310528},
-        {{3, false, 0.7, 0.05}, 20, 0.6, 0, 0.403076591854},
-        {{4, true, 0.85, 0.1}, 9, 1.1, -0.35, 0.276367676671},
-        {{2, false, 1, 0.05}, 4, 0.8, 0, 0.012498774417},
-        {{2, false, 2.4, 0.01}, 400, 0.7, 0.1, 0.876884736153},
+        {{2, false, 1, 0.05, NULL}, 8, 1.5, 0, 0.772004037284},
+        {{2, true, 1, 0.05, NULL}, 8, 1.5, 0, 0.708063901653},
+        {{2, false, 1.3, 0.05, NULL}, 5, 2, 0, 0.451473339370},
+        {{2, false, 1, 0.05, NULL}, 12, 1, 0.2, 0.485781157675},
+        {{2, true, 1, 0.05, NULL}, 3, 2.3, 0, 0.386696310528},
+        {{3, false, 0.7, 0.05, NULL}, 20, 0.6, 0, 0.403076591854},
+        {{4, true, 0.85, 0.1, NULL}, 9, 1.1, -0.35, 0.276367676671},
+        {{2, false, 1, 0.05, NULL}, 4, 0.8, 0, 0.012498774417},
+        {{2, false, 2.4, 0.01, NULL}, 400, 0.7, 0.1, 0.876884736153},
     };
     for (size_t i = 0; i < sizeof rows / sizeof rows[0]; i++)
         cr_expect_float_eq(
@@ -73,9 +73,9 @@ Test(equivalence_power, drawn_feeders_are_called_alike_as_often_as_forecast)
         struct power_design design;
         int repeats;
         double margin, difference;
-    } rows[] = {{{2, true, 1.2, 0.05}, 7, 2.1, 0},
-                {{2, false, 1.2, 0.05}, 5, 2.4, 0.5},
-                {{2, true, 0.8, 0.1}, 4, 1.3, 0}};
+    } rows[] = {{{2, true, 1.2, 0.05, NULL}, 7, 2.1, 0},
+                {{2, false, 1.2, 0.05, NULL}, 5, 2.4, 0.5},
+                {{2, true, 0.8, 0.1, NULL}, 4, 1.3, 0}};
     enum { DRAWS = 40000 };
     const unsigned long seed = 20417;
     gsl_rng *rng = gsl_rng_alloc(gsl_rng_mt19937);
@@ -98,10 +98,10 @@ Test(equivalence_power, least_repeats_are_those_of_another_program)
         struct power_design design;
         double margin, power;
         int repeats;
-    } rows[] = {{{2, false, 1, 0.05}, 1.5, 0.8, 9},
-                {{2, true, 1, 0.05}, 1.5, 0.8, 10},
-                {{3, true, 0.85, 0.05}, 0.7, 0.9, 44},
-                {{2, true, 1, 0.05}, 6, 0.5, 2}};
+    } rows[] = {{{2, false, 1, 0.05, NULL}, 1.5, 0.8, 9},
+                {{2, true, 1, 0.05, NULL}, 1.5, 0.8, 10},
+                {{3, true, 0.85, 0.05, NULL}, 0.7, 0.9, 44},
+                {{2, true, 1, 0.05, NULL}, 6, 0.5, 2}};
     struct err e;
     int repeats;
     for (size_t i = 0; i < sizeof rows / sizeof rows[0]; i++) {
@@ -114,7 +114,7 @@ Test(equivalence_power, least_repeats_are_those_of_another_program)
 
 Test(equivalence_power, margin_of_present_repeats)
 {
-    const struct power_design d = {2, true, 1.25, 0.05}, many = {5, false, 0.03, 0.05};
+    const struct power_design d = {2, true, 1.25, 0.05, NULL}, many = {5, false, 0.03, 0.05, NULL};
     struct err e;
     double margin;
     /* R: uniroot() over the integral above. */
@@ -126,7 +126,8 @@ Test(equivalence_power, margin_of_present_repeats)
 
 Test(equivalence_power, nonsense_has_no_answer)
 {
-    const struct power_design d = {2, true, 1, 0.05}, none = {1, true, 1, 0.05}, flat = {2, true, 0, 0.05};
+    const struct power_design d = {2, true, 1, 0.05, NULL}, none = {1, true, 1, 0.05, NULL},
+                              flat = {2, true, 0, 0.05, NULL};
     struct err e;
     int repeats;
     double margin;
@@ -144,7 +145,7 @@ Test(equivalence_power, nonsense_has_no_answer)
 
 Test(equivalence_power, degrees_of_freedom_of_designs)
 {
-    const struct power_design blocks = {3, true, 1, 0.05}, groups = {3, false, 1, 0.05};
+    const struct power_design blocks = {3, true, 1, 0.05, NULL}, groups = {3, false, 1, 0.05, NULL};
     cr_expect_float_eq(power_degrees_of_freedom(&blocks, 6), 10, 0);
     cr_expect_float_eq(power_degrees_of_freedom(&groups, 6), 15, 0);
     cr_expect(isnan(power_degrees_of_freedom(&groups, 1)));

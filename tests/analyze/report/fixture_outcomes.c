@@ -1,5 +1,8 @@
 #include "tests/analyze/report/fixture_outcomes.h"
+#include "analyze/run_result.h"
 
+#include "analyze/comparison.h"
+#include "analyze/comparison_gate.h"
 #include "analyze/push_budget.h"
 #include "tests/analyze/report/fixture_session.h"
 
@@ -219,8 +222,7 @@ static void compare(struct session *s, size_t quantity, bool judged)
     snprintf(c->unit, sizeof c->unit, "%s", a->unit);
     if (!judged) {
         c->verdict = VERDICT_NOT_COMPARABLE;
-        snprintf(c->reasons[c->reason_count++], sizeof c->reasons[0],
-                 "of both only \"at least\" is known of %s", a->label);
+        comparison_reason(c, "of both only \"at least\" is known of %s", a->label);
         return;
     }
     c->difference = quantity_from(a->q.value - b->q.value, 1.4 * a->q.standard_uncertainty, 19, 9);
@@ -238,18 +240,20 @@ static void make_run(struct session *s, size_t at, bool hostile)
                              *const labels[] = {"feed force", "lost share"}, *const units[] = {"N", ""};
     struct run_record *r = &s->series[0]->runs[at];
     struct run_result *run = &s->runs[at];
-    memset(&run->push, 0, sizeof run->push);
+    static struct run_finding found;
+    memset(&found, 0, sizeof found);
     r->test = PLAN_LOADED_FEED;
     r->conditions.stated[CONDITION_BRAKE_LOAD_N] = true;
     r->conditions.number[CONDITION_BRAKE_LOAD_N] = 23.1;
-    run->fed_mm = 61.25;
-    run->push.noise_n = 0.27;
+    found.fed_mm = 61.25;
+    found.push.noise_n = 0.27;
     for (size_t k = 0; k < 2; k++) {
-        run->quantities[k] =
+        found.quantities[k] =
             (struct run_quantity){keys[k], hostile ? FIXTURE_OUTCOME_HOSTILE : labels[k], units[k],
                                   quantity_from(k == 0 ? 22.94 : 0.00517, k == 0 ? 0.08 : 0.00021, 31, 1)};
     }
-    run->quantity_count = 2;
+    found.quantity_count = 2;
+    run_result_keep(run, &found, 0, &s->kinds, NULL);
 }
 
 struct session *fixture_outcomes(bool hostile)
@@ -288,7 +292,9 @@ struct session *fixture_free_runs(void)
     if (s == NULL)
         return NULL;
     s->feeder_count = 1;
-    s->comparison_count = 0;
+    comparison_forget(s);
+    for (size_t i = 2; i < s->run_count; i++)
+        run_result_free(&s->runs[i]);
     s->run_count = 2;
     s->reference_speed_mm_s = 21.3;
     s->feeders[0].point_count = 0;

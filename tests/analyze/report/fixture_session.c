@@ -1,5 +1,7 @@
 #include "tests/analyze/report/fixture_session.h"
+#include "analyze/run_result.h"
 
+#include "analyze/comparison.h"
 #include "analyze/push_budget.h"
 
 #include <math.h>
@@ -41,9 +43,8 @@ static double scatter(unsigned *state)
 static void set_conditions(struct conditions *c, double preload_n)
 {
     memset(c, 0, sizeof *c);
-    c->stated[CONDITION_FILAMENT_LOT] = c->stated[CONDITION_FILAMENT_MATERIAL] = true;
-    snprintf(c->word[CONDITION_FILAMENT_LOT], sizeof c->word[0], "R-0417");
-    snprintf(c->word[CONDITION_FILAMENT_MATERIAL], sizeof c->word[0], "PETG");
+    conditions_set_word(c, CONDITION_FILAMENT_LOT, "R-0417");
+    conditions_set_word(c, CONDITION_FILAMENT_MATERIAL, "PETG");
     c->stated[CONDITION_FILAMENT_DIAMETER_MM] = c->stated[CONDITION_NIP_PRELOAD_N] = true;
     c->number[CONDITION_FILAMENT_DIAMETER_MM] = 1.75;
     c->number[CONDITION_NIP_PRELOAD_N] = preload_n;
@@ -201,6 +202,7 @@ static void set_push(struct push_result *p, const struct run_record *r, size_t f
 
 static void set_runs(struct session *s, bool hostile)
 {
+    static struct run_finding found;
     unsigned state = 20260302u;
     for (size_t i = 0; i < RUNS; i++) {
         size_t block = i / (FEEDERS * SPEEDS), feeder = (i / SPEEDS + block) % FEEDERS,
@@ -226,24 +228,24 @@ static void set_runs(struct session *s, bool hostile)
         snprintf(r->ended_why, sizeof r->ended_why, "travel complete");
         run->record = r;
         run->feeder = feeder;
-        run->analysed = true;
-        set_push(&run->push, r, feeder, speed, hostile, &state);
+        memset(&found, 0, sizeof found);
+        set_push(&found.push, r, feeder, speed, hostile, &state);
         if (feeder == 1 && speed == 2 && block == 2) {
             r->ended = RUN_LIMIT;
             snprintf(r->ended_why, sizeof r->ended_why, "force limit on the rig");
         }
-        if (feeder == 1 && speed == 1 && block == 3) {
-            run->analysed = false;
-            r->ended = RUN_INTERRUPTED;
-            snprintf(run->why_not, sizeof run->why_not, "interrupted: %s",
-                     hostile ? "<b>cable</b> \"out\"" : "cable out");
-            memset(&run->push, 0, sizeof run->push);
-        }
         if (i == 4 || i == 17) {
-            run->push.flag_count = 1;
-            snprintf(run->push.flags[0], sizeof run->push.flags[0], "%s",
+            found.push.flag_count = 1;
+            snprintf(found.push.flags[0], sizeof found.push.flags[0], "%s",
                      hostile ? "@SUM(1,2) <img src=x onerror=alert(3)>"
                              : "1 gap in the record, 0 of them during the push");
+        }
+        if (feeder == 1 && speed == 1 && block == 3) {
+            r->ended = RUN_INTERRUPTED;
+            run_result_refuse(run, hostile ? "interrupted: <b>cable</b> \"out\"" : "interrupted: cable out",
+                              NULL);
+        } else {
+            run_result_keep(run, &found, PUSH_PICTURE_COLUMNS, &s->kinds, NULL);
         }
     }
 }
@@ -255,7 +257,7 @@ static void sum_up(struct session *s, size_t feeder, size_t speed, bool hostile)
     size_t onsets = 0;
     point->speed_mm_s = SPEED_MM_S[speed];
     for (size_t i = 0; i < RUNS; i++) {
-        const struct push_result *p = &s->runs[i].push;
+        const struct run_push *p = &s->runs[i].push;
         if (!s->runs[i].analysed || s->runs[i].feeder != feeder ||
             s->runs[i].record->speed_mm_s != point->speed_mm_s)
             continue;
@@ -336,6 +338,7 @@ static void add_comparison(struct session *s, size_t a, size_t b, size_t speed, 
 {
     struct comparison *c = &s->comparisons[s->comparison_count++];
     const struct speed_point *pa = &s->feeders[a].points[speed], *pb = &s->feeders[b].points[speed];
+    struct budget budget;
     c->a = a;
     c->b = b;
     c->speed_mm_s = SPEED_MM_S[speed];
@@ -344,19 +347,22 @@ static void add_comparison(struct session *s, size_t a, size_t b, size_t speed, 
     snprintf(c->quantity, sizeof c->quantity, "%s", onset ? "slip_onset_n" : "stall_force_n");
     if (b == 2) {
         c->verdict = VERDICT_NOT_COMPARABLE;
-        c->reason_count = 1;
-        snprintf(c->reasons[0], sizeof c->reasons[0], "nip preload: 40 N against 55 N (tolerance 2 N)");
+        text_list_add(&c->reasons, "nip preload: 40 N against 55 N (tolerance 2 N)");
         return;
     }
     if (pa->stall_force_n.at_least || pb->stall_force_n.at_least) {
         c->verdict = VERDICT_NOT_COMPARABLE;
-        c->reason_count = 1;
-        snprintf(c->reasons[0], sizeof c->reasons[0],
-                 "1 of 4 pushes of gear-12mm met a limit before they stalled: only \"at least\" is known");
+        text_list_add(
+            &c->reasons,
+            "1 of 4 pushes of gear-12mm met a limit before they stalled: only \"at least\" is known");
         return;
     }
-    push_budget_add(&c->budget, "scatter of the differences, block by block", 0.71, 3, BUDGET_TYPE_A, false);
-    c->difference = budget_combine(&c->budget, pa->stall_force_n.value - pb->stall_force_n.value, 4);
+    c->scatter_name = "scatter of the differences, block by block";
+    c->scatter = 0.71;
+    c->scatter_degrees = 3;
+    budget_init(&budget);
+    push_budget_add(&budget, c->scatter_name, c->scatter, c->scatter_degrees, BUDGET_TYPE_A, false);
+    c->difference = budget_combine(&budget, pa->stall_force_n.value - pb->stall_force_n.value, 4);
     c->has_p_value = true;
     c->p_value_unadjusted = c->p_value_family = 0.0000163;
     c->p_value = 0.0000326;
@@ -365,9 +371,11 @@ static void add_comparison(struct session *s, size_t a, size_t b, size_t speed, 
     c->shown = true;
     c->verdict = VERDICT_A_HIGHER;
     if (speed == 1) {
-        budget_init(&c->budget);
-        push_budget_add(&c->budget, "scatter of the runs of both", 0.87, 3, BUDGET_TYPE_A, false);
-        c->difference = budget_combine(&c->budget, 0.34, 4);
+        c->scatter_name = "scatter of the runs of both";
+        c->scatter = 0.87;
+        budget_init(&budget);
+        push_budget_add(&budget, c->scatter_name, c->scatter, c->scatter_degrees, BUDGET_TYPE_A, false);
+        c->difference = budget_combine(&budget, 0.34, 4);
         c->p_value = c->p_value_family = c->p_value_unadjusted = 0.7213;
         c->shown = false;
         c->verdict = VERDICT_NO_DIFFERENCE_SHOWN;
@@ -431,9 +439,12 @@ void fixture_session_free(struct session *s)
         free(s->series[0]->runs);
         free(s->series[0]);
     }
+    for (size_t i = 0; s->runs != NULL && i < s->run_count; i++)
+        run_result_free(&s->runs[i]);
+    run_kinds_free(&s->kinds);
     free(s->series);
     free(s->runs);
     free(s->feeders);
-    free(s->comparisons);
+    comparison_forget(s);
     free(s);
 }

@@ -32,6 +32,14 @@ char *page_output(const struct session *s, enum output what)
     return text;
 }
 
+enum err_code page_figures(const struct session *s, struct figures *figures, struct err *e)
+{
+    enum err_code code = figures_list(s, figures, e);
+    for (size_t i = 0; code == ERR_OK && i < figures->count; i++)
+        code = figure_make(s, &figures->figure[i], e);
+    return code;
+}
+
 size_t page_count(const char *text, const char *word)
 {
     size_t n = 0;

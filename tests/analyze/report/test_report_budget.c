@@ -35,6 +35,14 @@ static char *output(const struct session *s, enum output what)
     return text;
 }
 
+static enum err_code made_figures(const struct session *s, struct figures *figures, struct err *e)
+{
+    enum err_code code = figures_list(s, figures, e);
+    for (size_t i = 0; code == ERR_OK && i < figures->count; i++)
+        code = figure_make(s, &figures->figure[i], e);
+    return code;
+}
+
 static json_t *parsed(const struct session *s)
 {
     char *text = output(s, OUTPUT_JSON);
@@ -154,7 +162,7 @@ Test(report_budget, a_quantity_without_a_budget_has_null_for_it)
 {
     struct session *s = fixture_session(false);
     json_t *root, *run;
-    budget_init(&s->runs[0].push.stall_budget);
+    s->runs[0].push.stall_budget.count = 0;
     root = parsed(s);
     run = json_array_get(json_object_get(root, "runs"), 0);
     cr_expect(json_is_null(json_object_get(json_object_get(run, "stall_force_n"), "budget")));
@@ -336,12 +344,11 @@ Test(report_budget, results_carry_their_coverage_factor)
 Test(report_budget, each_run_has_a_line_on_its_quality)
 {
     struct session *s = fixture_session(false);
-    struct push_result *p = &s->runs[2].push;
+    struct run_push *p = &s->runs[2].push;
     char *page;
     p->zero_drift_n = 0.7134;
     p->noise_n = 0.3127;
-    p->flag_count = 1;
-    snprintf(p->flags[0], sizeof p->flags[0], "the zero moved by 0.713 N during the run, more than 0.5 N");
+    p->flags = (struct run_texts){1, "the zero moved by 0.713 N during the run, more than 0.5 N"};
     page = output(s, OUTPUT_HTML);
     cr_expect_not_null(strstr(page, "zero drift 0.713 N, noise 0.31 N</span>; the zero moved by 0.713 N "
                                     "during the run, more than 0.5 N</td>"));
@@ -365,7 +372,7 @@ Test(report_budget, flags_of_means_and_differences_are_told_everywhere)
     flag(&p->stall_flags, "too old");
     flag(&p->onset_flags, "too old");
     flag(&s->feeders[0].torque_curve.flags, "curve <b> too old");
-    flag(&s->comparisons[0].flags, "gear-8mm: extrapolated <b>");
+    text_list_add(&s->comparisons[0].flags, "gear-8mm: extrapolated <b>");
     root = parsed(s);
     feeder = json_array_get(json_object_get(root, "feeders"), 2);
     flags = json_object_get(feeder, "flags");
@@ -412,7 +419,7 @@ Test(report_budget, budget_figure_holds_every_component_and_its_share, .init = s
         char folder[600];
         size_t rows = 0;
         snprintf(folder, sizeof folder, "%s", scratch_path("."));
-        cr_assert_eq(figures_build(s, &figures, &e), ERR_OK, "%s", e.text);
+        cr_assert_eq(made_figures(s, &figures, &e), ERR_OK, "%s", e.text);
         for (size_t i = 0; i < figures.count; i++)
             f = figures.figure[i].kind == FIGURE_BUDGET ? &figures.figure[i] : f;
         cr_assert_not_null(f);
@@ -455,7 +462,7 @@ Test(report_budget, budget_figure_stays_small_with_many_feeders, .init = scratch
     free(s->feeders);
     s->feeders = many;
     s->feeder_count = 40;
-    cr_assert_eq(figures_build(s, &figures, &e), ERR_OK, "%s", e.text);
+    cr_assert_eq(made_figures(s, &figures, &e), ERR_OK, "%s", e.text);
     struct figure *f = &figures.figure[figures.count - 1];
     cr_assert_eq(f->kind, FIGURE_BUDGET);
     cr_expect_not_null(strstr(f->description, "The first 4 of 40 feeders are drawn."), "%s", f->description);

@@ -22,8 +22,8 @@ static struct session *judged_session(bool hostile)
     cr_assert(s != NULL && f != NULL && s->comparison_count >= 3);
     for (size_t i = 0; i < 3; i++) {
         struct comparison *c = &s->comparisons[i];
-        c->reason_count = 0;
-        budget_init(&c->budget);
+        text_list_free(&c->reasons);
+        c->scatter = NAN;
         c->difference = quantity_from(DIFFERENCE_N[i], 0.8, 6, 4);
         c->family = 0;
         c->family_low_95 = DIFFERENCE_N[i] - 2.4;
@@ -42,6 +42,14 @@ static struct session *judged_session(bool hostile)
     snprintf(f->unit, sizeof f->unit, "N");
     f->speed_mm_s = s->comparisons[0].speed_mm_s;
     f->count = 3;
+    f->members = calloc(3, sizeof *f->members);
+    f->value = calloc(3, sizeof *f->value);
+    f->letters = calloc(3, sizeof *f->letters);
+    f->pairs = calloc(3, sizeof *f->pairs);
+    cr_assert(f->members != NULL && f->value != NULL && f->letters != NULL && f->pairs != NULL);
+    f->pair_count = 3;
+    for (size_t i = 0; i < 3; i++)
+        f->pairs[i] = i;
     f->members[0] = 0;
     f->members[1] = 2;
     f->members[2] = 1;
@@ -72,18 +80,14 @@ static struct session *judged_session(bool hostile)
 
 static void free_judged(struct session *s)
 {
-    free(s->families);
-    s->families = NULL;
-    s->family_count = 0;
     fixture_session_free(s);
 }
 
 static void accept_preload(struct session *s)
 {
     for (size_t i = 1; i < 3; i++) {
-        snprintf(s->comparisons[i].accepted[0], sizeof s->comparisons[i].accepted[0],
-                 "nip preload: 40 N against 55 N (tolerance 2 N)");
-        s->comparisons[i].accepted_count = 1;
+        text_list_free(&s->comparisons[i].accepted);
+        text_list_add(&s->comparisons[i].accepted, "nip preload: 40 N against 55 N (tolerance 2 N)");
     }
     s->accept[CONDITION_NIP_PRELOAD_N] = true;
 }
@@ -244,7 +248,7 @@ Test(report_family, accepted_conditions_stand_beside_every_number)
     cr_expect_eq(page_count(text, "pushes hardest of the 3 feeders"), 1, "%s", text);
     cr_expect_eq(page_count(text, " Beside gear-fine: Accepted: nip preload"), 1, "%s", text);
     cr_expect_eq(page_count(text, " N *  "), 2, "%s", text);
-    cr_assert_eq(figures_build(s, &figures, &e), ERR_OK);
+    cr_assert_eq(page_figures(s, &figures, &e), ERR_OK);
     cr_assert_str_eq(figures.figure[0].name, "differences");
     cr_expect_not_null(strstr(figures.figure[0].description, accepted));
     cr_expect_eq(page_count(figures.figure[0].script, "(accepted)"), 2);
@@ -295,7 +299,7 @@ Test(report_family, picture_has_both_intervals_and_what_matters)
     struct session *s = judged_session(false);
     struct figures figures = {0};
     struct err e;
-    cr_assert_eq(figures_build(s, &figures, &e), ERR_OK);
+    cr_assert_eq(page_figures(s, &figures, &e), ERR_OK);
     cr_expect_not_null(strstr(figures.figure[0].data, ",gear-8mm,gear-12mm,10,37.8,"));
     cr_expect_not_null(strstr(figures.figure[0].data, ",35.4,40.2,2\n"), "%s", figures.figure[0].data);
     cr_expect_not_null(strstr(figures.figure[0].data, "not_shown,stall_force_n,gear-12mm,gear-fine"));
@@ -311,7 +315,7 @@ Test(report_family, every_run_is_a_mark_in_the_pictures_of_both_forces)
     struct figures figures = {0};
     struct err e;
     size_t stalls = 0, onsets = 0;
-    cr_assert_eq(figures_build(s, &figures, &e), ERR_OK);
+    cr_assert_eq(page_figures(s, &figures, &e), ERR_OK);
     for (size_t i = 0; i < s->run_count; i++) {
         stalls += s->runs[i].analysed && s->runs[i].push.stall_force_n.present;
         onsets += s->runs[i].analysed && s->runs[i].push.slip_onset_n.present;
@@ -345,8 +349,8 @@ Test(report_family, hostile_names_stay_text)
     struct session *s = judged_session(true);
     char *page;
     accept_preload(s);
-    snprintf(s->comparisons[1].accepted[0], sizeof s->comparisons[1].accepted[0],
-             "<script>alert(1)</script>");
+    text_list_free(&s->comparisons[1].accepted);
+    text_list_add(&s->comparisons[1].accepted, "<script>alert(1)</script>");
     page = page_output(s, OUTPUT_HTML);
     cr_expect_null(strstr(page, "<script>"));
     page_expect_well_formed(page);

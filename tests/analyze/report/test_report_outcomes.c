@@ -333,7 +333,7 @@ Test(report_outcomes, long_path_is_thinned_and_keeps_its_extremes)
     struct err e = {0};
     const struct figure *f;
     char extreme[64];
-    cr_assert_eq(figures_build(s, &figures, &e), ERR_OK);
+    cr_assert_eq(page_figures(s, &figures, &e), ERR_OK);
     f = named(&figures, "test-reversal-1-loop-1-gear-8mm");
     cr_expect_lt(page_count(f->data, "\n"), 6000);
     cr_expect_gt(page_count(f->data, "\n"), 1500);
@@ -416,7 +416,7 @@ Test(report_outcomes, pushes_of_other_tests_are_in_no_figure_of_the_plain_ones)
         else if (s->series[0]->runs[i].test == PLAN_SPEED_SWEEP && s->runs[i].push.stall_force_n.present)
             plain++;
     }
-    cr_assert_eq(figures_build(s, &figures, &e), ERR_OK);
+    cr_assert_eq(page_figures(s, &figures, &e), ERR_OK);
     for (size_t i = 0; i < figures.count; i++)
         cr_expect_neq(strcmp(figures.figure[i].name, "push-3-gear-fine"), 0, "drawn as a push");
     cr_expect_eq(page_count(named(&figures, "stall-force")->data, "\nrun"), plain);
@@ -432,7 +432,7 @@ Test(report_outcomes, chart_without_a_point_that_can_be_drawn_has_no_figure)
     struct err e = {0};
     for (size_t i = 0; i < chart->groups[0].point_count; i++)
         chart->groups[0].x[i] = -chart->groups[0].x[i]; /* on a logarithmic axis */
-    cr_assert_eq(figures_build(s, &figures, &e), ERR_OK);
+    cr_assert_eq(page_figures(s, &figures, &e), ERR_OK);
     cr_expect_eq(figures.count, 0);
     figures_free(&figures);
     fixture_outcomes_free(s);
@@ -464,7 +464,7 @@ static void draw_all(bool hostile)
     const struct report_options options = {.folder = folder, .figures = true};
     cr_assert_eq(report_write(s, &options, &e), ERR_OK, "%s: %s", e.file, e.text);
     cr_assert_eq(report_write(s, &options, &e), ERR_OK, "its own earlier report: %s: %s", e.file, e.text);
-    cr_assert_eq(figures_build(s, &figures, &e), ERR_OK);
+    cr_assert_eq(page_figures(s, &figures, &e), ERR_OK);
     cr_expect_eq(figures.count, 8 + 8);
     for (size_t i = 0; i < figures.count; i++) {
         snprintf(path, sizeof path, "out/figures/%s.svg", figures.figure[i].name);

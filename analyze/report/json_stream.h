@@ -1,0 +1,29 @@
+/* One JSON object written member by member, and a list of it item by item, so that no more than one of them
+ * is held in memory. The text is what jansson would write for the whole at once, with an indent of one space.
+ */
+#ifndef ANALYZE_REPORT_JSON_STREAM_H
+#define ANALYZE_REPORT_JSON_STREAM_H
+
+#include <jansson.h>
+#include <stdbool.h>
+#include <stdio.h>
+
+struct json_stream {
+    FILE *out;
+    bool failed;               /* out of memory, or out took not all */
+    bool any_member, any_item; /* written so far: of the object, of its open list */
+    size_t indent;             /* of lines within the value in hand */
+};
+
+void json_stream_begin(struct json_stream *s, FILE *out);
+/* value: a new reference, which is let go here; NULL sets failed. */
+void json_stream_member(struct json_stream *s, const char *key, json_t *value);
+void json_stream_list_begin(struct json_stream *s, const char *key);
+void json_stream_item(struct json_stream *s, json_t *value);
+void json_stream_list_end(struct json_stream *s);
+/* All members of an object, in their order; it is let go. */
+void json_stream_members(struct json_stream *s, json_t *object);
+/* Ends with a new line. */
+void json_stream_end(struct json_stream *s);
+
+#endif
