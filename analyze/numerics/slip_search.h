@@ -17,6 +17,7 @@ struct slip_search {
     size_t n, p;
     double *x, *f, *w, *y; /* rotor feed, smoothed force, work, the dependent variable */
     double *columns;       /* n rows of p */
+    double *turns;         /* n rows of cosine and sine of each ripple at the commanded feed */
     double x_scale, f_scale, y_scale;
     double prior_mean[SLIP_SEARCH_BASE_MAX],
         prior_weight[SLIP_SEARCH_BASE_MAX]; /* pseudo-observation of a coefficient, weight 0: none */
@@ -24,19 +25,25 @@ struct slip_search {
     size_t smooth_half; /* half width of the smoothing of f, samples */
 };
 
-/* Least squares of y on the first p entries of rows given by a callback-free normal matrix; used for p <=
- * SLIP_SEARCH_ALL_MAX on scaled columns, where the conditioning is mild. Returns false when the matrix is not
- * positive definite. */
+/* Least squares of y on the base columns by the normal equations: p is small and the columns are scaled, so
+ * the conditioning is mild. All matrices are p by p, row by row. */
 struct slip_search_normal {
     size_t p;
-    double matrix[SLIP_SEARCH_ALL_MAX * SLIP_SEARCH_ALL_MAX]; /* Cholesky factor after solving */
-    double solution[SLIP_SEARCH_ALL_MAX];
+    double matrix[SLIP_SEARCH_BASE_MAX * SLIP_SEARCH_BASE_MAX];
+    double factor[SLIP_SEARCH_BASE_MAX * SLIP_SEARCH_BASE_MAX]; /* Cholesky factor L, lower triangle */
+    double inverse_diagonal[SLIP_SEARCH_BASE_MAX];              /* of L */
+    double reduced[SLIP_SEARCH_BASE_MAX];                       /* L^-1 of the right-hand side */
+    double solution[SLIP_SEARCH_BASE_MAX];
 };
 
+/* Room for the loading, and all of it that the motor's limit does not change. ERR_NO_ANSWER when feed or
+ * force does not rise; slip_search_free in every case. */
+enum err_code slip_search_set_up(const struct slip_onset_input *in, struct slip_search *q, struct err *e);
 void slip_search_free(struct slip_search *q);
 
-enum err_code slip_search_set_up(const struct slip_onset_input *in, double motor_limit_n,
-                                 struct slip_search *q, struct err *e);
+/* Feed, work and dependent variable with the rotor's lag of that limit of the motor (N; 0: no lag) taken off.
+ */
+void slip_search_set_limit(const struct slip_onset_input *in, double motor_limit_n, struct slip_search *q);
 
 /* Columns of the feed ripples: of the feed that a ripple adds, the share that the nip passes on, from the fit
  * so far (share lost c f + g * max(0, f - f_on) in scaled force). */
@@ -50,18 +57,24 @@ void slip_search_set_ripples(const struct slip_onset_input *in, struct slip_sear
 void slip_search_set_priors(const struct slip_onset_input *in, struct slip_search *q, double gain,
                             const double *found_mm, double residual_variance);
 
-bool slip_search_factor(struct slip_search_normal *s);
-
-bool slip_search_solve(const struct slip_search_normal *s, const double *right, double *solution);
-
 double slip_search_dot(const double *a, const double *b, size_t p);
 
-/* Fit without onset: solution and penalised residual sum. */
-bool slip_search_fit_base(const struct slip_search *q, struct slip_search_normal *s, double *residual_sum);
+/* Fit without onset. False when the columns do not determine it. */
+bool slip_search_fit_base(const struct slip_search *q, struct slip_search_normal *s);
+/* Residuals of the fit without onset into r (n of them); returns the sum of their squares. */
+double slip_search_base_residuals(const struct slip_search *q, const struct slip_search_normal *s, double *r);
+/* Sum over the pseudo-observations of weight times squared misfit for these base coefficients. */
+double slip_search_prior_misfit(const struct slip_search *q, const double *solution);
+
+/* out = L^-1 right: the first half of a solution, whose squares sum up to right' M^-1 right. */
+void slip_search_reduce(const struct slip_search_normal *s, const double *right, double *out);
+/* solution = L'^-1 reduced: the second half. */
+void slip_search_expand(const struct slip_search_normal *s, const double *reduced, double *solution);
 
 /* For every sample i as the onset, by how much the residual sum falls when H_i joins the base columns.
- * gain[i] is 0 where the slip would be negative or the candidate is too near an end. Sums run from the last
- * sample back; long double, because the products of H_i are differences of larger ones. */
+ * gain[i] is 0 where the slip would be negative or the candidate is too near an end. The sums of products
+ * with W - W_i and x - x_i are carried on from each sample to the one before it, so that nothing is the
+ * difference of large numbers. */
 void slip_search_gains(const struct slip_search *q, const struct slip_search_normal *base, double *gain);
 
 /* Best onset as a fractional index: vertex of a parabola through the gains around the greatest one. The
