@@ -19,6 +19,11 @@
 #define LOOK_BACK 0.3
 /* The shape of a motor's rise is known, so more of it may be used. */
 #define MOTOR_LOOK_BACK 0.8
+/* Most points of a rise that are fitted; steps of the load angle at which its shape is worked out. */
+#define RISE_POINTS 24
+#define RISE_NODES  25
+/* A fit has settled when its peak moves by less than this share of its standard error. */
+#define RISE_SETTLED 0.002
 
 /* Mean of w samples before j minus mean of w samples from j on: the size of a step down at j. */
 static double step_down(const double *sums, size_t j, size_t w)
@@ -266,44 +271,104 @@ static double gear_travel_n(const struct motor_rise *m, double f, double peak_n)
     return travel;
 }
 
-/* Force before a loss of step at which the feed still to go to it is ahead_mm: by safeguarded Newton steps on
- * the equation of drops.h, which is monotonic in F. */
-static double rise_at(const struct motor_rise *m, double peak_n, double stiffness, double ahead_mm)
+/* A rise as it is fitted: single samples, or the means of as many blocks where there are more. */
+struct rise_points {
+    size_t n;
+    double ahead_mm[RISE_POINTS], force_n[RISE_POINTS];
+    double spread_mm; /* sd of the feed of a block's samples; 0: single samples */
+    double noise_n;   /* of a point */
+};
+
+static void take_points(const double *feed_mm, const double *force_n, size_t n, double drop_mm,
+                        double noise_n, struct rise_points *p)
 {
-    double low = -peak_n, high = peak_n, f = fmax(low, fmin(high, peak_n - stiffness * ahead_mm));
-    for (int i = 0; i < 40; i++) {
-        double u = f / peak_n, root = sqrt(fmax(1e-12, 1 - u * u));
-        double residual =
-            gear_travel_n(m, f, peak_n) / stiffness + m->full_step_mm * (1 - M_2_PI * asin(u)) - ahead_mm;
-        double slope = -1 / (stiffness * share_passed(m, f)) - m->full_step_mm * M_2_PI / (peak_n * root);
-        double next = f - residual / slope;
-        if (residual > 0)
-            low = f;
-        else
-            high = f;
-        if (!(next > low && next < high))
-            next = 0.5 * (low + high);
-        if (fabs(next - f) < 1e-9 * peak_n)
-            return next;
-        f = next;
+    size_t size = (n - 1) / RISE_POINTS + 1, count = n / size, first = n - count * size;
+    double square = 0;
+    p->n = count;
+    p->noise_n = noise_n / sqrt((double)size);
+    for (size_t i = 0; i < count; i++) {
+        const double *x = feed_mm + first + i * size, *f = force_n + first + i * size;
+        double x_sum = 0, f_sum = 0;
+        for (size_t j = 0; j < size; j++) {
+            x_sum += x[j];
+            f_sum += f[j];
+        }
+        p->ahead_mm[i] = drop_mm - x_sum / (double)size;
+        p->force_n[i] = f_sum / (double)size;
+        for (size_t j = 0; j < size; j++)
+            square += gsl_pow_2(x[j] - x_sum / (double)size);
     }
-    return f;
+    p->spread_mm = sqrt(square / (double)(count * size));
 }
 
-/* Gauss-Newton for peak and stiffness of one rise of n samples; false when it does not settle. */
-static int fit_rise(const struct motor_rise *m, const double *feed_mm, const double *force_n, size_t n,
-                    double drop_mm, double noise_n, int free_stiffness, double *peak_n, double *stiffness,
-                    double *error_n)
+/* The equation of drops.h gives the feed to go for each force, not the force for each feed: it is worked out
+ * at even steps of the load angle, which is where the rise bends, and read the other way round in between. */
+struct rise_table {
+    double ahead_mm[RISE_NODES];                          /* falling to 0 */
+    double force_n[RISE_NODES], slope[RISE_NODES];        /* slope: dF by feed to go */
+    double by_peak[RISE_NODES], by_stiffness[RISE_NODES]; /* of the force at the same feed to go */
+};
+
+static void tabulate(const struct motor_rise *m, double peak_n, double stiffness, double ahead_most_mm,
+                     struct rise_table *t)
 {
+    /* No rise is steeper than the stiffness, so the force sought is nowhere less. */
+    double from = asin(fmax(-1, 1 - stiffness * fmax(ahead_most_mm, 0) / peak_n));
+    double lag_mm = m->full_step_mm * M_2_PI, at_peak = share_passed(m, peak_n);
+    for (size_t i = 0; i < RISE_NODES; i++) {
+        double angle = i + 1 < RISE_NODES ? from + (M_PI_2 - from) * (double)i / (RISE_NODES - 1) : M_PI_2;
+        double sine = sin(angle), f = peak_n * sine, root = peak_n * cos(angle);
+        double travel_n = gear_travel_n(m, f, peak_n);
+        double whole = root / (stiffness * share_passed(m, f)) + lag_mm;
+        t->ahead_mm[i] = travel_n / stiffness + m->full_step_mm - lag_mm * angle;
+        t->force_n[i] = f;
+        t->slope[i] = -root / whole;
+        t->by_peak[i] = (root / (stiffness * at_peak) + lag_mm * sine) / whole;
+        t->by_stiffness[i] = -travel_n / (stiffness * stiffness) * root / whole;
+    }
+}
+
+/* Force and its derivatives at one feed to go: a cubic through values and slopes of the two nodes around it.
+ * at is where the last one was found; points come in the order of falling feed to go. */
+static void read_table(const struct rise_table *t, double ahead_mm, size_t *at, double *f, double *by_peak,
+                       double *by_stiffness)
+{
+    size_t i = *at;
+    while (i + 2 < RISE_NODES && t->ahead_mm[i + 1] > ahead_mm)
+        i++;
+    while (i > 0 && t->ahead_mm[i] < ahead_mm)
+        i--;
+    *at = i;
+    double width = t->ahead_mm[i + 1] - t->ahead_mm[i];
+    double u = fmax(0, fmin(1, (ahead_mm - t->ahead_mm[i]) / width)), v = 1 - u;
+    *f = t->force_n[i] * v * v * (1 + 2 * u) + t->force_n[i + 1] * u * u * (1 + 2 * v) +
+         width * u * v * (t->slope[i] * v - t->slope[i + 1] * u);
+    *by_peak = t->by_peak[i] * v + t->by_peak[i + 1] * u;
+    *by_stiffness = t->by_stiffness[i] * v + t->by_stiffness[i + 1] * u;
+}
+
+/* Gauss-Newton for peak and stiffness of one rise; false when it does not settle. The mean of a block is that
+ * of two points at its own spread to either side: exact for a cubic. */
+static int fit_rise(const struct motor_rise *m, const struct rise_points *p, int free_stiffness,
+                    double *peak_n, double *stiffness, double *error_n)
+{
+    struct rise_table table;
+    int sides = p->spread_mm > 0 ? 2 : 1;
     for (int pass = 0; pass < 20; pass++) {
         double a11 = 0, a12 = 0, a22 = 0, b1 = 0, b2 = 0, square = 0;
-        double dp = 1e-4 * *peak_n, dk = 1e-4 * *stiffness;
-        for (size_t i = 0; i < n; i++) {
-            double ahead = drop_mm - feed_mm[i];
-            double f = rise_at(m, *peak_n, *stiffness, ahead);
-            double by_peak = (rise_at(m, *peak_n + dp, *stiffness, ahead) - f) / dp;
-            double by_stiffness = free_stiffness ? (rise_at(m, *peak_n, *stiffness + dk, ahead) - f) / dk : 0;
-            double r = force_n[i] - f;
+        size_t at = 0;
+        tabulate(m, *peak_n, *stiffness, p->ahead_mm[0] + p->spread_mm, &table);
+        for (size_t i = 0; i < p->n; i++) {
+            double f = 0, by_peak = 0, by_stiffness = 0;
+            for (int side = 0; side < sides; side++) {
+                double f_side, by_peak_side, by_stiffness_side;
+                read_table(&table, p->ahead_mm[i] + (side == 0 ? p->spread_mm : -p->spread_mm), &at, &f_side,
+                           &by_peak_side, &by_stiffness_side);
+                f += f_side / sides;
+                by_peak += by_peak_side / sides;
+                by_stiffness += free_stiffness ? by_stiffness_side / sides : 0;
+            }
+            double r = p->force_n[i] - f;
             a11 += by_peak * by_peak;
             a12 += by_peak * by_stiffness;
             a22 += by_stiffness * by_stiffness;
@@ -320,9 +385,9 @@ static int fit_rise(const struct motor_rise *m, const double *feed_mm, const dou
             return 0;
         *peak_n += step_peak;
         *stiffness += step_stiffness;
-        double scatter = fmax(noise_n * noise_n, n > 2 ? square / (double)(n - 2) : 0);
+        double scatter = fmax(p->noise_n * p->noise_n, p->n > 2 ? square / (double)(p->n - 2) : 0);
         *error_n = sqrt(scatter * (free_stiffness ? a22 / d : 1 / a11));
-        if (fabs(step_peak) < 1e-6 * *peak_n)
+        if (fabs(step_peak) < RISE_SETTLED * *error_n)
             return 1;
     }
     return 0;
@@ -332,6 +397,7 @@ void drops_read_motor_peaks(const double *feed_mm, const double *force_n, size_t
                             const struct motor_rise *rise, struct drop *drops, size_t count)
 {
     size_t typical = count > 0 ? typical_distance(drops, count, n) : 0;
+    struct rise_points points;
     for (size_t i = 0; i < count; i++) {
         struct drop *d = drops + i;
         size_t start = i == 0 ? 0 : drops[i - 1].over, end = d->index;
@@ -341,8 +407,8 @@ void drops_read_motor_peaks(const double *feed_mm, const double *force_n, size_t
         double peak = d->peak_n, stiffness = rise->stiffness_n_per_mm, error = 0;
         if (back < 3)
             continue;
-        if (!fit_rise(rise, feed_mm + end - back, force_n + end - back, back, d->feed_mm, noise_n, back >= 12,
-                      &peak, &stiffness, &error))
+        take_points(feed_mm + end - back, force_n + end - back, back, d->feed_mm, noise_n, &points);
+        if (!fit_rise(rise, &points, back >= 12, &peak, &stiffness, &error))
             continue;
         d->peak_n = peak;
         d->peak_standard_error_n = hypot(error, stiffness * share_passed(rise, peak) * spacing / sqrt(12));
