@@ -276,7 +276,8 @@ struct rise_points {
     size_t n;
     double ahead_mm[RISE_POINTS], force_n[RISE_POINTS];
     double spread_mm; /* sd of the feed of a block's samples; 0: single samples */
-    double noise_n;   /* of a point */
+    double noise_n;   /* of a sample */
+    double samples;   /* in a block */
 };
 
 static void take_points(const double *feed_mm, const double *force_n, size_t n, double drop_mm,
@@ -285,7 +286,8 @@ static void take_points(const double *feed_mm, const double *force_n, size_t n, 
     size_t size = (n - 1) / RISE_POINTS + 1, count = n / size, first = n - count * size;
     double square = 0;
     p->n = count;
-    p->noise_n = noise_n / sqrt((double)size);
+    p->noise_n = noise_n;
+    p->samples = (double)size;
     for (size_t i = 0; i < count; i++) {
         const double *x = feed_mm + first + i * size, *f = force_n + first + i * size;
         double x_sum = 0, f_sum = 0;
@@ -385,7 +387,9 @@ static int fit_rise(const struct motor_rise *m, const struct rise_points *p, int
             return 0;
         *peak_n += step_peak;
         *stiffness += step_stiffness;
-        double scatter = fmax(p->noise_n * p->noise_n, p->n > 2 ? square / (double)(p->n - 2) : 0);
+        double noise = p->noise_n * p->noise_n / p->samples; /* variance of a point */
+        double misfit = fmax(0, p->n > 2 ? square / (double)(p->n - 2) - noise : 0);
+        double scatter = noise + misfit / p->samples;
         *error_n = sqrt(scatter * (free_stiffness ? a22 / d : 1 / a11));
         if (fabs(step_peak) < RISE_SETTLED * *error_n)
             return 1;
