@@ -1,7 +1,6 @@
 #include "analyze/numerics/limit_cause.h"
 
 #include <gsl/gsl_math.h>
-#include <gsl/gsl_randist.h>
 #include <gsl/gsl_sort.h>
 #include <gsl/gsl_statistics.h>
 #include <math.h>
@@ -21,6 +20,10 @@ static const double IRREGULAR_SCATTER[] = {0.1, 0.2, 0.35, 0.5};
 #define FALLBACK_GREATEST_MM 10.0
 /* No distance is measured better than this. */
 #define MEASURED_SD_LEAST_MM 0.0005
+/* One drop in fifty may be something else altogether. */
+#define OTHER_SHARE 0.02
+/* exp(-9^2 / 2) is 3e-18. */
+#define NEAR_SDS 9.0
 /* Drops of one run share their errors of scale: past this many, more say nothing new. */
 #define DROPS_WORTH 10.0
 /* A loading may show gross slip before the motor gives way, and seldom hides it before the grip does. */
@@ -36,26 +39,34 @@ static const double BEFOREHAND[LIMIT_CAUSE_KINDS] = {0.475, 0.475, 0.05};
  * alike for all drops of the run must not count anew with each: it is averaged over once. */
 struct distances {
     size_t n;
-    const double *mm, *most_mm;
+    double *mm, *most_mm;
+    double *other,
+        *log_other;      /* of each: density of its being something else altogether, and its logarithm */
     double sd_mm;        /* of each by itself */
     double common_sd_mm; /* of all of them together */
 };
 
+/* Density of a normal error; 0 so far out that beside "something else" it changes no digit: most distances
+ * are far from most units that are tried. */
+static double near_density(double error_mm, double sd_mm)
+{
+    double u = error_mm / sd_mm;
+    return fabs(u) < NEAR_SDS ? exp(-0.5 * u * u) / (sd_mm * sqrt(2 * M_PI)) : 0;
+}
+
 /* Density of one distance when it is a whole number of units and off by what is common to the run: spread by
- * what measuring adds and by scatter. Where the force did not last for that it is a complete release, whose
- * length no scatter of the unit changes. */
+ * what measuring adds and by scatter (spread_mm). Where the force did not last for that it is a complete
+ * release, whose length no scatter of the unit changes. */
 static double at_multiples(double distance_mm, double most_mm, double unit_mm, double common_mm,
-                           double measured_sd_mm, double scatter_mm, bool multiples)
+                           double measured_sd_mm, double spread_mm, bool multiples)
 {
     static const double several[] = {0.85, 0.10, 0.03, 0.02}, one[] = {1};
     const double *share = multiples ? several : one;
     double density = 0;
     for (size_t m = 1; m <= (multiples ? 4 : 1); m++) {
         double whole_mm = (double)m * unit_mm + common_mm;
-        density += share[m - 1] *
-                   (whole_mm < most_mm
-                        ? gsl_ran_gaussian_pdf(distance_mm - whole_mm, hypot(measured_sd_mm, scatter_mm))
-                        : gsl_ran_gaussian_pdf(distance_mm - most_mm, measured_sd_mm));
+        density += share[m - 1] * (whole_mm < most_mm ? near_density(distance_mm - whole_mm, spread_mm)
+                                                      : near_density(distance_mm - most_mm, measured_sd_mm));
     }
     return density;
 }
@@ -76,8 +87,8 @@ static double log_regular(const struct distances *d, double unit_mm, double rela
     int nodes = relative_sd > 0                                          ? NODES_MOST
                 : d->common_sd_mm > 0.2 * (d->sd_mm + scatter * unit_mm) ? 13
                                                                          : 1;
-    double span = log(FALLBACK_GREATEST_MM / FALLBACK_LEAST_MM), total = -INFINITY, weights = 0;
-    double sd_mm = fmax(d->sd_mm, MEASURED_SD_LEAST_MM);
+    double total = -INFINITY, weights = 0;
+    double sd_mm = fmax(d->sd_mm, MEASURED_SD_LEAST_MM), spread_mm = hypot(sd_mm, scatter * unit_mm);
     double unit_sd_mm = relative_sd * unit_mm, together_mm = hypot(unit_sd_mm, d->common_sd_mm);
     /* One normal variable stands for both errors: at one unit its spread is that of their sum. */
     double unit_step_mm = together_mm > 0 ? unit_sd_mm * unit_sd_mm / together_mm : 0;
@@ -87,10 +98,9 @@ static double log_regular(const struct distances *d, double unit_mm, double rela
     for (int i = 0; i < nodes; i++) {
         double z = nodes > 1 ? -3 + 6.0 * i / (nodes - 1) : 0, sum = 0, weight = exp(-0.5 * z * z);
         for (size_t j = 0; j < d->n; j++) {
-            /* One drop in fifty may be something else altogether. */
-            sum += log(0.98 * at_multiples(d->mm[j], d->most_mm[j], unit_mm + z * unit_step_mm,
-                                           z * common_step_mm, sd_mm, scatter * unit_mm, multiples) +
-                       0.02 / (fmax(d->mm[j], FALLBACK_LEAST_MM) * span));
+            double density = at_multiples(d->mm[j], d->most_mm[j], unit_mm + z * unit_step_mm,
+                                          z * common_step_mm, sd_mm, spread_mm, multiples);
+            sum += density > 0 ? log((1 - OTHER_SHARE) * density + d->other[j]) : d->log_other[j];
         }
         total = log_sum(total, worth * sum + log(weight));
         weights += weight;
@@ -144,22 +154,37 @@ static double median_of(const double *values, size_t n, double *sd)
     return median;
 }
 
+static struct distances distances_in(double *columns, size_t n)
+{
+    return (struct distances){.n = n,
+                              .mm = columns,
+                              .most_mm = columns + n,
+                              .other = columns + 2 * n,
+                              .log_other = columns + 3 * n};
+}
+
+static void put_distance(struct distances *d, size_t j, double mm, double most_mm)
+{
+    d->mm[j] = mm;
+    d->most_mm[j] = most_mm;
+    d->other[j] = OTHER_SHARE / (fmax(mm, FALLBACK_LEAST_MM) * log(FALLBACK_GREATEST_MM / FALLBACK_LEAST_MM));
+    d->log_other[j] = log(d->other[j]);
+}
+
 static void weigh_drops(const struct limit_cause_evidence *v, struct limit_cause *c)
 {
     size_t n = v->drop_count;
-    double *columns = malloc(4 * n * sizeof *columns), sd;
+    double *columns = malloc(8 * n * sizeof *columns), sd;
     double worth = fmin(1, DROPS_WORTH / (double)n);
     if (columns == NULL)
         return;
-    struct distances motor = {n, columns, columns + n, v->fallback_sd_mm, 0};
-    struct distances grip = {
-        n, columns + 2 * n, columns + 3 * n, v->fallback_sd_mm,
-        sqrt(fmax(0, v->slip_back_sd_mm * v->slip_back_sd_mm - v->fallback_sd_mm * v->fallback_sd_mm))};
+    struct distances motor = distances_in(columns, n), grip = distances_in(columns + 4 * n, n);
+    motor.sd_mm = grip.sd_mm = v->fallback_sd_mm;
+    grip.common_sd_mm =
+        sqrt(fmax(0, v->slip_back_sd_mm * v->slip_back_sd_mm - v->fallback_sd_mm * v->fallback_sd_mm));
     for (size_t j = 0; j < n; j++) {
-        columns[j] = v->drops[j].fallback_mm;
-        columns[n + j] = v->drops[j].fallback_most_mm;
-        columns[2 * n + j] = v->drops[j].slip_back_mm;
-        columns[3 * n + j] = v->drops[j].slip_back_most_mm;
+        put_distance(&motor, j, v->drops[j].fallback_mm, v->drops[j].fallback_most_mm);
+        put_distance(&grip, j, v->drops[j].slip_back_mm, v->drops[j].slip_back_most_mm);
     }
     c->log_likelihood[LIMIT_CAUSE_MOTOR] =
         log_regular(&motor, v->motor_cycle_mm, hypot(CYCLE_RELATIVE_SD, v->feed_relative_sd), REGULAR_SCATTER,
