@@ -78,7 +78,8 @@ static double line_at(const double *values, size_t n, double index, size_t half)
  */
 struct full {
     size_t p;
-    double solution[SLIP_SEARCH_ALL_MAX];
+    double solution[SLIP_SEARCH_WIDTH];                        /* of the base columns */
+    double g;                                                  /* coefficient of H */
     double inverse[SLIP_SEARCH_ALL_MAX * SLIP_SEARCH_ALL_MAX]; /* of the normal matrix: unscaled covariance */
     double x_on, f_on;
     double residual_sum;
@@ -87,7 +88,7 @@ struct full {
 /* Sums over the samples past the onset of H and of its derivative D by the onset force (without its factor
  * g), with each other, with the base columns and with y. */
 struct border {
-    double h[SLIP_SEARCH_BASE_MAX], d[SLIP_SEARCH_BASE_MAX];
+    double h[SLIP_SEARCH_WIDTH], d[SLIP_SEARCH_WIDTH];
     double hh, hd, dd, hy;
 };
 
@@ -96,14 +97,14 @@ static void take_border(const struct slip_search *q, const struct full *full, do
 {
     memset(b, 0, sizeof *b);
     for (size_t i = 0; i < q->n; i++) {
-        const double *row = q->columns + i * q->p;
+        const double *row = q->columns + i * SLIP_SEARCH_WIDTH;
         double beyond = q->x[i] - full->x_on, h;
         onset_row[i] = 0;
         if (beyond <= 0)
             continue;
         h = (q->w[i] - w_on) - full->f_on * beyond;
         onset_row[i] = h;
-        for (size_t j = 0; j < q->p; j++) {
+        for (size_t j = 0; j < SLIP_SEARCH_WIDTH; j++) {
             b->h[j] += h * row[j];
             b->d[j] -= beyond * row[j];
         }
@@ -117,9 +118,9 @@ static void take_border(const struct slip_search *q, const struct full *full, do
 static bool covariance(const struct slip_search_normal *base, const struct border *b, struct full *full)
 {
     size_t p = full->p, at_h = p - 2, at_on = p - 1;
-    double g = full->solution[at_h], *matrix = full->inverse;
+    double g = full->g, *matrix = full->inverse;
     for (size_t j = 0; j < at_h; j++) {
-        memcpy(matrix + j * p, base->matrix + j * base->p, base->p * sizeof *matrix);
+        memcpy(matrix + j * p, base->matrix[j], base->p * sizeof *matrix);
         matrix[j * p + at_h] = matrix[at_h * p + j] = b->h[j];
         matrix[j * p + at_on] = matrix[at_on * p + j] = g * b->d[j];
     }
@@ -137,26 +138,25 @@ static bool fit_full(const struct slip_search *q, const struct slip_search_norma
                      bool with_covariance, struct full *full, double *r)
 {
     double w_on = at_fraction(q->w, q->n, index);
-    double reduced[SLIP_SEARCH_BASE_MAX], g;
+    double reduced[SLIP_SEARCH_WIDTH], g;
     struct border b;
     full->p = q->p + 2;
     full->x_on = at_fraction(q->x, q->n, index);
     full->f_on = line_at(q->f, q->n, index, q->smooth_half) / q->f_scale;
     take_border(q, full, w_on, r, &b);
     slip_search_reduce(base, b.h, reduced);
-    g = (b.hy - slip_search_dot(reduced, base->reduced, q->p)) /
-        (b.hh - slip_search_dot(reduced, reduced, q->p));
+    g = (b.hy - slip_search_dot(reduced, base->reduced)) / (b.hh - slip_search_dot(reduced, reduced));
     if (!isfinite(g) || g == 0)
         return false;
     slip_search_expand(base, reduced, full->solution);
-    for (size_t j = 0; j < q->p; j++)
+    for (size_t j = 0; j < SLIP_SEARCH_WIDTH; j++)
         full->solution[j] = base->solution[j] - g * full->solution[j];
-    full->solution[q->p] = g;
+    full->g = g;
     if (with_covariance && !covariance(base, &b, full))
         return false;
     full->residual_sum = 0;
     for (size_t i = 0; i < q->n; i++) {
-        r[i] = q->y[i] - slip_search_dot(q->columns + i * q->p, full->solution, q->p) - g * r[i];
+        r[i] = q->y[i] - slip_search_dot(q->columns + i * SLIP_SEARCH_WIDTH, full->solution) - g * r[i];
         full->residual_sum += r[i] * r[i];
     }
     return true;
@@ -176,13 +176,10 @@ static double propagate(const struct full *full, const double *d, double varianc
 static void report_base(const struct slip_search *q, const struct slip_search_normal *s, double variance,
                         double force_end, struct slip_onset *fit)
 {
-    double inverse[SLIP_SEARCH_BASE_MAX * SLIP_SEARCH_BASE_MAX], per_n = 1 / q->f_scale;
-    gsl_matrix_view m = gsl_matrix_view_array(inverse, s->p, s->p);
-    memcpy(inverse, s->factor, sizeof inverse);
-    gsl_linalg_cholesky_invert(&m.matrix);
-    double v_linear = variance * inverse[SLIP_SEARCH_LINEAR * s->p + SLIP_SEARCH_LINEAR];
-    double v_w = variance * inverse[SLIP_SEARCH_W * s->p + SLIP_SEARCH_W];
-    double v_both = variance * inverse[SLIP_SEARCH_LINEAR * s->p + SLIP_SEARCH_W];
+    /* Elements of the inverse normal matrix L'^-1 L^-1. */
+    const double *linear = s->inverse_factor[SLIP_SEARCH_LINEAR], *by_w = s->inverse_factor[SLIP_SEARCH_W];
+    double per_n = 1 / q->f_scale, v_linear = variance * slip_search_dot(linear, linear);
+    double v_w = variance * slip_search_dot(by_w, by_w), v_both = variance * slip_search_dot(linear, by_w);
     double w = s->solution[SLIP_SEARCH_W], k = s->solution[SLIP_SEARCH_LINEAR];
     if (q->encoder) {
         fit->creep_per_n = w * per_n;
@@ -216,7 +213,7 @@ static void report_full(const struct slip_onset_input *in, const struct slip_sea
 {
     size_t p = full->p, at_h = p - 2, at_on = p - 1;
     double k = q->encoder ? -1 : full->solution[SLIP_SEARCH_LINEAR];
-    double c = -full->solution[SLIP_SEARCH_W] / k, g = -full->solution[at_h] / k; /* per f_scale */
+    double c = -full->solution[SLIP_SEARCH_W] / k, g = -full->g / k; /* per f_scale */
     double d[SLIP_SEARCH_ALL_MAX] = {0};
     fit->onset_n = full->f_on * q->f_scale;
     d[at_on] = q->f_scale;
@@ -300,7 +297,7 @@ static enum err_code pass_over(const struct slip_onset_input *in, struct bench *
     slip_search_set_ripples(in, q, start->c, start->g, start->f_on);
     if (!slip_search_fit_base(q, &b->base))
         return err_set(e, ERR_NO_ANSWER, "the loading does not determine stiffness and creep");
-    slip_search_gains(q, &b->base, b->gain);
+    slip_search_gains(q, &b->base, SLIP_SEARCH_NEAR * start->variance, b->gain);
     double index = slip_search_refine(b->gain, q->n, start->variance);
     *with_onset = index > 0 && fit_full(q, &b->base, index, last, &b->full, b->r);
     *sum = *with_onset ? b->full.residual_sum : slip_search_base_residuals(q, &b->base, b->r);
@@ -311,7 +308,7 @@ static enum err_code pass_over(const struct slip_onset_input *in, struct bench *
         start->gain = solution[SLIP_SEARCH_LINEAR];
     double k = q->encoder ? -1 : solution[SLIP_SEARCH_LINEAR];
     start->c = -solution[SLIP_SEARCH_W] / k;
-    start->g = *with_onset ? -b->full.solution[q->p] / k : 0;
+    start->g = *with_onset ? -b->full.g / k : 0;
     start->f_on = b->full.f_on;
     for (size_t i = 0; i < in->ripple_count; i++)
         start->found_mm[i] =
@@ -395,14 +392,12 @@ static struct limits limits_unknown(const struct slip_onset_input *in)
 }
 
 /* Known within a standard uncertainty: the nodes and weights of Gauss-Hermite quadrature over a normal
- * spread, exact for polynomials up to the ninth degree (Abramowitz and Stegun, Handbook of Mathematical
- * Functions, table 25.10, n = 5; nodes times sqrt(2)). */
+ * spread, exact for polynomials up to the fifth degree (Abramowitz and Stegun, Handbook of Mathematical
+ * Functions, table 25.10, n = 3; nodes times sqrt(2)). */
 static struct limits limits_known(const struct slip_onset_input *in)
 {
-    static const double nodes[] = {-2.8569700138728056, -1.3556261799742659, 0, 1.3556261799742659,
-                                   2.8569700138728056};
-    static const double weights[] = {0.011257411327720689, 0.22207592200561264, 0.53333333333333333,
-                                     0.22207592200561264, 0.011257411327720689};
+    static const double nodes[] = {-1.7320508075688773, 0, 1.7320508075688773};
+    static const double weights[] = {1 / 6.0, 2 / 3.0, 1 / 6.0};
     struct limits l = {.count = sizeof nodes / sizeof nodes[0]};
     for (size_t i = 0; i < l.count; i++) {
         l.motor_limit_n[i] = in->motor_limit_n + nodes[i] * in->motor_limit_standard_uncertainty_n;

@@ -32,6 +32,7 @@ static void smooth(const double *values, size_t n, size_t half, double *out)
 void slip_search_free(struct slip_search *q)
 {
     free(q->x);
+    free(q->candidates);
 }
 
 /* Cosine and sine of each ripple's phase: the motor's limit does not change them, nor what the nip passes on.
@@ -56,14 +57,15 @@ enum err_code slip_search_set_up(const struct slip_onset_input *in, struct slip_
     q->n = n;
     q->p = SLIP_SEARCH_REST + 2 * in->ripple_count;
     q->encoder = in->lost_mm != NULL;
-    q->x = malloc(n * (4 + q->p + 2 * in->ripple_count) * sizeof *q->x);
-    if (q->x == NULL)
+    q->x = calloc(n * (4 + SLIP_SEARCH_WIDTH + 2 * in->ripple_count), sizeof *q->x);
+    q->candidates = malloc(n * sizeof *q->candidates);
+    if (q->x == NULL || q->candidates == NULL)
         return err_set(e, ERR_MEMORY, "not enough memory for a loading of %zu samples", n);
     q->f = q->x + n;
     q->w = q->f + n;
     q->y = q->w + n;
     q->columns = q->y + n;
-    q->turns = q->columns + n * q->p;
+    q->turns = q->columns + n * SLIP_SEARCH_WIDTH;
 
     /* A window of about 1/80 of the loading: the force changes little in it, and the noise is averaged. */
     q->smooth_half = n / 160 + 1;
@@ -84,7 +86,7 @@ void slip_search_set_limit(const struct slip_onset_input *in, double motor_limit
     bool lagging = in->full_step_mm > 0 && motor_limit_n > 0;
     for (size_t i = 0; i < q->n; i++) {
         double lag_mm = lagging ? slip_onset_lag_mm(in->full_step_mm, q->f[i], motor_limit_n) : 0;
-        double *row = q->columns + i * q->p;
+        double *row = q->columns + i * SLIP_SEARCH_WIDTH;
         q->x[i] = (in->feed_mm[i] - in->feed_mm[0] - lag_mm) / q->x_scale;
         if (i == 0)
             q->w[i] = 0;
@@ -109,10 +111,10 @@ void slip_search_set_ripples(const struct slip_onset_input *in, struct slip_sear
     for (size_t i = 1; i < q->n; i++) {
         double f = q->f[i] / q->f_scale, beyond = f > f_on ? f - f_on : 0, lost = c * f + g * beyond;
         double passed = lost < 0 ? 1 : lost > 1 ? 0 : 1 - lost;
-        row += q->p;
+        row += SLIP_SEARCH_WIDTH;
         turn += two;
         for (size_t j = 0; j < two; j++)
-            row[j] = row[(ptrdiff_t)j - (ptrdiff_t)q->p] +
+            row[j] = row[(ptrdiff_t)j - SLIP_SEARCH_WIDTH] +
                      passed * (turn[j] - turn[(ptrdiff_t)j - (ptrdiff_t)two]);
     }
 }
@@ -129,59 +131,62 @@ void slip_search_set_priors(const struct slip_onset_input *in, struct slip_searc
     }
 }
 
-double slip_search_dot(const double *a, const double *b, size_t p)
-{
-    double sum = 0;
-    for (size_t j = 0; j < p; j++)
-        sum += a[j] * b[j];
-    return sum;
-}
-
-/* A triangular solve is a handful of multiplications here, and one is made for every candidate of every fit:
- * a call through a matrix library cost several times the arithmetic. */
 void slip_search_reduce(const struct slip_search_normal *s, const double *right, double *out)
 {
-    for (size_t j = 0; j < s->p; j++)
-        out[j] = (right[j] - slip_search_dot(s->factor + j * s->p, out, j)) * s->inverse_diagonal[j];
+    double sum[SLIP_SEARCH_WIDTH] = {0};
+    for (size_t j = 0; j < s->p; j++) {
+        for (size_t k = 0; k < SLIP_SEARCH_WIDTH; k++)
+            sum[k] += right[j] * s->inverse_factor[j][k];
+    }
+    memcpy(out, sum, sizeof sum);
 }
 
 void slip_search_expand(const struct slip_search_normal *s, const double *reduced, double *solution)
 {
-    for (size_t j = s->p; j-- > 0;) {
-        double sum = reduced[j];
-        for (size_t k = j + 1; k < s->p; k++)
-            sum -= s->factor[k * s->p + j] * solution[k];
-        solution[j] = sum * s->inverse_diagonal[j];
+    for (size_t j = 0; j < SLIP_SEARCH_WIDTH; j++)
+        solution[j] = slip_search_dot(s->inverse_factor[j], reduced);
+}
+
+/* A product with the inverse of the factor is a handful of multiplications here, and one is made for every
+ * candidate of every fit: a solve through a matrix library cost several times the arithmetic. */
+static bool invert_factor(struct slip_search_normal *s)
+{
+    double factor[SLIP_SEARCH_BASE_MAX * SLIP_SEARCH_BASE_MAX];
+    size_t p = s->p;
+    for (size_t j = 0; j < p; j++)
+        memcpy(factor + j * p, s->matrix[j], p * sizeof *factor);
+    gsl_matrix_view m = gsl_matrix_view_array(factor, p, p);
+    if (gsl_linalg_cholesky_decomp1(&m.matrix) != GSL_SUCCESS ||
+        gsl_linalg_tri_invert(CblasLower, CblasNonUnit, &m.matrix) != GSL_SUCCESS)
+        return false;
+    memset(s->inverse_factor, 0, sizeof s->inverse_factor);
+    for (size_t j = 0; j < p; j++) {
+        for (size_t k = j; k < p; k++)
+            s->inverse_factor[j][k] = factor[k * p + j];
     }
+    return true;
 }
 
 bool slip_search_fit_base(const struct slip_search *q, struct slip_search_normal *s)
 {
-    double right[SLIP_SEARCH_BASE_MAX] = {0};
-    size_t p = q->p;
-    gsl_matrix_view m;
-    s->p = p;
+    double right[SLIP_SEARCH_WIDTH] = {0};
+    s->p = q->p;
     memset(s->matrix, 0, sizeof s->matrix);
     for (size_t i = 0; i < q->n; i++) {
-        const double *row = q->columns + i * p;
-        for (size_t j = 0; j < p; j++) {
-            for (size_t k = 0; k <= j; k++)
-                s->matrix[j * p + k] += row[j] * row[k];
-            right[j] += row[j] * q->y[i];
+        const double *row = q->columns + i * SLIP_SEARCH_WIDTH;
+        for (size_t j = 0; j < q->p; j++) {
+            for (size_t k = 0; k < SLIP_SEARCH_WIDTH; k++)
+                s->matrix[j][k] += row[j] * row[k];
         }
+        for (size_t j = 0; j < SLIP_SEARCH_WIDTH; j++)
+            right[j] += row[j] * q->y[i];
     }
-    for (size_t j = 0; j < p; j++) {
-        s->matrix[j * p + j] += q->prior_weight[j];
+    for (size_t j = 0; j < q->p; j++) {
+        s->matrix[j][j] += q->prior_weight[j];
         right[j] += q->prior_weight[j] * q->prior_mean[j];
-        for (size_t k = 0; k < j; k++)
-            s->matrix[k * p + j] = s->matrix[j * p + k];
     }
-    memcpy(s->factor, s->matrix, sizeof s->factor);
-    m = gsl_matrix_view_array(s->factor, p, p);
-    if (gsl_linalg_cholesky_decomp1(&m.matrix) != GSL_SUCCESS)
+    if (!invert_factor(s))
         return false;
-    for (size_t j = 0; j < p; j++)
-        s->inverse_diagonal[j] = 1 / s->factor[j * p + j];
     slip_search_reduce(s, right, s->reduced);
     slip_search_expand(s, s->reduced, s->solution);
     return true;
@@ -191,7 +196,7 @@ double slip_search_base_residuals(const struct slip_search *q, const struct slip
 {
     double sum = 0;
     for (size_t i = 0; i < q->n; i++) {
-        r[i] = q->y[i] - slip_search_dot(q->columns + i * q->p, s->solution, q->p);
+        r[i] = q->y[i] - slip_search_dot(q->columns + i * SLIP_SEARCH_WIDTH, s->solution);
         sum += r[i] * r[i];
     }
     return sum;
@@ -205,25 +210,24 @@ double slip_search_prior_misfit(const struct slip_search *q, const double *solut
     return sum;
 }
 
-void slip_search_gains(const struct slip_search *q, const struct slip_search_normal *base, double *gain)
+/* The products of every candidate. Sums with W - W_i and x - x_i are carried on from each sample to the one
+ * before it, so that nothing is the difference of large numbers. */
+static void take_candidates(const struct slip_search *q)
 {
-    size_t n = q->n, p = q->p;
-    size_t edge = n / 50 > 4 ? n / 50 : 4;
-    double sign = q->encoder ? 1 : -1;
+    size_t n = q->n;
     /* Sums over the samples past i: of the columns and of y alone, and times W - W_i and x - x_i. */
-    double one[SLIP_SEARCH_BASE_MAX] = {0}, w[SLIP_SEARCH_BASE_MAX] = {0}, x[SLIP_SEARCH_BASE_MAX] = {0};
+    double one[SLIP_SEARCH_WIDTH] = {0}, w[SLIP_SEARCH_WIDTH] = {0}, x[SLIP_SEARCH_WIDTH] = {0};
     double y1 = 0, wy = 0, xy = 0, w1 = 0, x1 = 0, ww = 0, wx = 0, xx = 0;
-    gain[n - 1] = 0;
     for (size_t i = n - 1; i-- > 0;) {
-        const double *row = q->columns + (i + 1) * p;
+        struct slip_search_candidate *c = &q->candidates[i];
+        const double *row = q->columns + (i + 1) * SLIP_SEARCH_WIDTH;
         double dw = q->w[i + 1] - q->w[i], dx = q->x[i + 1] - q->x[i], f = q->f[i] / q->f_scale;
         double count = (double)(n - 1 - i);
-        double h[SLIP_SEARCH_BASE_MAX], reduced[SLIP_SEARCH_BASE_MAX];
-        for (size_t j = 0; j < p; j++) {
+        for (size_t j = 0; j < SLIP_SEARCH_WIDTH; j++) {
             one[j] += row[j];
             w[j] += dw * one[j];
             x[j] += dx * one[j];
-            h[j] = w[j] - f * x[j];
+            c->h[j] = w[j] - f * x[j];
         }
         ww += dw * (2 * w1 + dw * count);
         wx += dw * x1 + dx * w1 + dw * dx * count;
@@ -233,17 +237,42 @@ void slip_search_gains(const struct slip_search *q, const struct slip_search_nor
         y1 += q->y[i + 1];
         wy += dw * y1;
         xy += dx * y1;
-        gain[i] = 0;
-        if (i < edge || n - i < edge)
+        c->hh = ww - 2 * f * wx + f * f * xx;
+        c->hy = wy - f * xy;
+    }
+}
+
+static double gain_of(const struct slip_search_candidate *c, const struct slip_search_normal *base,
+                      double sign)
+{
+    double reduced[SLIP_SEARCH_WIDTH];
+    slip_search_reduce(base, c->h, reduced);
+    double rest = c->hh - slip_search_dot(reduced, reduced);
+    double up = c->hy - slip_search_dot(reduced, base->reduced);
+    /* A candidate whose H is all but a mix of the base columns decides nothing. */
+    return rest <= 1e-9 * c->hh || up * sign <= 0 ? 0 : up * up / rest;
+}
+
+void slip_search_gains(const struct slip_search *q, const struct slip_search_normal *base, double within,
+                       double *gain)
+{
+    size_t n = q->n, edge = n / 50 > 4 ? n / 50 : 4, end = n - edge + 1;
+    double sign = q->encoder ? 1 : -1, best = 0;
+    take_candidates(q);
+    for (size_t i = 0; i < n; i++)
+        gain[i] = i < edge || i >= end ? 0 : NAN;
+    for (size_t i = edge; i < end; i += SLIP_SEARCH_STRIDE) {
+        gain[i] = gain_of(&q->candidates[i], base, sign);
+        best = fmax(best, gain[i]);
+    }
+    for (size_t i = edge; i < end; i += SLIP_SEARCH_STRIDE) {
+        if (gain[i] < best - within)
             continue;
-        slip_search_reduce(base, h, reduced);
-        double hh = ww - 2 * f * wx + f * f * xx;
-        double rest = hh - slip_search_dot(reduced, reduced, p);
-        double up = wy - f * xy - slip_search_dot(reduced, base->reduced, p);
-        /* A candidate whose H is all but a mix of the base columns decides nothing. */
-        if (rest <= 1e-9 * hh || up * sign <= 0)
-            continue;
-        gain[i] = up * up / rest;
+        for (size_t k = i > edge + SLIP_SEARCH_STRIDE ? i - SLIP_SEARCH_STRIDE : edge;
+             k < end && k <= i + SLIP_SEARCH_STRIDE; k++) {
+            if (isnan(gain[k]))
+                gain[k] = gain_of(&q->candidates[k], base, sign);
+        }
     }
 }
 
@@ -260,10 +289,10 @@ double slip_search_refine(const double *gain, size_t n, double residual_variance
     if (best == 0 || best + 1 >= n || gain[best - 1] == 0 || gain[best + 1] == 0)
         return 0;
     while (low > 1 && gain[low - 1] > 0 &&
-           (best - low < 1 || gain[low - 1] > gain[best] - 3 * residual_variance))
+           (best - low < 1 || gain[low - 1] > gain[best] - SLIP_SEARCH_NEAR * residual_variance))
         low--;
     while (high + 2 < n && gain[high + 1] > 0 &&
-           (high - best < 1 || gain[high + 1] > gain[best] - 3 * residual_variance))
+           (high - best < 1 || gain[high + 1] > gain[best] - SLIP_SEARCH_NEAR * residual_variance))
         high++;
     double width = (double)(high - low) / 2;
     if (width < 1)
