@@ -24,7 +24,7 @@
 /* Where the lost feed is fitted, up to this share of the level. */
 #define NEAR_LEVEL_SHARE 0.98
 /* Samples of a loading that are fitted one by one; a longer one is averaged in blocks to fewer. */
-#define BLOCKS_MOST 160u
+#define BLOCKS_MOST 128u
 
 /* Where the mean of a few samples first reaches a force: a first drop that was missed is then left out too.
  */

@@ -308,7 +308,8 @@ static enum err_code take_samples(const struct run_columns *c, const struct stre
             m->n = i;
             break;
         }
-        r->greatest_force_n = fmax(r->greatest_force_n, m->force_n[i]);
+        if (m->force_n[i] > r->greatest_force_n)
+            r->greatest_force_n = m->force_n[i];
     }
     if (m->n < PUSH_MOTION_QUIET_LEAST)
         return err_set(e, ERR_NO_ANSWER,

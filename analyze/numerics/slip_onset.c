@@ -365,7 +365,7 @@ static enum err_code fit_with(const struct slip_onset_input *in, double motor_li
 }
 
 /* Possible limits of the motor, each with its weight beforehand. */
-#define LIMITS_MAX 9
+#define LIMITS_MAX 6
 struct limits {
     size_t count;
     double motor_limit_n[LIMITS_MAX], weight[LIMITS_MAX]; /* weight: the greatest is 1 */
@@ -375,7 +375,10 @@ struct limits {
  * step. */
 static struct limits limits_unknown(const struct slip_onset_input *in)
 {
-    static const double shares[LIMITS_MAX] = {0.1, 0.35, 0.5, 0.6, 0.7, 0.8, 0.87, 0.93, 0.98};
+    /* Far below its limit the motor lags in proportion to the force, as a softer end would let it: shares up
+     * to one half tell little apart. */
+    static const double shares[LIMITS_MAX] = {0.25, 0.55, 0.75, 0.87, 0.93, 0.98};
+    static const double weights[LIMITS_MAX] = {1, 1, 1, 0.5, 0.5, 0.5};
     size_t window = in->n / 40 + 1;
     double sum = 0, greatest = 0;
     struct limits l = {.count = LIMITS_MAX};
@@ -386,7 +389,7 @@ static struct limits limits_unknown(const struct slip_onset_input *in)
     }
     for (size_t i = 0; i < LIMITS_MAX; i++) {
         l.motor_limit_n[i] = greatest / shares[i];
-        l.weight[i] = 1;
+        l.weight[i] = weights[i];
     }
     return l;
 }
