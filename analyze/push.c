@@ -286,7 +286,7 @@ static enum err_code answer(const struct push_motion *m, const struct run_record
     struct drop as_motor[PUSH_EVENTS_MAX];
     const struct push_gear gear = {turn_mm, pitch_mm, runout_mm};
     struct push_loading l;
-    struct limit_cause cause = {0};
+    struct limit_cause cause = {0}, of_drops = {0};
     struct push_level level = {0};
     const struct push_stamps stamps = push_stamps_of(record);
     char blind_why[160];
@@ -322,7 +322,8 @@ static enum err_code answer(const struct push_motion *m, const struct run_record
         if (signal.by_position)
             stiffness = signal.stiffness_n_per_mm;
         work_out_drops(m, signal.noise_n, as_motor, drops, count, stiffness, marks, &evidence);
-        cause = limit_cause_weigh(&evidence);
+        of_drops = limit_cause_of_drops(&evidence);
+        cause = limit_cause_weigh_with(&evidence, &of_drops);
         if (motor.fitted && cause.probability[LIMIT_CAUSE_MOTOR] > 0.5) {
             l = motor;
             motor_read = true;
@@ -333,7 +334,8 @@ static enum err_code answer(const struct push_motion *m, const struct run_record
         double stiffness = signal.by_position ? signal.stiffness_n_per_mm : rise_n_per_mm;
         if (stiffness > 0) {
             work_out_drops(m, signal.noise_n, drops, drops, count, stiffness, marks, &evidence);
-            cause = limit_cause_weigh(&evidence);
+            of_drops = limit_cause_of_drops(&evidence);
+            cause = limit_cause_weigh_with(&evidence, &of_drops);
         }
     }
     /* Only now: the loading of a motor read without its load angle would show slip that is none. */
@@ -469,7 +471,7 @@ static enum err_code answer(const struct push_motion *m, const struct run_record
             /* What the loading shows as slip is then lost cycles for the most part. */
             evidence.onset_known = false;
         }
-        cause = limit_cause_weigh(&evidence);
+        cause = limit_cause_weigh_with(&evidence, &of_drops);
         name_limit(r, &cause);
         /* A level, and cycles that would not have been seen: it may as well be the motor, tick by tick. */
         if (r->settled && evidence.cycles_hidden && !tick.seen)

@@ -1,6 +1,6 @@
 #include "analyze/push_loading.h"
 
-#include "analyze/numerics/linear_fit.h"
+#include "analyze/numerics/parabola.h"
 
 #include <math.h>
 #include <stdio.h>
@@ -24,7 +24,7 @@
 /* Where the lost feed is fitted, up to this share of the level. */
 #define NEAR_LEVEL_SHARE 0.98
 /* Samples of a loading that are fitted one by one; a longer one is averaged in blocks to fewer. */
-#define BLOCKS_MOST 12000u
+#define BLOCKS_MOST 128u
 
 /* Where the mean of a few samples first reaches a force: a first drop that was missed is then left out too.
  */
@@ -46,23 +46,20 @@ static size_t before_force(const struct push_motion *m, size_t contact, size_t e
 static double *force_by_position(const struct push_motion *m, const struct push_result *r, size_t first,
                                  size_t n, double *error_n)
 {
-    struct linear_fit fit;
+    struct parabola fit;
     struct err e;
-    double *position_mm = malloc((n + 1) * sizeof *position_mm), mean_mm = 0;
+    double *position_mm = malloc((n + 1) * sizeof *position_mm);
     if (position_mm == NULL)
         return NULL;
     for (size_t i = 0; i < n; i++)
-        mean_mm += (m->feed_mm[first + i] - m->lost_mm[first + i]) / (double)n;
-    for (size_t i = 0; i < n; i++)
-        position_mm[i] = m->feed_mm[first + i] - m->lost_mm[first + i] - mean_mm;
-    if (linear_fit_polynomial(position_mm, m->force_n + first, NULL, n, 2, true, false, &fit, &e) != ERR_OK ||
+        position_mm[i] = m->feed_mm[first + i] - m->lost_mm[first + i];
+    if (parabola_fit(position_mm, m->force_n + first, n, &fit, &e) != ERR_OK ||
         fit.residual_sd > SPRING_MISFIT * r->noise_n) {
         free(position_mm);
         return NULL;
     }
     for (size_t i = 0; i < n; i++)
-        position_mm[i] = fit.coefficients[0] +
-                         position_mm[i] * (fit.coefficients[1] + position_mm[i] * fit.coefficients[2]);
+        position_mm[i] = parabola_value(&fit, position_mm[i]);
     *error_n = 2 * fit.residual_sd / sqrt((double)n);
     return position_mm;
 }

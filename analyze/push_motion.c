@@ -73,12 +73,26 @@ struct zero {
     size_t n;
 };
 
+/* The first sample at that time or later; c->n: none. Time never runs backward in a run. */
+static size_t first_from(const struct run_columns *c, int64_t time_us)
+{
+    size_t low = 0, high = c->n;
+    while (low < high) {
+        size_t middle = low + (high - low) / 2;
+        if (c->time_us[middle] < time_us)
+            low = middle + 1;
+        else
+            high = middle;
+    }
+    return low;
+}
+
 static struct zero mean_between(const struct run_columns *c, int64_t low_us, int64_t high_us)
 {
     struct zero z = {0};
     double sum = 0, square = 0, time = 0;
-    for (size_t i = 0; i < c->n; i++) {
-        if (c->time_us[i] < low_us || c->time_us[i] >= high_us || (c->flags[i] & RUN_FLAG_OVER_RANGE))
+    for (size_t i = first_from(c, low_us); i < c->n && c->time_us[i] < high_us; i++) {
+        if (c->flags[i] & RUN_FLAG_OVER_RANGE)
             continue;
         double d = (double)c->force_counts[i] - (double)c->force_counts[0];
         sum += d;
@@ -294,7 +308,8 @@ static enum err_code take_samples(const struct run_columns *c, const struct stre
             m->n = i;
             break;
         }
-        r->greatest_force_n = fmax(r->greatest_force_n, m->force_n[i]);
+        if (m->force_n[i] > r->greatest_force_n)
+            r->greatest_force_n = m->force_n[i];
     }
     if (m->n < PUSH_MOTION_QUIET_LEAST)
         return err_set(e, ERR_NO_ANSWER,

@@ -1,6 +1,6 @@
 #include "analyze/push_signal.h"
 
-#include "analyze/numerics/linear_fit.h"
+#include "analyze/numerics/parabola.h"
 
 #include <math.h>
 #include <stdlib.h>
@@ -17,38 +17,32 @@ struct push_signal push_signal_of(const struct push_motion *m, double noise_n, s
 {
     struct push_signal s = {m->force_n + contact, m->quiet_n, m->quiet_count, noise_n, false, 0, NULL};
     size_t n = m->n - contact;
-    struct linear_fit fit;
+    struct parabola fit;
     struct err e;
-    double mean_mm = 0, greatest_mm, slope, position_sd_n, share;
+    double greatest_mm = -INFINITY, slope, position_sd_n, share;
     double *rows;
     if (m->lost_mm == NULL || !(encoder_mm_per_count != 0) || n < PUSH_MOTION_QUIET_LEAST || !(noise_n > 0))
         return s;
     rows = malloc((n + m->quiet_count + 1) * sizeof *rows);
     if (rows == NULL)
         return s;
-    for (size_t i = 0; i < n; i++)
-        mean_mm += (m->feed_mm[contact + i] - m->lost_mm[contact + i]) / (double)n;
-    greatest_mm = -INFINITY;
     for (size_t i = 0; i < n; i++) {
-        rows[i] = m->feed_mm[contact + i] - m->lost_mm[contact + i] - mean_mm;
+        rows[i] = m->feed_mm[contact + i] - m->lost_mm[contact + i];
         greatest_mm = fmax(greatest_mm, rows[i]);
     }
-    if (linear_fit_polynomial(rows, s.force_n, NULL, n, 2, true, false, &fit, &e) != ERR_OK) {
+    if (parabola_fit(rows, s.force_n, n, &fit, &e) != ERR_OK) {
         free(rows);
         return s;
     }
-    slope = fit.coefficients[1] + 2 * fit.coefficients[2] * greatest_mm;
+    slope = parabola_slope(&fit, greatest_mm);
     position_sd_n = COUNT_SD * fabs(encoder_mm_per_count) * slope;
     if (!(slope > 0) || fit.residual_sd > SPRING_MISFIT * hypot(noise_n, position_sd_n)) {
         free(rows);
         return s;
     }
     share = noise_n * noise_n / (noise_n * noise_n + position_sd_n * position_sd_n); /* of the position */
-    for (size_t i = 0; i < n; i++) {
-        double by_position =
-            fit.coefficients[0] + rows[i] * (fit.coefficients[1] + rows[i] * fit.coefficients[2]);
-        rows[i] = share * by_position + (1 - share) * s.force_n[i];
-    }
+    for (size_t i = 0; i < n; i++)
+        rows[i] = share * parabola_value(&fit, rows[i]) + (1 - share) * s.force_n[i];
     for (size_t i = 0; i < m->quiet_count; i++)
         rows[n + i] =
             (1 - share) * m->quiet_n[i] + share * position_sd_n * sqrt(12.0) * push_motion_dither(i);

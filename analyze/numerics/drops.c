@@ -3,8 +3,8 @@
 #include <gsl/gsl_errno.h>
 #include <gsl/gsl_fft_halfcomplex.h>
 #include <gsl/gsl_fft_real.h>
+#include <gsl/gsl_linalg.h>
 #include <gsl/gsl_math.h>
-#include <gsl/gsl_multifit.h>
 #include <gsl/gsl_sort.h>
 #include <gsl/gsl_statistics.h>
 #include <math.h>
@@ -19,11 +19,20 @@
 #define LOOK_BACK 0.3
 /* The shape of a motor's rise is known, so more of it may be used. */
 #define MOTOR_LOOK_BACK 0.8
+/* Most points of a rise that are fitted; steps of the load angle at which its shape is worked out. */
+#define RISE_POINTS 24
+#define RISE_NODES  25
+/* Places of the even grid of feed for the autocorrelation, for each drop and in all; powers of two. */
+#define GRID_PER_DROP 32
+#define GRID_LEAST    256
+#define GRID_MOST     4096
+/* A fit has settled when its peak moves by less than this share of its standard error. */
+#define RISE_SETTLED 0.002
 
-/* Mean of w samples before j minus mean of w samples from j on: the size of a step down at j. */
-static double step_down(const double *sums, size_t j, size_t w)
+/* Sum of w samples before j minus sum of w samples from j on: w times the size of a step down at j. */
+static inline double step_down(const double *sums, size_t j, size_t w)
 {
-    return ((sums[j] - sums[j - w]) - (sums[j + w] - sums[j])) / (double)w;
+    return (sums[j] - sums[j - w]) - (sums[j + w] - sums[j]);
 }
 
 static double *running_sums(const double *values, size_t n)
@@ -51,7 +60,7 @@ static double filter_sd(const double *sums, size_t n, size_t w, double noise_n)
     if (n >= 8 * w) {
         for (size_t j = w; j + w <= n; j++, count++)
             square += gsl_pow_2(step_down(sums, j, w));
-        return sqrt(square / (double)count);
+        return sqrt(square / (double)count) / (double)w;
     }
     return noise_n * sqrt(2.0 / (double)w);
 }
@@ -110,43 +119,44 @@ static size_t mark_falls(const double *force_n, size_t n, double noise_n, struct
     return kept;
 }
 
-/* Straight line or parabola through samples low..high-1, its value and standard error at feed at_mm. Feed is
- * taken from at_mm, so that the value is the constant term. */
+/* Straight line (degree 1) or parabola through samples low..high-1, its value and standard error at feed
+ * at_mm. Feed is taken from at_mm, so that the value is the constant term. */
 static double value_at(const double *feed_mm, const double *force_n, size_t low, size_t high, double at_mm,
                        int degree, double noise_n, double *standard_error, double *slope)
 {
     size_t n = high - low, p = (size_t)degree + 1;
-    double value = force_n[high - 1], chi = 0;
+    double scale = fmax(fabs(feed_mm[low] - at_mm), 1e-9), square = 0;
+    double powers[5] = {0}, right[3] = {0}, matrix[9], c[3];
     *standard_error = noise_n;
     *slope = 0;
-    gsl_matrix *x = gsl_matrix_alloc(n, p), *covariance = gsl_matrix_alloc(p, p);
-    gsl_vector *y = gsl_vector_alloc(n), *c = gsl_vector_alloc(p);
-    gsl_multifit_linear_workspace *work = gsl_multifit_linear_alloc(n, p);
-    if (x != NULL && covariance != NULL && y != NULL && c != NULL && work != NULL) {
-        double scale = fmax(fabs(feed_mm[low] - at_mm), 1e-9);
-        for (size_t i = 0; i < n; i++) {
-            double u = (feed_mm[low + i] - at_mm) / scale;
-            for (size_t j = 0; j < p; j++)
-                gsl_matrix_set(x, i, j, gsl_pow_int(u, (int)j));
-            gsl_vector_set(y, i, force_n[low + i]);
-        }
-        if (gsl_multifit_linear(x, y, c, covariance, &chi, work) == GSL_SUCCESS) {
-            double scatter = n > p ? chi / (double)(n - p) : 0;
-            value = gsl_vector_get(c, 0);
-            *slope = gsl_vector_get(c, 1) / scale;
-            /* The covariance came scaled by this fit's own scatter; few samples tell little of it, the quiet
-             * stretch more. */
-            if (scatter > 0)
-                *standard_error =
-                    sqrt(gsl_matrix_get(covariance, 0, 0) * fmax(1, noise_n * noise_n / scatter));
+    for (size_t i = low; i < high; i++) {
+        double u = (feed_mm[i] - at_mm) / scale, power = 1, f = force_n[i] - force_n[low];
+        for (size_t j = 0; j < 2 * p - 1; j++, power *= u) {
+            powers[j] += power;
+            if (j < p)
+                right[j] += power * f;
         }
     }
-    gsl_matrix_free(x);
-    gsl_matrix_free(covariance);
-    gsl_vector_free(y);
-    gsl_vector_free(c);
-    gsl_multifit_linear_free(work);
-    return value;
+    for (size_t j = 0; j < p; j++) {
+        for (size_t k = 0; k < p; k++)
+            matrix[j * p + k] = powers[j + k];
+    }
+    gsl_matrix_view m = gsl_matrix_view_array(matrix, p, p);
+    gsl_vector_view b = gsl_vector_view_array(right, p), x = gsl_vector_view_array(c, p);
+    if (gsl_linalg_cholesky_decomp1(&m.matrix) != GSL_SUCCESS ||
+        gsl_linalg_cholesky_solve(&m.matrix, &b.vector, &x.vector) != GSL_SUCCESS ||
+        gsl_linalg_cholesky_invert(&m.matrix) != GSL_SUCCESS)
+        return force_n[high - 1];
+    for (size_t i = low; i < high; i++) {
+        double u = (feed_mm[i] - at_mm) / scale;
+        square += gsl_pow_2(force_n[i] - force_n[low] - c[0] - u * (c[1] + (degree == 2 ? u * c[2] : 0)));
+    }
+    /* This fit's own scatter; few samples tell little of it, the quiet stretch more. */
+    double scatter = n > p ? square / (double)(n - p) : 0;
+    *slope = c[1] / scale;
+    if (scatter > 0)
+        *standard_error = sqrt(matrix[0] * fmax(scatter, noise_n * noise_n));
+    return force_n[low] + c[0];
 }
 
 static size_t typical_distance(const struct drop *drops, size_t count, size_t n)
@@ -209,15 +219,19 @@ size_t drops_find(const double *feed_mm, const double *force_n, size_t n, const 
     if (sums == NULL || quiet_sums == NULL)
         n = 0;
     for (size_t w = 1; w <= WIDEST && 4 * w < n; w *= 2) {
-        double threshold = fmax(least_n, DROPS_STAND_OUT * filter_sd(quiet_sums, quiet_count, w, noise_n));
+        double threshold =
+            (double)w * fmax(least_n, DROPS_STAND_OUT * filter_sd(quiet_sums, quiet_count, w, noise_n));
         size_t before = count;
-        for (size_t j = w; j + w <= n && count < room;) {
-            double size = step_down(sums, j, w);
-            size_t best = j;
-            if (size < threshold) {
+        for (size_t j = w; count < room;) {
+            double size;
+            size_t best;
+            /* Most of a push is passed over here. */
+            while (j + w <= n && step_down(sums, j, w) < threshold)
                 j++;
-                continue;
-            }
+            if (j + w > n)
+                break;
+            size = step_down(sums, j, w);
+            best = j;
             /* The top of this excursion over the threshold is where the step is. */
             for (; j + w <= n && step_down(sums, j, w) >= threshold; j++) {
                 if (step_down(sums, j, w) > size) {
@@ -266,44 +280,106 @@ static double gear_travel_n(const struct motor_rise *m, double f, double peak_n)
     return travel;
 }
 
-/* Force before a loss of step at which the feed still to go to it is ahead_mm: by safeguarded Newton steps on
- * the equation of drops.h, which is monotonic in F. */
-static double rise_at(const struct motor_rise *m, double peak_n, double stiffness, double ahead_mm)
+/* A rise as it is fitted: single samples, or the means of as many blocks where there are more. */
+struct rise_points {
+    size_t n;
+    double ahead_mm[RISE_POINTS], force_n[RISE_POINTS];
+    double spread_mm; /* sd of the feed of a block's samples; 0: single samples */
+    double noise_n;   /* of a sample */
+    double samples;   /* in a block */
+};
+
+static void take_points(const double *feed_mm, const double *force_n, size_t n, double drop_mm,
+                        double noise_n, struct rise_points *p)
 {
-    double low = -peak_n, high = peak_n, f = fmax(low, fmin(high, peak_n - stiffness * ahead_mm));
-    for (int i = 0; i < 40; i++) {
-        double u = f / peak_n, root = sqrt(fmax(1e-12, 1 - u * u));
-        double residual =
-            gear_travel_n(m, f, peak_n) / stiffness + m->full_step_mm * (1 - M_2_PI * asin(u)) - ahead_mm;
-        double slope = -1 / (stiffness * share_passed(m, f)) - m->full_step_mm * M_2_PI / (peak_n * root);
-        double next = f - residual / slope;
-        if (residual > 0)
-            low = f;
-        else
-            high = f;
-        if (!(next > low && next < high))
-            next = 0.5 * (low + high);
-        if (fabs(next - f) < 1e-9 * peak_n)
-            return next;
-        f = next;
+    size_t size = (n - 1) / RISE_POINTS + 1, count = n / size, first = n - count * size;
+    double square = 0;
+    p->n = count;
+    p->noise_n = noise_n;
+    p->samples = (double)size;
+    for (size_t i = 0; i < count; i++) {
+        const double *x = feed_mm + first + i * size, *f = force_n + first + i * size;
+        double x_sum = 0, f_sum = 0;
+        for (size_t j = 0; j < size; j++) {
+            x_sum += x[j];
+            f_sum += f[j];
+        }
+        p->ahead_mm[i] = drop_mm - x_sum / (double)size;
+        p->force_n[i] = f_sum / (double)size;
+        for (size_t j = 0; j < size; j++)
+            square += gsl_pow_2(x[j] - x_sum / (double)size);
     }
-    return f;
+    p->spread_mm = sqrt(square / (double)(count * size));
 }
 
-/* Gauss-Newton for peak and stiffness of one rise of n samples; false when it does not settle. */
-static int fit_rise(const struct motor_rise *m, const double *feed_mm, const double *force_n, size_t n,
-                    double drop_mm, double noise_n, int free_stiffness, double *peak_n, double *stiffness,
-                    double *error_n)
+/* The equation of drops.h gives the feed to go for each force, not the force for each feed: it is worked out
+ * at even steps of the load angle, which is where the rise bends, and read the other way round in between. */
+struct rise_table {
+    double ahead_mm[RISE_NODES];                          /* falling to 0 */
+    double force_n[RISE_NODES], slope[RISE_NODES];        /* slope: dF by feed to go */
+    double by_peak[RISE_NODES], by_stiffness[RISE_NODES]; /* of the force at the same feed to go */
+};
+
+static void tabulate(const struct motor_rise *m, double peak_n, double stiffness, double ahead_most_mm,
+                     struct rise_table *t)
 {
+    /* No rise is steeper than the stiffness, so the force sought is nowhere less. */
+    double from = asin(fmax(-1, 1 - stiffness * fmax(ahead_most_mm, 0) / peak_n));
+    double lag_mm = m->full_step_mm * M_2_PI, at_peak = share_passed(m, peak_n);
+    for (size_t i = 0; i < RISE_NODES; i++) {
+        double angle = i + 1 < RISE_NODES ? from + (M_PI_2 - from) * (double)i / (RISE_NODES - 1) : M_PI_2;
+        double sine = sin(angle), f = peak_n * sine, root = peak_n * cos(angle);
+        double travel_n = gear_travel_n(m, f, peak_n);
+        double whole = root / (stiffness * share_passed(m, f)) + lag_mm;
+        t->ahead_mm[i] = travel_n / stiffness + m->full_step_mm - lag_mm * angle;
+        t->force_n[i] = f;
+        t->slope[i] = -root / whole;
+        t->by_peak[i] = (root / (stiffness * at_peak) + lag_mm * sine) / whole;
+        t->by_stiffness[i] = -travel_n / (stiffness * stiffness) * root / whole;
+    }
+}
+
+/* Force and its derivatives at one feed to go: a cubic through values and slopes of the two nodes around it.
+ * at is where the last one was found; points come in the order of falling feed to go. */
+static void read_table(const struct rise_table *t, double ahead_mm, size_t *at, double *f, double *by_peak,
+                       double *by_stiffness)
+{
+    size_t i = *at;
+    while (i + 2 < RISE_NODES && t->ahead_mm[i + 1] > ahead_mm)
+        i++;
+    while (i > 0 && t->ahead_mm[i] < ahead_mm)
+        i--;
+    *at = i;
+    double width = t->ahead_mm[i + 1] - t->ahead_mm[i];
+    double u = fmax(0, fmin(1, (ahead_mm - t->ahead_mm[i]) / width)), v = 1 - u;
+    *f = t->force_n[i] * v * v * (1 + 2 * u) + t->force_n[i + 1] * u * u * (1 + 2 * v) +
+         width * u * v * (t->slope[i] * v - t->slope[i + 1] * u);
+    *by_peak = t->by_peak[i] * v + t->by_peak[i + 1] * u;
+    *by_stiffness = t->by_stiffness[i] * v + t->by_stiffness[i + 1] * u;
+}
+
+/* Gauss-Newton for peak and stiffness of one rise; false when it does not settle. The mean of a block is that
+ * of two points at its own spread to either side: exact for a cubic. */
+static int fit_rise(const struct motor_rise *m, const struct rise_points *p, int free_stiffness,
+                    double *peak_n, double *stiffness, double *error_n)
+{
+    struct rise_table table;
+    int sides = p->spread_mm > 0 ? 2 : 1;
     for (int pass = 0; pass < 20; pass++) {
         double a11 = 0, a12 = 0, a22 = 0, b1 = 0, b2 = 0, square = 0;
-        double dp = 1e-4 * *peak_n, dk = 1e-4 * *stiffness;
-        for (size_t i = 0; i < n; i++) {
-            double ahead = drop_mm - feed_mm[i];
-            double f = rise_at(m, *peak_n, *stiffness, ahead);
-            double by_peak = (rise_at(m, *peak_n + dp, *stiffness, ahead) - f) / dp;
-            double by_stiffness = free_stiffness ? (rise_at(m, *peak_n, *stiffness + dk, ahead) - f) / dk : 0;
-            double r = force_n[i] - f;
+        size_t at = 0;
+        tabulate(m, *peak_n, *stiffness, p->ahead_mm[0] + p->spread_mm, &table);
+        for (size_t i = 0; i < p->n; i++) {
+            double f = 0, by_peak = 0, by_stiffness = 0;
+            for (int side = 0; side < sides; side++) {
+                double f_side, by_peak_side, by_stiffness_side;
+                read_table(&table, p->ahead_mm[i] + (side == 0 ? p->spread_mm : -p->spread_mm), &at, &f_side,
+                           &by_peak_side, &by_stiffness_side);
+                f += f_side / sides;
+                by_peak += by_peak_side / sides;
+                by_stiffness += free_stiffness ? by_stiffness_side / sides : 0;
+            }
+            double r = p->force_n[i] - f;
             a11 += by_peak * by_peak;
             a12 += by_peak * by_stiffness;
             a22 += by_stiffness * by_stiffness;
@@ -320,9 +396,11 @@ static int fit_rise(const struct motor_rise *m, const double *feed_mm, const dou
             return 0;
         *peak_n += step_peak;
         *stiffness += step_stiffness;
-        double scatter = fmax(noise_n * noise_n, n > 2 ? square / (double)(n - 2) : 0);
+        double noise = p->noise_n * p->noise_n / p->samples; /* variance of a point */
+        double misfit = fmax(0, p->n > 2 ? square / (double)(p->n - 2) - noise : 0);
+        double scatter = noise + misfit / p->samples;
         *error_n = sqrt(scatter * (free_stiffness ? a22 / d : 1 / a11));
-        if (fabs(step_peak) < 1e-6 * *peak_n)
+        if (fabs(step_peak) < RISE_SETTLED * *error_n)
             return 1;
     }
     return 0;
@@ -332,6 +410,7 @@ void drops_read_motor_peaks(const double *feed_mm, const double *force_n, size_t
                             const struct motor_rise *rise, struct drop *drops, size_t count)
 {
     size_t typical = count > 0 ? typical_distance(drops, count, n) : 0;
+    struct rise_points points;
     for (size_t i = 0; i < count; i++) {
         struct drop *d = drops + i;
         size_t start = i == 0 ? 0 : drops[i - 1].over, end = d->index;
@@ -341,8 +420,8 @@ void drops_read_motor_peaks(const double *feed_mm, const double *force_n, size_t
         double peak = d->peak_n, stiffness = rise->stiffness_n_per_mm, error = 0;
         if (back < 3)
             continue;
-        if (!fit_rise(rise, feed_mm + end - back, force_n + end - back, back, d->feed_mm, noise_n, back >= 12,
-                      &peak, &stiffness, &error))
+        take_points(feed_mm + end - back, force_n + end - back, back, d->feed_mm, noise_n, &points);
+        if (!fit_rise(rise, &points, back >= 12, &peak, &stiffness, &error))
             continue;
         d->peak_n = peak;
         d->peak_standard_error_n = hypot(error, stiffness * share_passed(rise, peak) * spacing / sqrt(12));
@@ -352,54 +431,55 @@ void drops_read_motor_peaks(const double *feed_mm, const double *force_n, size_t
 double drops_period_mm(const double *feed_mm, const double *force_n, const struct drop *drops, size_t count,
                        double *strength)
 {
-    enum { GRID = 4096 };
     double *padded, mean = 0, period_mm = 0, spacing;
-    size_t low, high, at;
+    size_t low, high, at, grid = GRID_LEAST;
     *strength = 0;
     if (count < 3)
         return 0;
+    while (grid < GRID_MOST && grid < GRID_PER_DROP * count)
+        grid *= 2;
     low = drops[0].index;
     high = drops[count - 1].index;
-    spacing = (feed_mm[high - 1] - feed_mm[low]) / (GRID - 1);
-    padded = calloc(2 * GRID, sizeof *padded);
+    spacing = (feed_mm[high - 1] - feed_mm[low]) / (double)(grid - 1);
+    padded = calloc(2 * grid, sizeof *padded);
     if (padded == NULL || !(spacing > 0)) {
         free(padded);
         return 0;
     }
     at = low;
-    for (size_t i = 0; i < GRID; i++) {
+    for (size_t i = 0; i < grid; i++) {
         double x = feed_mm[low] + (double)i * spacing;
         while (at + 2 < high && feed_mm[at + 1] < x)
             at++;
         double step = feed_mm[at + 1] - feed_mm[at];
         double part = step > 0 ? (x - feed_mm[at]) / step : 0;
         padded[i] = force_n[at] * (1 - part) + force_n[at + 1] * part;
-        mean += padded[i] / GRID;
+        mean += padded[i] / (double)grid;
     }
-    for (size_t i = 0; i < GRID; i++)
+    for (size_t i = 0; i < grid; i++)
         padded[i] -= mean;
     /* Autocorrelation by way of the power spectrum; the zero padding keeps the ends apart. */
-    gsl_fft_real_radix2_transform(padded, 1, 2 * GRID);
+    gsl_fft_real_radix2_transform(padded, 1, 2 * grid);
     padded[0] *= padded[0];
-    padded[GRID] *= padded[GRID];
-    for (size_t i = 1; i < GRID; i++) {
-        padded[i] = gsl_pow_2(padded[i]) + gsl_pow_2(padded[2 * GRID - i]);
-        padded[2 * GRID - i] = 0;
+    padded[grid] *= padded[grid];
+    for (size_t i = 1; i < grid; i++) {
+        padded[i] = gsl_pow_2(padded[i]) + gsl_pow_2(padded[2 * grid - i]);
+        padded[2 * grid - i] = 0;
     }
-    gsl_fft_halfcomplex_radix2_inverse(padded, 1, 2 * GRID);
+    gsl_fft_halfcomplex_radix2_inverse(padded, 1, 2 * grid);
     double whole = padded[0];
     size_t lag = 1;
     /* Leave the top at zero lag, then take the highest correlation before three quarters of the stretch; the
      * first peak nearly as high is the period and later ones are its multiples. */
-    while (lag < GRID / 2 && padded[lag] > 0)
+    while (lag < grid / 2 && padded[lag] > 0)
         lag++;
     double best = 0;
-    for (size_t i = lag; i + 1 < 3 * GRID / 4; i++)
-        best = fmax(best, padded[i] / (1 - (double)i / GRID));
-    for (size_t i = lag; i + 1 < 3 * GRID / 4 && whole > 0; i++) {
-        double here = padded[i] / (1 - (double)i / GRID);
-        double left = padded[i - 1] / (1 - (double)(i - 1) / GRID);
-        double right = padded[i + 1] / (1 - (double)(i + 1) / GRID);
+    for (size_t i = lag; i + 1 < 3 * grid / 4; i++)
+        best = fmax(best, padded[i] / (1 - (double)i / (double)grid));
+    for (size_t i = lag; i + 1 < 3 * grid / 4 && whole > 0; i++) {
+        double here = padded[i] / (1 - (double)i / (double)grid);
+        double left = padded[i - 1] / (1 - (double)(i - 1) / (double)grid);
+        double right = padded[i + 1] / (1 - (double)(i + 1) / (double)grid);
         if (here >= 0.85 * best && here >= left && here > right && best > 0) {
             double bend = left - 2 * here + right;
             double shift = bend < 0 ? 0.5 * (left - right) / bend : 0;

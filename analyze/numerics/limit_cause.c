@@ -1,7 +1,6 @@
 #include "analyze/numerics/limit_cause.h"
 
 #include <gsl/gsl_math.h>
-#include <gsl/gsl_randist.h>
 #include <gsl/gsl_sort.h>
 #include <gsl/gsl_statistics.h>
 #include <math.h>
@@ -21,6 +20,14 @@ static const double IRREGULAR_SCATTER[] = {0.1, 0.2, 0.35, 0.5};
 #define FALLBACK_GREATEST_MM 10.0
 /* No distance is measured better than this. */
 #define MEASURED_SD_LEAST_MM 0.0005
+/* One drop in fifty may be something else altogether. */
+#define OTHER_SHARE 0.02
+/* exp(-9^2 / 2) is 3e-18. */
+#define NEAR_SDS 9.0
+/* exp(-35) is 6e-16. */
+#define NEGLIGIBLE 35.0
+/* Drops that are weighed: of more, these many spread over the run. */
+#define DROPS_MOST 40
 /* Drops of one run share their errors of scale: past this many, more say nothing new. */
 #define DROPS_WORTH 10.0
 /* A loading may show gross slip before the motor gives way, and seldom hides it before the grip does. */
@@ -36,26 +43,36 @@ static const double BEFOREHAND[LIMIT_CAUSE_KINDS] = {0.475, 0.475, 0.05};
  * alike for all drops of the run must not count anew with each: it is averaged over once. */
 struct distances {
     size_t n;
-    const double *mm, *most_mm;
-    double sd_mm;        /* of each by itself */
-    double common_sd_mm; /* of all of them together */
+    double *mm, *most_mm;
+    double *per_other;    /* of each: 1 - OTHER_SHARE over its density as something else altogether */
+    double other_least;   /* of these densities */
+    double log_other_sum; /* of their logarithms */
+    double median_mm;     /* of all distances of the run */
+    double sd_mm;         /* of each by itself */
+    double common_sd_mm;  /* of all of them together */
 };
 
+/* Density of a normal error; 0 so far out that beside "something else" it changes no digit: most distances
+ * are far from most units that are tried. */
+static double near_density(double error_mm, double sd_mm)
+{
+    double u = error_mm / sd_mm;
+    return fabs(u) < NEAR_SDS ? exp(-0.5 * u * u) / (sd_mm * sqrt(2 * M_PI)) : 0;
+}
+
 /* Density of one distance when it is a whole number of units and off by what is common to the run: spread by
- * what measuring adds and by scatter. Where the force did not last for that it is a complete release, whose
- * length no scatter of the unit changes. */
+ * what measuring adds and by scatter (spread_mm). Where the force did not last for that it is a complete
+ * release, whose length no scatter of the unit changes. */
 static double at_multiples(double distance_mm, double most_mm, double unit_mm, double common_mm,
-                           double measured_sd_mm, double scatter_mm, bool multiples)
+                           double measured_sd_mm, double spread_mm, bool multiples)
 {
     static const double several[] = {0.85, 0.10, 0.03, 0.02}, one[] = {1};
     const double *share = multiples ? several : one;
     double density = 0;
     for (size_t m = 1; m <= (multiples ? 4 : 1); m++) {
         double whole_mm = (double)m * unit_mm + common_mm;
-        density += share[m - 1] *
-                   (whole_mm < most_mm
-                        ? gsl_ran_gaussian_pdf(distance_mm - whole_mm, hypot(measured_sd_mm, scatter_mm))
-                        : gsl_ran_gaussian_pdf(distance_mm - most_mm, measured_sd_mm));
+        density += share[m - 1] * (whole_mm < most_mm ? near_density(distance_mm - whole_mm, spread_mm)
+                                                      : near_density(distance_mm - most_mm, measured_sd_mm));
     }
     return density;
 }
@@ -68,32 +85,41 @@ static double log_sum(double a, double b)
 
 /* Log likelihood that all distances are whole numbers of one unit, whose length is known within relative_sd:
  * that error and the distances' common one are the same for the drops of a run, so they are averaged over as
- * one; each drop then scatters by what measuring and regularity add. */
+ * one; each drop then scatters by what measuring and regularity add. What would not come within
+ * exp(-NEGLIGIBLE) of *best, the greatest that was met so far, is given up half way. */
 static double log_regular(const struct distances *d, double unit_mm, double relative_sd, double scatter,
-                          double worth, bool multiples)
+                          double worth, bool multiples, double best)
 {
-    enum { NODES_MOST = 25 };
+    enum { NODES_MOST = 25, STRIDE = 8 };
     int nodes = relative_sd > 0                                          ? NODES_MOST
                 : d->common_sd_mm > 0.2 * (d->sd_mm + scatter * unit_mm) ? 13
                                                                          : 1;
-    double span = log(FALLBACK_GREATEST_MM / FALLBACK_LEAST_MM), total = -INFINITY, weights = 0;
-    double sd_mm = fmax(d->sd_mm, MEASURED_SD_LEAST_MM);
+    double total = -INFINITY, weights = 0;
+    double sd_mm = fmax(d->sd_mm, MEASURED_SD_LEAST_MM), spread_mm = hypot(sd_mm, scatter * unit_mm);
     double unit_sd_mm = relative_sd * unit_mm, together_mm = hypot(unit_sd_mm, d->common_sd_mm);
     /* One normal variable stands for both errors: at one unit its spread is that of their sum. */
     double unit_step_mm = together_mm > 0 ? unit_sd_mm * unit_sd_mm / together_mm : 0;
     double common_step_mm = together_mm > 0 ? d->common_sd_mm * d->common_sd_mm / together_mm : 0;
+    /* No distance is likelier than at the very middle of the narrower of the two spreads. */
+    double log_most = log(1 + (1 - OTHER_SHARE) / (sd_mm * sqrt(2 * M_PI) * d->other_least));
     if (!(unit_mm > 0))
         return -INFINITY;
     for (int i = 0; i < nodes; i++) {
-        double z = nodes > 1 ? -3 + 6.0 * i / (nodes - 1) : 0, sum = 0, weight = exp(-0.5 * z * z);
-        for (size_t j = 0; j < d->n; j++) {
-            /* One drop in fifty may be something else altogether. */
-            sum += log(0.98 * at_multiples(d->mm[j], d->most_mm[j], unit_mm + z * unit_step_mm,
-                                           z * common_step_mm, sd_mm, scatter * unit_mm, multiples) +
-                       0.02 / (fmax(d->mm[j], FALLBACK_LEAST_MM) * span));
+        double z = nodes > 1 ? -3 + 6.0 * i / (nodes - 1) : 0, sum = d->log_other_sum;
+        for (size_t j = 0; j < d->n; j += STRIDE) {
+            double ratio = 1;
+            if (worth * (sum + (double)(d->n - j) * log_most) < best - NEGLIGIBLE) {
+                sum = -INFINITY;
+                break;
+            }
+            for (size_t k = j; k < d->n && k < j + STRIDE; k++)
+                ratio *= 1 + at_multiples(d->mm[k], d->most_mm[k], unit_mm + z * unit_step_mm,
+                                          z * common_step_mm, sd_mm, spread_mm, multiples) *
+                                 d->per_other[k];
+            sum += ratio > 1 ? log(ratio) : 0;
         }
-        total = log_sum(total, worth * sum + log(weight));
-        weights += weight;
+        total = log_sum(total, worth * sum - 0.5 * z * z);
+        weights += exp(-0.5 * z * z);
     }
     return total - log(weights);
 }
@@ -104,7 +130,8 @@ static double log_regular(const struct distances *d, double unit_mm, double rela
 static double log_around_any(const struct distances *d, double scatter, double worth)
 {
     double span = log(FALLBACK_GREATEST_MM / FALLBACK_LEAST_MM), total = -INFINITY, least_mm = INFINITY,
-           most_mm = 0, below = NAN, beyond = NAN;
+           most_mm = 0, below = NAN, beyond = NAN,
+           best = log_regular(d, d->median_mm, 0, scatter, worth, false, -INFINITY); /* likely, or near it */
     int places = (int)ceil(span / (0.6 * scatter)); /* steps well within the scatter */
     for (size_t j = 0; j < d->n; j++) {
         least_mm = fmin(least_mm, fmin(d->mm[j], d->most_mm[j]));
@@ -115,81 +142,110 @@ static double log_around_any(const struct distances *d, double scatter, double w
         double spread_mm = 8 * (scatter * unit_mm + d->sd_mm + d->common_sd_mm);
         if (unit_mm > most_mm + spread_mm) {
             if (isnan(beyond))
-                beyond = log_regular(d, unit_mm, 0, scatter, worth, false);
+                beyond = log_regular(d, unit_mm, 0, scatter, worth, false, best);
             here = beyond;
         } else if (unit_mm < least_mm - spread_mm) {
             if (isnan(below))
-                below = log_regular(d, unit_mm, 0, scatter, worth, false);
+                below = log_regular(d, unit_mm, 0, scatter, worth, false, best);
             here = below;
         } else {
-            here = log_regular(d, unit_mm, 0, scatter, worth, false);
+            here = log_regular(d, unit_mm, 0, scatter, worth, false, best);
         }
         total = log_sum(total, here);
+        best = fmax(best, here);
     }
     return total - log(places);
 }
 
-static double median_of(const double *values, size_t n, double *sd)
+/* Median and scatter of n values, which are left sorted. */
+static double median_of(double *values, size_t n, double *sd)
 {
-    double *sorted = malloc((n + 1) * sizeof *sorted), median = 0;
-    *sd = 0;
-    if (sorted == NULL)
-        return 0;
-    memcpy(sorted, values, n * sizeof *sorted);
-    gsl_sort(sorted, 1, n);
-    median = gsl_stats_median_from_sorted_data(sorted, 1, n);
-    if (n > 1)
-        *sd = gsl_stats_sd(sorted, 1, n);
-    free(sorted);
-    return median;
+    gsl_sort(values, 1, n);
+    *sd = n > 1 ? gsl_stats_sd(values, 1, n) : 0;
+    return gsl_stats_median_from_sorted_data(values, 1, n);
 }
 
-static void weigh_drops(const struct limit_cause_evidence *v, struct limit_cause *c)
+static struct distances distances_in(double *columns, size_t room)
 {
-    size_t n = v->drop_count;
-    double *columns = malloc(4 * n * sizeof *columns), sd;
-    double worth = fmin(1, DROPS_WORTH / (double)n);
-    if (columns == NULL)
-        return;
-    struct distances motor = {n, columns, columns + n, v->fallback_sd_mm, 0};
-    struct distances grip = {
-        n, columns + 2 * n, columns + 3 * n, v->fallback_sd_mm,
-        sqrt(fmax(0, v->slip_back_sd_mm * v->slip_back_sd_mm - v->fallback_sd_mm * v->fallback_sd_mm))};
-    for (size_t j = 0; j < n; j++) {
-        columns[j] = v->drops[j].fallback_mm;
-        columns[n + j] = v->drops[j].fallback_most_mm;
-        columns[2 * n + j] = v->drops[j].slip_back_mm;
-        columns[3 * n + j] = v->drops[j].slip_back_most_mm;
+    return (struct distances){
+        .mm = columns, .most_mm = columns + room, .per_other = columns + 2 * room, .other_least = INFINITY};
+}
+
+static void add_distance(struct distances *d, double mm, double most_mm)
+{
+    double other =
+        OTHER_SHARE / (fmax(mm, FALLBACK_LEAST_MM) * log(FALLBACK_GREATEST_MM / FALLBACK_LEAST_MM));
+    d->mm[d->n] = mm;
+    d->most_mm[d->n] = most_mm;
+    d->per_other[d->n] = (1 - OTHER_SHARE) / other;
+    d->other_least = fmin(d->other_least, other);
+    d->log_other_sum += log(other);
+    d->n++;
+}
+
+struct limit_cause limit_cause_of_drops(const struct limit_cause_evidence *v)
+{
+    struct limit_cause c = {0};
+    size_t n = v->drop_count, weighed = n < DROPS_MOST ? n : DROPS_MOST;
+    double columns[6 * DROPS_MOST], sd;
+    double worth = fmin(1, DROPS_WORTH / (double)n) * (double)n / (double)weighed;
+    double *all = malloc((2 * n + 1) * sizeof *all);
+    if (n == 0 || all == NULL) {
+        free(all);
+        return c;
     }
-    c->log_likelihood[LIMIT_CAUSE_MOTOR] =
+    for (size_t j = 0; j < n; j++) {
+        all[j] = v->drops[j].fallback_mm;
+        all[n + j] = v->drops[j].slip_back_mm;
+    }
+    double fallback = median_of(all, n, &sd), slip_back = median_of(all + n, n, &sd);
+    struct distances motor = distances_in(columns, DROPS_MOST);
+    struct distances grip = distances_in(columns + 3 * DROPS_MOST, DROPS_MOST);
+    motor.sd_mm = grip.sd_mm = v->fallback_sd_mm;
+    grip.common_sd_mm =
+        sqrt(fmax(0, v->slip_back_sd_mm * v->slip_back_sd_mm - v->fallback_sd_mm * v->fallback_sd_mm));
+    grip.median_mm = slip_back;
+    for (size_t i = 0; i < weighed; i++) {
+        const struct limit_cause_drop *drop = &v->drops[i * n / weighed];
+        add_distance(&motor, drop->fallback_mm, drop->fallback_most_mm);
+        add_distance(&grip, drop->slip_back_mm, drop->slip_back_most_mm);
+    }
+    c.log_likelihood[LIMIT_CAUSE_MOTOR] =
         log_regular(&motor, v->motor_cycle_mm, hypot(CYCLE_RELATIVE_SD, v->feed_relative_sd), REGULAR_SCATTER,
-                    worth, true);
+                    worth, true, -INFINITY);
     double irregular = -INFINITY;
     const size_t scatters = sizeof IRREGULAR_SCATTER / sizeof IRREGULAR_SCATTER[0];
     for (size_t i = 0; i < scatters; i++)
         irregular = log_sum(irregular, log_around_any(&grip, IRREGULAR_SCATTER[i], worth));
     irregular -= log((double)scatters);
-    c->log_likelihood[LIMIT_CAUSE_GRIP] = log_sum(
+    c.log_likelihood[LIMIT_CAUSE_GRIP] = log_sum(
         log(0.5) + log_regular(&grip, v->tooth_pitch_mm, hypot(PITCH_RELATIVE_SD, v->feed_relative_sd),
-                               REGULAR_SCATTER, worth, true),
+                               REGULAR_SCATTER, worth, true, -INFINITY),
         log(0.5) + irregular);
-    c->log_likelihood[LIMIT_CAUSE_NEITHER] = log_around_any(&grip, REGULAR_SCATTER, worth);
-    double fallback = median_of(motor.mm, n, &sd), slip_back = median_of(grip.mm, n, &sd);
+    c.log_likelihood[LIMIT_CAUSE_NEITHER] = log_around_any(&grip, REGULAR_SCATTER, worth);
     if (v->motor_cycle_mm > 0)
-        c->cycles = fallback / v->motor_cycle_mm;
+        c.cycles = fallback / v->motor_cycle_mm;
     if (v->tooth_pitch_mm > 0)
-        c->pitches = slip_back / v->tooth_pitch_mm;
+        c.pitches = slip_back / v->tooth_pitch_mm;
     if (slip_back > 0)
-        c->scatter = sqrt(fmax(0, sd * sd - v->slip_back_sd_mm * v->slip_back_sd_mm)) / slip_back;
-    free(columns);
+        c.scatter = sqrt(fmax(0, sd * sd - v->slip_back_sd_mm * v->slip_back_sd_mm)) / slip_back;
+    free(all);
+    return c;
 }
 
 struct limit_cause limit_cause_weigh(const struct limit_cause_evidence *v)
 {
+    struct limit_cause drops = limit_cause_of_drops(v);
+    return limit_cause_weigh_with(v, &drops);
+}
+
+struct limit_cause limit_cause_weigh_with(const struct limit_cause_evidence *v,
+                                          const struct limit_cause *drops)
+{
     struct limit_cause c = {0};
     double total = -INFINITY;
     if (v->drop_count > 0) {
-        weigh_drops(v, &c);
+        c = *drops;
     } else if (v->settled && v->ticks_seen) {
         c.log_likelihood[LIMIT_CAUSE_MOTOR] = log(SETTLED_GIVEN_GRIP);
         c.log_likelihood[LIMIT_CAUSE_GRIP] = log(TICKS_GIVEN_GRIP);

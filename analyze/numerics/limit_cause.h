@@ -47,6 +47,12 @@ struct limit_cause {
     double scatter; /* relative scatter of the fallbacks beyond what measuring adds */
 };
 
+/* Everything weighed. */
 struct limit_cause limit_cause_weigh(const struct limit_cause_evidence *evidence);
+/* The same in two halves, for whoever weighs the same drops beside other evidence again: what the drops alone
+ * say (log likelihoods, cycles, pitches and scatter), and all of it together. */
+struct limit_cause limit_cause_of_drops(const struct limit_cause_evidence *evidence);
+struct limit_cause limit_cause_weigh_with(const struct limit_cause_evidence *evidence,
+                                          const struct limit_cause *of_drops);
 
 #endif

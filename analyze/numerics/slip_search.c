@@ -32,26 +32,40 @@ static void smooth(const double *values, size_t n, size_t half, double *out)
 void slip_search_free(struct slip_search *q)
 {
     free(q->x);
-    free(q->f);
-    free(q->w);
-    free(q->y);
-    free(q->columns);
+    free(q->candidates);
 }
 
-enum err_code slip_search_set_up(const struct slip_onset_input *in, double motor_limit_n,
-                                 struct slip_search *q, struct err *e)
+/* Cosine and sine of each ripple's phase: the motor's limit does not change them, nor what the nip passes on.
+ */
+static void set_turns(const struct slip_onset_input *in, struct slip_search *q)
+{
+    for (size_t k = 0; k < in->ripple_count; k++) {
+        double per_mm = 2 * M_PI / in->ripples[k].period_mm;
+        for (size_t i = 0; i < q->n; i++) {
+            double *turn = q->turns + (i * in->ripple_count + k) * 2;
+            turn[0] = cos(per_mm * in->feed_mm[i]);
+            turn[1] = sin(per_mm * in->feed_mm[i]);
+        }
+    }
+}
+
+enum err_code slip_search_set_up(const struct slip_onset_input *in, struct slip_search *q, struct err *e)
 {
     size_t n = in->n;
     double force_greatest = 0;
+    memset(q, 0, sizeof *q);
     q->n = n;
+    q->p = SLIP_SEARCH_REST + 2 * in->ripple_count;
     q->encoder = in->lost_mm != NULL;
-    q->x = malloc(n * sizeof *q->x);
-    q->f = malloc(n * sizeof *q->f);
-    q->w = malloc(n * sizeof *q->w);
-    q->y = malloc(n * sizeof *q->y);
-    q->columns = malloc(n * SLIP_SEARCH_BASE_MAX * sizeof *q->columns);
-    if (q->x == NULL || q->f == NULL || q->w == NULL || q->y == NULL || q->columns == NULL)
+    q->x = calloc(n * (4 + SLIP_SEARCH_WIDTH + 2 * in->ripple_count), sizeof *q->x);
+    q->candidates = malloc(n * sizeof *q->candidates);
+    if (q->x == NULL || q->candidates == NULL)
         return err_set(e, ERR_MEMORY, "not enough memory for a loading of %zu samples", n);
+    q->f = q->x + n;
+    q->w = q->f + n;
+    q->y = q->w + n;
+    q->columns = q->y + n;
+    q->turns = q->columns + n * SLIP_SEARCH_WIDTH;
 
     /* A window of about 1/80 of the loading: the force changes little in it, and the noise is averaged. */
     q->smooth_half = n / 160 + 1;
@@ -62,13 +76,17 @@ enum err_code slip_search_set_up(const struct slip_onset_input *in, double motor
     q->f_scale = force_greatest;
     if (!(q->x_scale > 0) || !(q->f_scale > 0))
         return err_set(e, ERR_NO_ANSWER, "the feed or the force does not rise in this loading");
-
-    bool lagging = in->full_step_mm > 0 && motor_limit_n > 0;
-    q->p = SLIP_SEARCH_REST + 2 * in->ripple_count;
     q->y_scale = q->encoder ? q->x_scale : q->f_scale;
-    for (size_t i = 0; i < n; i++) {
+    set_turns(in, q);
+    return ERR_OK;
+}
+
+void slip_search_set_limit(const struct slip_onset_input *in, double motor_limit_n, struct slip_search *q)
+{
+    bool lagging = in->full_step_mm > 0 && motor_limit_n > 0;
+    for (size_t i = 0; i < q->n; i++) {
         double lag_mm = lagging ? slip_onset_lag_mm(in->full_step_mm, q->f[i], motor_limit_n) : 0;
-        double *row = q->columns + i * q->p;
+        double *row = q->columns + i * SLIP_SEARCH_WIDTH;
         q->x[i] = (in->feed_mm[i] - in->feed_mm[0] - lag_mm) / q->x_scale;
         if (i == 0)
             q->w[i] = 0;
@@ -80,28 +98,24 @@ enum err_code slip_search_set_up(const struct slip_onset_input *in, double motor
         row[SLIP_SEARCH_LINEAR] = q->encoder ? q->f[i] / q->f_scale : q->x[i];
         row[SLIP_SEARCH_W] = q->w[i];
     }
-    return ERR_OK;
 }
 
 void slip_search_set_ripples(const struct slip_onset_input *in, struct slip_search *q, double c, double g,
                              double f_on)
 {
-    for (size_t k = 0; k < in->ripple_count; k++) {
-        double per_mm = 2 * M_PI / in->ripples[k].period_mm;
-        double cosine = cos(per_mm * in->feed_mm[0]), sine = sin(per_mm * in->feed_mm[0]);
-        double *row = q->columns + SLIP_SEARCH_REST + 2 * k;
-        row[0] = cosine;
-        row[1] = sine;
-        for (size_t i = 1; i < q->n; i++) {
-            double cosine_now = cos(per_mm * in->feed_mm[i]), sine_now = sin(per_mm * in->feed_mm[i]);
-            double f = q->f[i] / q->f_scale;
-            double passed = 1 - fmax(0, fmin(1, c * f + g * fmax(0, f - f_on)));
-            row += q->p;
-            row[0] = row[0 - (ptrdiff_t)q->p] + passed * (cosine_now - cosine);
-            row[1] = row[1 - (ptrdiff_t)q->p] + passed * (sine_now - sine);
-            cosine = cosine_now;
-            sine = sine_now;
-        }
+    size_t two = 2 * in->ripple_count;
+    const double *turn = q->turns;
+    double *row = q->columns + SLIP_SEARCH_REST;
+    for (size_t j = 0; j < two; j++)
+        row[j] = turn[j];
+    for (size_t i = 1; i < q->n; i++) {
+        double f = q->f[i] / q->f_scale, beyond = f > f_on ? f - f_on : 0, lost = c * f + g * beyond;
+        double passed = lost < 0 ? 1 : lost > 1 ? 0 : 1 - lost;
+        row += SLIP_SEARCH_WIDTH;
+        turn += two;
+        for (size_t j = 0; j < two; j++)
+            row[j] = row[(ptrdiff_t)j - SLIP_SEARCH_WIDTH] +
+                     passed * (turn[j] - turn[(ptrdiff_t)j - (ptrdiff_t)two]);
     }
 }
 
@@ -117,103 +131,148 @@ void slip_search_set_priors(const struct slip_onset_input *in, struct slip_searc
     }
 }
 
-bool slip_search_factor(struct slip_search_normal *s)
+void slip_search_reduce(const struct slip_search_normal *s, const double *right, double *out)
 {
-    gsl_matrix_view m = gsl_matrix_view_array(s->matrix, s->p, s->p);
-    return gsl_linalg_cholesky_decomp1(&m.matrix) == GSL_SUCCESS;
+    double sum[SLIP_SEARCH_WIDTH] = {0};
+    for (size_t j = 0; j < s->p; j++) {
+        for (size_t k = 0; k < SLIP_SEARCH_WIDTH; k++)
+            sum[k] += right[j] * s->inverse_factor[j][k];
+    }
+    memcpy(out, sum, sizeof sum);
 }
 
-bool slip_search_solve(const struct slip_search_normal *s, const double *right, double *solution)
+void slip_search_expand(const struct slip_search_normal *s, const double *reduced, double *solution)
 {
-    gsl_matrix_const_view m = gsl_matrix_const_view_array(s->matrix, s->p, s->p);
-    gsl_vector_const_view b = gsl_vector_const_view_array(right, s->p);
-    gsl_vector_view x = gsl_vector_view_array(solution, s->p);
-    return gsl_linalg_cholesky_solve(&m.matrix, &b.vector, &x.vector) == GSL_SUCCESS;
+    for (size_t j = 0; j < SLIP_SEARCH_WIDTH; j++)
+        solution[j] = slip_search_dot(s->inverse_factor[j], reduced);
 }
 
-double slip_search_dot(const double *a, const double *b, size_t p)
+/* A product with the inverse of the factor is a handful of multiplications here, and one is made for every
+ * candidate of every fit: a solve through a matrix library cost several times the arithmetic. */
+static bool invert_factor(struct slip_search_normal *s)
 {
-    double sum = 0;
+    double factor[SLIP_SEARCH_BASE_MAX * SLIP_SEARCH_BASE_MAX];
+    size_t p = s->p;
     for (size_t j = 0; j < p; j++)
-        sum += a[j] * b[j];
-    return sum;
-}
-
-bool slip_search_fit_base(const struct slip_search *q, struct slip_search_normal *s, double *residual_sum)
-{
-    double right[SLIP_SEARCH_BASE_MAX] = {0};
-    double sum = 0;
-    s->p = q->p;
-    memset(s->matrix, 0, sizeof s->matrix);
-    for (size_t i = 0; i < q->n; i++) {
-        const double *row = q->columns + i * q->p;
-        for (size_t j = 0; j < q->p; j++) {
-            for (size_t k = 0; k <= j; k++)
-                s->matrix[j * q->p + k] += row[j] * row[k];
-            right[j] += row[j] * q->y[i];
-        }
-    }
-    for (size_t j = 0; j < q->p; j++) {
-        s->matrix[j * q->p + j] += q->prior_weight[j];
-        right[j] += q->prior_weight[j] * q->prior_mean[j];
-        for (size_t k = 0; k < j; k++)
-            s->matrix[k * q->p + j] = s->matrix[j * q->p + k];
-    }
-    if (!slip_search_factor(s) || !slip_search_solve(s, right, s->solution))
+        memcpy(factor + j * p, s->matrix[j], p * sizeof *factor);
+    gsl_matrix_view m = gsl_matrix_view_array(factor, p, p);
+    if (gsl_linalg_cholesky_decomp1(&m.matrix) != GSL_SUCCESS ||
+        gsl_linalg_tri_invert(CblasLower, CblasNonUnit, &m.matrix) != GSL_SUCCESS)
         return false;
-    for (size_t i = 0; i < q->n; i++) {
-        double r = q->y[i] - slip_search_dot(q->columns + i * q->p, s->solution, q->p);
-        sum += r * r;
+    memset(s->inverse_factor, 0, sizeof s->inverse_factor);
+    for (size_t j = 0; j < p; j++) {
+        for (size_t k = j; k < p; k++)
+            s->inverse_factor[j][k] = factor[k * p + j];
     }
-    for (size_t j = 0; j < q->p; j++)
-        sum += q->prior_weight[j] * gsl_pow_2(s->solution[j] - q->prior_mean[j]);
-    *residual_sum = sum;
     return true;
 }
 
-void slip_search_gains(const struct slip_search *q, const struct slip_search_normal *base, double *gain)
+bool slip_search_fit_base(const struct slip_search *q, struct slip_search_normal *s)
 {
-    size_t n = q->n, p = q->p;
-    size_t edge = n / 50 > 4 ? n / 50 : 4;
-    double sign = q->encoder ? 1 : -1;
-    long double one[SLIP_SEARCH_BASE_MAX] = {0}, x[SLIP_SEARCH_BASE_MAX] = {0}, w[SLIP_SEARCH_BASE_MAX] = {0};
-    long double ww = 0, wx = 0, xx = 0, w1 = 0, x1 = 0, wy = 0, xy = 0, y1 = 0;
-    for (size_t i = n; i-- > 0;) {
-        const double *row = q->columns + i * p;
-        long double X = q->x[i], W = q->w[i], Y = q->y[i], F = q->f[i] / q->f_scale;
-        long double count = (long double)(n - i);
-        double h[SLIP_SEARCH_BASE_MAX], solution[SLIP_SEARCH_BASE_MAX];
-        for (size_t j = 0; j < p; j++) {
-            one[j] += row[j];
-            x[j] += X * row[j];
-            w[j] += W * row[j];
+    double right[SLIP_SEARCH_WIDTH] = {0};
+    s->p = q->p;
+    memset(s->matrix, 0, sizeof s->matrix);
+    for (size_t i = 0; i < q->n; i++) {
+        const double *row = q->columns + i * SLIP_SEARCH_WIDTH;
+        for (size_t j = 0; j < q->p; j++) {
+            for (size_t k = 0; k < SLIP_SEARCH_WIDTH; k++)
+                s->matrix[j][k] += row[j] * row[k];
         }
-        ww += W * W;
-        wx += W * X;
-        xx += X * X;
-        w1 += W;
-        x1 += X;
-        wy += W * Y;
-        xy += X * Y;
-        y1 += Y;
-        gain[i] = 0;
-        if (i < edge || n - i < edge)
+        for (size_t j = 0; j < SLIP_SEARCH_WIDTH; j++)
+            right[j] += row[j] * q->y[i];
+    }
+    for (size_t j = 0; j < q->p; j++) {
+        s->matrix[j][j] += q->prior_weight[j];
+        right[j] += q->prior_weight[j] * q->prior_mean[j];
+    }
+    if (!invert_factor(s))
+        return false;
+    slip_search_reduce(s, right, s->reduced);
+    slip_search_expand(s, s->reduced, s->solution);
+    return true;
+}
+
+double slip_search_base_residuals(const struct slip_search *q, const struct slip_search_normal *s, double *r)
+{
+    double sum = 0;
+    for (size_t i = 0; i < q->n; i++) {
+        r[i] = q->y[i] - slip_search_dot(q->columns + i * SLIP_SEARCH_WIDTH, s->solution);
+        sum += r[i] * r[i];
+    }
+    return sum;
+}
+
+double slip_search_prior_misfit(const struct slip_search *q, const double *solution)
+{
+    double sum = 0;
+    for (size_t j = 0; j < q->p; j++)
+        sum += q->prior_weight[j] * gsl_pow_2(solution[j] - q->prior_mean[j]);
+    return sum;
+}
+
+/* The products of every candidate. Sums with W - W_i and x - x_i are carried on from each sample to the one
+ * before it, so that nothing is the difference of large numbers. */
+static void take_candidates(const struct slip_search *q)
+{
+    size_t n = q->n;
+    /* Sums over the samples past i: of the columns and of y alone, and times W - W_i and x - x_i. */
+    double one[SLIP_SEARCH_WIDTH] = {0}, w[SLIP_SEARCH_WIDTH] = {0}, x[SLIP_SEARCH_WIDTH] = {0};
+    double y1 = 0, wy = 0, xy = 0, w1 = 0, x1 = 0, ww = 0, wx = 0, xx = 0;
+    for (size_t i = n - 1; i-- > 0;) {
+        struct slip_search_candidate *c = &q->candidates[i];
+        const double *row = q->columns + (i + 1) * SLIP_SEARCH_WIDTH;
+        double dw = q->w[i + 1] - q->w[i], dx = q->x[i + 1] - q->x[i], f = q->f[i] / q->f_scale;
+        double count = (double)(n - 1 - i);
+        for (size_t j = 0; j < SLIP_SEARCH_WIDTH; j++) {
+            one[j] += row[j];
+            w[j] += dw * one[j];
+            x[j] += dx * one[j];
+            c->h[j] = w[j] - f * x[j];
+        }
+        ww += dw * (2 * w1 + dw * count);
+        wx += dw * x1 + dx * w1 + dw * dx * count;
+        xx += dx * (2 * x1 + dx * count);
+        w1 += dw * count;
+        x1 += dx * count;
+        y1 += q->y[i + 1];
+        wy += dw * y1;
+        xy += dx * y1;
+        c->hh = ww - 2 * f * wx + f * f * xx;
+        c->hy = wy - f * xy;
+    }
+}
+
+static double gain_of(const struct slip_search_candidate *c, const struct slip_search_normal *base,
+                      double sign)
+{
+    double reduced[SLIP_SEARCH_WIDTH];
+    slip_search_reduce(base, c->h, reduced);
+    double rest = c->hh - slip_search_dot(reduced, reduced);
+    double up = c->hy - slip_search_dot(reduced, base->reduced);
+    /* A candidate whose H is all but a mix of the base columns decides nothing. */
+    return rest <= 1e-9 * c->hh || up * sign <= 0 ? 0 : up * up / rest;
+}
+
+void slip_search_gains(const struct slip_search *q, const struct slip_search_normal *base, double within,
+                       double *gain)
+{
+    size_t n = q->n, edge = n / 50 > 4 ? n / 50 : 4, end = n - edge + 1;
+    double sign = q->encoder ? 1 : -1, best = 0;
+    take_candidates(q);
+    for (size_t i = 0; i < n; i++)
+        gain[i] = i < edge || i >= end ? 0 : NAN;
+    for (size_t i = edge; i < end; i += SLIP_SEARCH_STRIDE) {
+        gain[i] = gain_of(&q->candidates[i], base, sign);
+        best = fmax(best, gain[i]);
+    }
+    for (size_t i = edge; i < end; i += SLIP_SEARCH_STRIDE) {
+        if (gain[i] < best - within)
             continue;
-        for (size_t j = 0; j < p; j++)
-            h[j] = (double)((w[j] - W * one[j]) - F * (x[j] - X * one[j]));
-        long double dw2 = ww - 2 * W * w1 + count * W * W;
-        long double dx2 = xx - 2 * X * x1 + count * X * X;
-        long double dwx = wx - W * x1 - X * w1 + count * W * X;
-        double hh = (double)(dw2 - 2 * F * dwx + F * F * dx2);
-        double hy = (double)((wy - W * y1) - F * (xy - X * y1));
-        if (!slip_search_solve(base, h, solution))
-            continue;
-        double rest = hh - slip_search_dot(h, solution, p);
-        double up = hy - slip_search_dot(h, base->solution, p);
-        /* A candidate whose H is all but a mix of the base columns decides nothing. */
-        if (rest <= 1e-9 * hh || up * sign <= 0)
-            continue;
-        gain[i] = up * up / rest;
+        for (size_t k = i > edge + SLIP_SEARCH_STRIDE ? i - SLIP_SEARCH_STRIDE : edge;
+             k < end && k <= i + SLIP_SEARCH_STRIDE; k++) {
+            if (isnan(gain[k]))
+                gain[k] = gain_of(&q->candidates[k], base, sign);
+        }
     }
 }
 
@@ -230,10 +289,10 @@ double slip_search_refine(const double *gain, size_t n, double residual_variance
     if (best == 0 || best + 1 >= n || gain[best - 1] == 0 || gain[best + 1] == 0)
         return 0;
     while (low > 1 && gain[low - 1] > 0 &&
-           (best - low < 1 || gain[low - 1] > gain[best] - 3 * residual_variance))
+           (best - low < 1 || gain[low - 1] > gain[best] - SLIP_SEARCH_NEAR * residual_variance))
         low--;
     while (high + 2 < n && gain[high + 1] > 0 &&
-           (high - best < 1 || gain[high + 1] > gain[best] - 3 * residual_variance))
+           (high - best < 1 || gain[high + 1] > gain[best] - SLIP_SEARCH_NEAR * residual_variance))
         high++;
     double width = (double)(high - low) / 2;
     if (width < 1)
