@@ -23,6 +23,7 @@
 
 struct work {
     struct session *session;
+    int read_threads; /* for reading one run */
     atomic_size_t next;
     atomic_bool failed;
     pthread_mutex_t lock;       /* of all below, and of the session's kinds */
@@ -72,7 +73,8 @@ static void analyse_run(struct work *work, size_t i, struct run_finding *found)
             fail(work, i, &e);
         return;
     }
-    code = series_read_run(series, (size_t)(run->record - series->runs), &columns, &e);
+    code = series_read_run_threads(series, (size_t)(run->record - series->runs), work->read_threads, &columns,
+                                   &e);
     if (code != ERR_OK) {
         fail(work, i, &e);
         return;
@@ -128,6 +130,8 @@ static enum err_code analyse_runs(struct session *s, int threads, struct err *e)
         threads = (int)sysconf(_SC_NPROCESSORS_ONLN);
     if (threads > THREADS_MAX)
         threads = THREADS_MAX;
+    /* Few runs leave threads over, and those help with the reading. */
+    work.read_threads = s->run_count > 0 && s->run_count < (size_t)threads ? threads / (int)s->run_count : 1;
     pthread_mutex_init(&work.lock, NULL);
     for (int i = 1; i < threads; i++) {
         if (pthread_create(&ids[started], NULL, worker, &work) == 0)

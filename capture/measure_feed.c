@@ -256,6 +256,26 @@ static enum err_code stopped(const struct feed *f, struct err *e)
                       measure_feed_move_count(f->order));
 }
 
+/* What the move came to, once it was carried out. */
+static enum err_code judge_move(struct feed *f, const struct measure_feed_move *move,
+                                const struct run_record *record, struct err *e)
+{
+    const struct measure_feed_order *o = f->order;
+    if (record->ended == RUN_INTERRUPTED)
+        return stopped(f, e);
+    if (record->ended == RUN_FAULT)
+        return err_set_at(e, ERR_DEVICE, f->request->port, 0, 0, "the move of %g mm %s failed: %s",
+                          o->length_mm[move->length], move->forward ? "forward" : "backward",
+                          record->ended_why);
+    if (record->ended == RUN_LIMIT)
+        return err_set(e, ERR_NO_ANSWER,
+                       "the move of %g mm %s ended before its end: %s; make the way free and begin anew "
+                       "(%zu of %zu lengths are kept)",
+                       o->length_mm[move->length], move->forward ? "forward" : "backward", record->ended_why,
+                       f->recorded, measure_feed_move_count(o));
+    return ERR_OK;
+}
+
 static enum err_code carry_out_move(struct feed *f, const struct measure_feed_move *move, struct err *e)
 {
     const struct measure_feed_order *o = f->order;
@@ -280,21 +300,10 @@ static enum err_code carry_out_move(struct feed *f, const struct measure_feed_mo
     enum err_code code;
     snprintf(record.feeder, sizeof record.feeder, "%s", o->feeder);
     code = runner_run(f->client, &setup, NULL, &record, &recorded, e);
-    if (code != ERR_OK)
-        return code;
-    if (record.ended == RUN_INTERRUPTED)
-        return stopped(f, e);
-    if (record.ended == RUN_FAULT)
-        return err_set_at(e, ERR_DEVICE, f->request->port, 0, 0, "the move of %g mm %s failed: %s",
-                          o->length_mm[move->length], move->forward ? "forward" : "backward",
-                          record.ended_why);
-    if (record.ended == RUN_LIMIT)
-        return err_set(e, ERR_NO_ANSWER,
-                       "the move of %g mm %s ended before its end: %s; make the way free and begin anew "
-                       "(%zu of %zu lengths are kept)",
-                       o->length_mm[move->length], move->forward ? "forward" : "backward", record.ended_why,
-                       f->recorded, measure_feed_move_count(o));
-    return ERR_OK;
+    if (code == ERR_OK)
+        code = judge_move(f, move, &record, e);
+    run_record_free(&record);
+    return code;
 }
 
 /* Ask until there is a number; one far off the nominal length must be typed twice. */

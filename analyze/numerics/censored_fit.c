@@ -134,7 +134,7 @@ static double likelihood(const struct censored_points *p, size_t q, double known
 static bool least_squares(const struct censored_points *p, size_t q, double known, bool all, double *theta,
                           double *sigma, double *squares)
 {
-    struct triangle normal = {{{0}}}, decomposed;
+    struct triangle normal = {{{0}}}, decomposed = {{{0}}};
     double right[COLUMNS] = {0};
     for (int bounds = 0; bounds <= (all ? 1 : 0); bounds++) {
         for (size_t i = 0; i < p->n; i++) {
@@ -167,7 +167,7 @@ static bool least_squares(const struct censored_points *p, size_t q, double know
 static bool climb(const struct censored_points *p, size_t q, double known, double *v, double *value)
 {
     double gradient[ALL];
-    struct triangle curvature;
+    struct triangle curvature = {{{0}}};
     *value = likelihood(p, q, known, v, gradient, &curvature);
     for (int iteration = 0; iteration < 60; iteration++) {
         double step[ALL] = {0}, next[ALL] = {0}, gain = 0, next_value, length = 1;

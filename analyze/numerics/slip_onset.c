@@ -427,9 +427,9 @@ static void average(size_t count, const double *weights, const double *values, c
 static enum err_code fit_over_limits(const struct slip_onset_input *in, const struct limits *limits,
                                      struct bench *b, struct slip_onset *fit, struct err *e)
 {
-    struct slip_onset fits[LIMITS_MAX];
+    struct slip_onset fits[LIMITS_MAX] = {0};
     struct start start = START;
-    double misfit[LIMITS_MAX], weights[LIMITS_MAX], values[LIMITS_MAX], errors[LIMITS_MAX];
+    double misfit[LIMITS_MAX] = {0}, weights[LIMITS_MAX], values[LIMITS_MAX], errors[LIMITS_MAX];
     double least = INFINITY, whole = 0;
     size_t best = 0;
     for (size_t i = 0; i < limits->count; i++) {

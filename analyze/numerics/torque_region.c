@@ -286,7 +286,9 @@ static bool lay_out_corner(struct torque_region *g, struct torque_region *from, 
     for (size_t i = profile.w.from; i <= profile.w.to; i++) {
         const double *values = profile.values;
         double at, low, high, value;
-        if (!(values[i] >= level - NEAR_SHAPE) || (i > profile.w.from && values[i - 1] > values[i]) ||
+        /* Where the points are precise the best shape of the grid may be far below the summit next to it. */
+        if ((i != profile.top && !(values[i] >= level - NEAR_SHAPE)) ||
+            (i > profile.w.from && values[i - 1] > values[i]) ||
             (i < profile.w.to && values[i + 1] > values[i]) || logit(GRID[i]) <= done)
             continue;
         value = summit_at(&profile, &heights, i, RISE, &at);

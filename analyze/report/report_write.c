@@ -159,7 +159,7 @@ static enum err_code write_file(const char *folder, const char *name, const char
     enum err_code code;
     snprintf(file, sizeof file, "%s%s", name, ending);
     code = join(folder, file, path, e);
-    return code == ERR_OK ? file_bytes_write(path, bytes, length, e) : code;
+    return code == ERR_OK ? file_bytes_write_with(path, bytes, length, FILE_BYTES_MADE_AGAIN, e) : code;
 }
 
 /* Script and data of one figure, made, written and let go. */
@@ -224,11 +224,11 @@ static enum err_code write_page(const struct session *session, const struct figu
                                 const char *folder, struct err *e)
 {
     static const char *const names[] = {"results.json", "results.csv", "report.html"};
-    struct file_bytes_writer file;
+    struct file_bytes_writer file = {0};
     char path[PATH_MAX];
     enum err_code code = join(folder, names[page], path, e);
     if (code == ERR_OK)
-        code = file_bytes_begin(&file, path, e);
+        code = file_bytes_begin(&file, path, FILE_BYTES_MADE_AGAIN, e);
     if (code != ERR_OK)
         return code;
     if (page == PAGE_JSON)

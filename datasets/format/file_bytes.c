@@ -108,10 +108,13 @@ enum err_code file_bytes_sync_folder(const char *path, struct err *e)
     return number == 0 ? ERR_OK : system_error(e, folder, "made durable", number);
 }
 
-enum err_code file_bytes_begin(struct file_bytes_writer *w, const char *path, struct err *e)
+enum err_code file_bytes_begin(struct file_bytes_writer *w, const char *path, enum file_bytes_care care,
+                               struct err *e)
 {
-    int needed = snprintf(w->path, sizeof w->path, "%s", path), fd, number;
+    int needed, fd, number;
     w->out = NULL;
+    w->care = care;
+    needed = snprintf(w->path, sizeof w->path, "%s", path);
     /* Some room is left for what the system adds to names of its own. */
     if (needed < 0 || (size_t)needed + 16 >= sizeof w->path)
         return err_set_at(e, ERR_SYSTEM, path, 0, 0, "cannot be written: the name is too long");
@@ -137,7 +140,9 @@ enum err_code file_bytes_end(struct file_bytes_writer *w, struct err *e)
     /* What was wrong when a write in between failed is forgotten by now: one more says it again. */
     if (number == 0 && ferror(w->out) != 0)
         number = write(fileno(w->out), "\n", 1) < 0 ? errno : EIO;
-    if (number == 0 && (fchmod(fileno(w->out), 0644) != 0 || fsync(fileno(w->out)) != 0))
+    if (number == 0 && fchmod(fileno(w->out), 0644) != 0)
+        number = errno;
+    if (number == 0 && w->care == FILE_BYTES_DURABLE && fsync(fileno(w->out)) != 0)
         number = errno;
     if (fclose(w->out) != 0 && number == 0)
         number = errno;
@@ -148,7 +153,7 @@ enum err_code file_bytes_end(struct file_bytes_writer *w, struct err *e)
         unlink(w->temporary);
         return system_error(e, w->path, "written", number);
     }
-    return file_bytes_sync_folder(w->path, e);
+    return w->care == FILE_BYTES_DURABLE ? file_bytes_sync_folder(w->path, e) : ERR_OK;
 }
 
 void file_bytes_drop(struct file_bytes_writer *w)
@@ -162,8 +167,14 @@ void file_bytes_drop(struct file_bytes_writer *w)
 
 enum err_code file_bytes_write(const char *path, const void *bytes, size_t length, struct err *e)
 {
-    struct file_bytes_writer w;
-    enum err_code code = file_bytes_begin(&w, path, e);
+    return file_bytes_write_with(path, bytes, length, FILE_BYTES_DURABLE, e);
+}
+
+enum err_code file_bytes_write_with(const char *path, const void *bytes, size_t length,
+                                    enum file_bytes_care care, struct err *e)
+{
+    struct file_bytes_writer w = {0};
+    enum err_code code = file_bytes_begin(&w, path, care, e);
     if (code != ERR_OK)
         return code;
     fwrite(bytes, 1, length, w.out);

@@ -25,14 +25,22 @@ enum err_code file_bytes_read(const char *path, size_t limit, char **bytes, size
 enum err_code file_bytes_write(const char *path, const void *bytes, size_t length, struct err *e);
 
 /* The same for what is written piece by piece. After a begin that went well out takes the bytes, and either
- * end or drop must follow. file_bytes_end reports whatever went wrong with out since. */
+ * end or drop must follow. file_bytes_end reports whatever went wrong with out since.
+ * FILE_BYTES_MADE_AGAIN leaves out the waits for the disk: a program that dies still leaves the old file or
+ * the new one, but a power cut may leave part of it. For what can be worked out again at any time. */
+enum file_bytes_care { FILE_BYTES_DURABLE, FILE_BYTES_MADE_AGAIN };
 struct file_bytes_writer {
     FILE *out;
+    enum file_bytes_care care;
     char path[4096], temporary[4112];
 };
-enum err_code file_bytes_begin(struct file_bytes_writer *w, const char *path, struct err *e);
+enum err_code file_bytes_begin(struct file_bytes_writer *w, const char *path, enum file_bytes_care care,
+                               struct err *e);
 enum err_code file_bytes_end(struct file_bytes_writer *w, struct err *e);
 void file_bytes_drop(struct file_bytes_writer *w);
+/* All at once. */
+enum err_code file_bytes_write_with(const char *path, const void *bytes, size_t length,
+                                    enum file_bytes_care care, struct err *e);
 
 /* Make durable that a file was made, renamed or taken away: fsync of the folder that path lies in. ERR_SYSTEM
  * otherwise. */

@@ -238,6 +238,7 @@ static void push(double relative, int number, struct push_result *result)
     record.number = number;
     cr_assert_eq(push_analyse(&columns, &record, &c, result, &e), ERR_OK, "%s", e.text);
     run_columns_free(&columns);
+    run_record_free(&record);
 }
 
 Test(force_check, a_push_says_that_its_interval_is_from_draws)

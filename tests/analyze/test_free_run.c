@@ -47,8 +47,10 @@ static void begin(void)
 
 static void end(void)
 {
-    for (size_t i = 0; i < s.count; i++)
+    for (size_t i = 0; i < s.count; i++) {
         run_result_free(&s.results[i]);
+        run_record_free(&s.records[i]);
+    }
     outcome_free(&s.outcome);
 }
 

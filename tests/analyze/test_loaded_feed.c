@@ -37,10 +37,18 @@ static void begin(void)
     memset(&e, 0, sizeof e);
 }
 
+static void forget_runs(void)
+{
+    for (size_t i = 0; i < count; i++) {
+        run_result_free(&results[i]);
+        run_record_free(&records[i]);
+    }
+    count = 0;
+}
+
 static void end(void)
 {
-    for (size_t i = 0; i < count; i++)
-        run_result_free(&results[i]);
+    forget_runs();
     outcome_free(&outcome);
 }
 
@@ -273,7 +281,7 @@ Test(loaded_feed, one_load_only_and_all_stopped_are_told)
     cr_expect_eq(sum_up(), ERR_NO_ANSWER);
     cr_expect(strstr(e.text, "one load only") != NULL, "%s", e.text);
     outcome_free(&outcome);
-    count = 0;
+    forget_runs();
     for (int i = 0; i < 3; i++)
         cr_assert_eq(feed(0, 91.7 + 7.3 * i, 41.9), ERR_OK, "%s", e.text);
     cr_assert_eq(sum_up(), ERR_OK, "%s", e.text);

@@ -73,6 +73,7 @@ static void begin(void)
 static void end(void)
 {
     run_columns_free(&s.columns);
+    run_record_free(&s.record);
 }
 
 TestSuite(push, .init = begin, .fini = end);

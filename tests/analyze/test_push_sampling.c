@@ -40,6 +40,7 @@ static void begin(void)
 static void end(void)
 {
     run_columns_free(&s.columns);
+    run_record_free(&s.record);
 }
 
 TestSuite(push_sampling, .init = begin, .fini = end);

@@ -120,6 +120,7 @@ static void write_series(const char *into, uint64_t seed)
         cr_assert(simulate_push(&p, &states[runs[i].feeder], &push, &columns, &record, &truth));
         write_run(into, &runs[i], &record, &columns);
         run_columns_free(&columns);
+        run_record_free(&record);
     }
     cr_assert_eq(series_write_package(folder, &plan, &e), ERR_OK, "%s", e.text);
 }

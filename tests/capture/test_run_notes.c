@@ -20,7 +20,12 @@ static void begin(void)
     run_notes_begin(&notes, &record, NULL);
 }
 
-TestSuite(run_notes, .init = begin);
+static void forget(void)
+{
+    run_record_free(&record);
+}
+
+TestSuite(run_notes, .init = begin, .fini = forget);
 
 static void rows(int64_t from_ms, int64_t to_ms)
 {

@@ -189,6 +189,7 @@ Test(run_writer, the_journal_is_durable_before_the_rows_and_grows_with_them)
     cr_expect_eq(back.ended, RUN_INTERRUPTED);
     cr_expect_str_eq(back.feeder, "gear-8mm");
     cr_expect_eq(back.event_count, 0);
+    run_record_free(&back);
     run_writer_push(w, &s, 1);
     run_writer_journal(w, line, run_journal_format_event(&EVENT, line));
     run_writer_journal(w, line, run_journal_format_gap(&GAP, line));
@@ -200,6 +201,7 @@ Test(run_writer, the_journal_is_durable_before_the_rows_and_grows_with_them)
     cr_assert_eq(back.link.gap_count, 1);
     cr_expect_eq(back.link_gaps[0].samples, 57);
     cr_expect_eq(back.push_start_us, 1009);
+    run_record_free(&back);
 }
 
 Test(run_writer, an_existing_run_is_never_replaced)

@@ -21,6 +21,15 @@ static bool recorded;
 static int cycles; /* of the run to come */
 static double time_limit_s = 3;
 
+static void forget(void)
+{
+    run_record_free(&record);
+    run_record_free(&journalled);
+    run_columns_free(&columns);
+}
+
+TestSuite(runner, .fini = forget);
+
 /* Carry out a run of 4 mm at 5 mm/s with 0.01 mm a microstep: 400 microsteps, 4 N at the scripted slope. */
 static enum err_code carry_out(const struct script *script, double force_limit_n)
 {
@@ -74,6 +83,8 @@ static enum err_code carry_out(const struct script *script, double force_limit_n
     snprintf(path, sizeof path, "%s/0005.csv.part", folder);
     snprintf(journal, sizeof journal, "%s/0005.json.part", folder);
     if (recorded) {
+        run_columns_free(&columns);
+        run_record_free(&journalled);
         cr_assert_eq(run_csv_read(path, &columns, &other), ERR_OK, "%s", other.text);
         cr_assert_eq(run_journal_read(journal, &journalled, &other), ERR_OK, "%s", other.text);
     }

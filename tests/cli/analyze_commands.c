@@ -120,11 +120,12 @@ static void add_run(const char *folder, const struct plan *plan, const struct pl
     r.frames_missing = r.frames_corrupt = r.gaps = 0;
     r.ended = RUN_COMPLETE;
     snprintf(r.ended_why, sizeof r.ended_why, "travel complete");
-    r.event_count = 0;
+    run_record_cut_events(&r, 0);
     snprintf(name, sizeof name, "%s/runs/%04d.csv", folder, p->number);
     r.rows = write_rows(name, peak_n + 0.8 * scatter(&state), r.mm_per_microstep, &state);
     snprintf(name, sizeof name, "%s/runs/%04d.json", folder, p->number);
     cr_assert_eq(run_record_write(scratch_path(name), &r, &e), ERR_OK, "%s", e.text);
+    run_record_free(&r);
 }
 
 /* A finished series in the scratch folder. text: its plan. */

@@ -169,6 +169,7 @@ Test(descriptor_write, every_rig_is_a_source_and_the_first_run_is_the_time)
     cr_assert(descriptor_write_origin(root, &r));
     cr_expect_null(json_object_get(root, "created"));
     json_decref(root);
+    run_record_free(&r);
 }
 
 /* UCUM (ucum.org, The Unified Code for Units of Measure): u is the prefix micro, s the second, 1 unity, and
@@ -191,6 +192,7 @@ Test(descriptor_write, every_column_has_a_unit_in_ucum_spelling)
     cr_expect_str_eq(header, RUN_CSV_HEADER);
     cr_expect_str_eq(text_at(json_object_get(run, "dialect"), "lineTerminator"), "\n");
     json_decref(run);
+    run_record_free(&r);
 }
 
 Test(descriptor_write, a_resource_says_what_it_is)
@@ -216,6 +218,7 @@ Test(descriptor_write, a_resource_says_what_it_is)
     json_decref(run);
     json_decref(record);
     json_decref(unknown);
+    run_record_free(&r);
 }
 
 Test(descriptor_write, a_text_that_json_cannot_hold_makes_nothing)

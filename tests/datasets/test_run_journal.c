@@ -17,9 +17,16 @@ static void begin(void)
     struct err e;
     scratch_begin();
     cr_assert_eq(run_journal_format_head(&r, &head, &head_length, &e), ERR_OK, "%s", e.text);
+    run_record_free(&r);
 }
 
-TestSuite(run_journal, .init = begin, .fini = scratch_end);
+static void end(void)
+{
+    free(head);
+    scratch_end();
+}
+
+TestSuite(run_journal, .init = begin, .fini = end);
 
 /* Write a journal: the head and lines behind it. */
 static const char *write_journal(const void *lines, size_t length)
@@ -69,6 +76,7 @@ Test(run_journal, what_is_put_in_comes_back)
     cr_expect(back->gaps == 2 && back->frames_missing == 5 && back->link.samples_missing == 40);
     run_record_free(back);
     free(back);
+    run_record_free(&r);
 }
 
 /* However the end is torn, what is whole before it counts. */
@@ -86,12 +94,12 @@ Test(run_journal, a_torn_last_line_is_left_out_at_every_byte)
                      e.text);
         cr_assert_eq((back->push_start_us > 0) + back->event_count + back->link.gap_count, whole,
                      "cut at %zu", cut);
+        run_record_free(back);
     }
     for (size_t cut = 0; cut < head_length; cut++) {
         cr_assert_eq(run_journal_read(scratch_write_bytes("j", head, cut), back, &e), ERR_FILE, "%zu", cut);
         cr_assert_not_null(strstr(e.text, "missing or torn"), "%s", e.text);
     }
-    run_record_free(back);
     free(back);
 }
 
@@ -106,15 +114,16 @@ Test(run_journal, a_tail_that_is_no_json_is_left_out)
     memcpy(lines + length, zeros, sizeof zeros);
     cr_expect_eq(run_journal_read(write_journal(lines, length + sizeof zeros), back, &e), ERR_OK);
     cr_expect_eq(back->link.gap_count, 2);
+    run_record_free(back);
     memcpy(lines + length, garbage, sizeof garbage);
     cr_expect_eq(run_journal_read(write_journal(lines, length + sizeof garbage), back, &e), ERR_OK);
     cr_expect_eq(back->link.gap_count, 2);
+    run_record_free(back);
     /* The same in front of a line that is good is damage. */
     length += sizeof garbage - 1;
     length += run_journal_format_push_start(5, lines + length);
     cr_expect_eq(run_journal_read(write_journal(lines, length), back, &e), ERR_FILE);
     cr_expect(e.line == 6 && strstr(e.text, "not valid JSON") != NULL, "%lld: %s", (long long)e.line, e.text);
-    run_record_free(back);
     free(back);
 }
 
@@ -161,7 +170,6 @@ Test(run_journal, what_cannot_be_is_refused)
     cr_assert_eq(truncate(scratch_write_bytes("j", head, head_length), RUN_JOURNAL_BYTES_MAX + 1), 0);
     cr_expect_eq(run_journal_read(scratch_path("j"), back, &e), ERR_FILE);
     cr_expect_not_null(strstr(e.text, "at most 67108864 are allowed"), "%s", e.text);
-    run_record_free(back);
     free(back);
 }
 
@@ -188,7 +196,6 @@ Test(run_journal, a_first_line_that_is_no_head_is_refused)
         free(bad);
     }
     free(text);
-    run_record_free(back);
     free(back);
 }
 
@@ -201,6 +208,7 @@ Test(run_journal, a_record_that_could_not_be_read_back_begins_no_journal)
     r.start_time[0] = 0;
     cr_expect_eq(run_journal_format_head(&r, &text, &length, &e), ERR_CALLER);
     cr_expect(text == NULL && length == 0 && strstr(e.text, "start_time") != NULL, "%s", e.text);
+    run_record_free(&r);
 }
 
 Test(run_journal, texts_of_any_bytes_make_one_good_line)
@@ -219,8 +227,8 @@ Test(run_journal, texts_of_any_bytes_make_one_good_line)
         cr_assert_eq(run_journal_read(write_journal(line, length), back, &e), ERR_OK, "byte %d: %s", c,
                      e.text);
         cr_assert_eq(back->events[0].text[0], c < 0x20 || c >= 0x7F ? '?' : c);
+        run_record_free(back);
     }
-    run_record_free(back);
     free(back);
 }
 
@@ -245,6 +253,7 @@ Test(run_journal, more_gaps_than_a_record_lists_are_summed_up)
               back->link_gaps[63].frames == 2 * (GAPS - 63));
     cr_expect(back->event_count == SERIES_EVENTS_MAX && back->events[63].time_us == 63);
     cr_expect_eq(run_record_write(scratch_path("r.json"), back, &e), ERR_OK, "%s", e.text);
+    run_record_free(back);
     cr_assert_eq(run_journal_read_gaps(scratch_path("j"), back, &gaps, &count, &e), ERR_OK);
     cr_expect(count == GAPS && gaps[999].samples == 999 && back->gaps == 0 && back->link.gap_count == 0);
     free(gaps);

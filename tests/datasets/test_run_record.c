@@ -40,7 +40,9 @@ Test(run_record, a_record_comes_back_as_it_was)
     cr_assert_eq(back->event_count, 2);
     cr_expect_eq(back->events[1].time_us, 2931877);
     cr_expect_str_eq(back->events[1].text, "motor cut");
+    run_record_free(back);
     free(back);
+    run_record_free(&r);
 }
 
 Test(run_record, what_cannot_be_is_refused)
@@ -102,6 +104,7 @@ Test(run_record, what_cannot_be_is_refused)
     }
     free(text);
     free(back);
+    run_record_free(&r);
 }
 
 Test(run_record, more_events_than_there_is_room_for_are_refused)
@@ -118,6 +121,7 @@ Test(run_record, more_events_than_there_is_room_for_are_refused)
     cr_assert_eq(run_record_write(scratch_path("r.json"), &r, &e), ERR_OK, "%s", e.text);
     cr_assert_eq(run_record_read(scratch_path("r.json"), back, &e), ERR_OK, "%s", e.text);
     cr_expect_eq(back->event_count, SERIES_EVENTS_MAX);
+    run_record_free(back);
     text = scratch_read("r.json");
     strcat(many, "{\"time_us\": 4, \"text\": \"one more\"}, ");
     bad = scratch_replace(text, "\"events\": [", many);
@@ -127,7 +131,9 @@ Test(run_record, more_events_than_there_is_room_for_are_refused)
     free(text);
     r.event_count = SERIES_EVENTS_MAX + 1;
     cr_expect_eq(run_record_write(scratch_path("r.json"), &r, &e), ERR_CALLER);
+    r.event_count = SERIES_EVENTS_MAX;
     free(back);
+    run_record_free(&r);
 }
 
 Test(run_record, a_text_of_an_event_is_cut_and_copied_and_events_may_be_taken_back)
@@ -158,16 +164,20 @@ Test(run_record, what_could_not_be_read_back_is_not_written)
     struct err e;
     r.speed_mm_s = NAN;
     cr_expect_eq(run_record_write(scratch_path("r.json"), &r, &e), ERR_CALLER);
+    run_record_free(&r);
     r = scratch_record();
     r.start_time[0] = 0;
     cr_expect_eq(run_record_write(scratch_path("r.json"), &r, &e), ERR_FILE);
     cr_expect_not_null(strstr(e.text, "start_time"));
+    run_record_free(&r);
     r = scratch_record();
     r.ended = RUN_ENDS;
     cr_expect_eq(run_record_write(scratch_path("r.json"), &r, &e), ERR_CALLER);
     cr_expect_null(scratch_read("r.json"));
+    run_record_free(&r);
     r = scratch_record();
     cr_expect_eq(run_record_write(scratch_path("none/r.json"), &r, &e), ERR_SYSTEM);
+    run_record_free(&r);
     cr_expect_eq(run_record_read(scratch_path("none.json"), &r, &e), ERR_FILE);
 }
 
@@ -177,12 +187,15 @@ Test(run_record, what_a_device_said_is_cleaned_and_kept)
     struct run_record *back = malloc(sizeof *back);
     struct err e;
     strcpy(r.ended_why, "stuck \x1b[2J\xFF at 3 \xc2\xb0");
-    r.events[0].text = "tab\there";
+    run_record_free(&r);
+    cr_assert(run_record_add_event(&r, 751003, "tab\there"));
     cr_assert_eq(run_record_write(scratch_path("r.json"), &r, &e), ERR_OK, "%s", e.text);
     cr_assert_eq(run_record_read(scratch_path("r.json"), back, &e), ERR_OK, "%s", e.text);
     cr_expect_str_eq(back->ended_why, "stuck ?[2J? at 3 \xc2\xb0");
     cr_expect_str_eq(back->events[0].text, "tab?here");
+    run_record_free(back);
     free(back);
+    run_record_free(&r);
 }
 
 Test(run_record, what_a_test_of_a_kind_adds_comes_back)
@@ -202,6 +215,7 @@ Test(run_record, what_a_test_of_a_kind_adds_comes_back)
     r.rate_mm3_s = 0;
     r.cycles = 7;
     cr_assert_eq(run_record_write(scratch_path("r.json"), &r, &e), ERR_OK, "%s", e.text);
+    run_record_free(back);
     cr_assert_eq(run_record_read(scratch_path("r.json"), back, &e), ERR_OK, "%s", e.text);
     cr_expect(back->test == PLAN_REVERSAL && back->cycles == 7 && back->rate_mm3_s == 0);
     r.test = PLAN_ENDURANCE;
@@ -209,9 +223,12 @@ Test(run_record, what_a_test_of_a_kind_adds_comes_back)
     r.repeat = 31;
     r.cleaned = true;
     cr_assert_eq(run_record_write(scratch_path("r.json"), &r, &e), ERR_OK, "%s", e.text);
+    run_record_free(back);
     cr_assert_eq(run_record_read(scratch_path("r.json"), back, &e), ERR_OK, "%s", e.text);
     cr_expect(back->test == PLAN_ENDURANCE && back->repeat == 31 && back->cleaned && back->cycles == 0);
+    run_record_free(back);
     free(back);
+    run_record_free(&r);
 }
 
 Test(run_record, nothing_is_written_of_what_a_run_does_not_have)
@@ -230,6 +247,7 @@ Test(run_record, nothing_is_written_of_what_a_run_does_not_have)
     text = scratch_read("r.json");
     cr_expect_not_null(strstr(text, "\"travel_mm\": 18.75"));
     free(text);
+    run_record_free(&r);
 }
 
 Test(run_record, what_a_run_cannot_have_is_refused)
@@ -267,6 +285,7 @@ Test(run_record, what_a_run_cannot_have_is_refused)
     }
     free(text);
     free(back);
+    run_record_free(&r);
 }
 
 /* scratch_record with a value in every field of the link. */
@@ -304,15 +323,20 @@ Test(run_record, what_the_link_did_comes_back)
     cr_expect_eq(memcmp(back->link_gaps, r.link_gaps, 2 * sizeof *r.link_gaps), 0);
     r.link.clock_ppm = r.link.clock_standard_uncertainty_ppm = NAN;
     cr_assert_eq(run_record_write(scratch_path("r.json"), &r, &e), ERR_OK, "%s", e.text);
+    run_record_free(back);
     cr_assert_eq(run_record_read(scratch_path("r.json"), back, &e), ERR_OK, "%s", e.text);
     cr_expect(isnan(back->link.clock_ppm) && isnan(back->link.clock_standard_uncertainty_ppm));
     /* A record of an earlier version. */
+    run_record_free(&r);
     r = scratch_record();
     cr_assert_eq(run_record_write(scratch_path("r.json"), &r, &e), ERR_OK, "%s", e.text);
+    run_record_free(back);
     cr_assert_eq(run_record_read(scratch_path("r.json"), back, &e), ERR_OK, "%s", e.text);
     cr_expect(!back->link_recorded && back->plan_run == 0 && back->durable_within_ms == 0 &&
               back->link.gap_count == 0 && back->frames_missing == 5 && isnan(back->link.clock_ppm));
+    run_record_free(back);
     free(back);
+    run_record_free(&r);
 }
 
 Test(run_record, nothing_of_the_link_is_written_where_none_was_recorded)
@@ -326,6 +350,7 @@ Test(run_record, nothing_of_the_link_is_written_where_none_was_recorded)
     for (size_t i = 0; i < sizeof keys / sizeof keys[0]; i++)
         cr_expect_null(strstr(text, keys[i]), "%s", keys[i]);
     free(text);
+    run_record_free(&r);
 }
 
 /* A record with one passage replaced, and what reading it must say. */
@@ -388,6 +413,7 @@ Test(run_record, a_link_that_cannot_be_is_refused)
     };
     struct run_record r = linked_record();
     expect_refusals(&r, rows, sizeof rows / sizeof rows[0]);
+    run_record_free(&r);
 }
 
 Test(run_record, gaps_fill_the_list_and_are_then_summed_up)
@@ -407,6 +433,7 @@ Test(run_record, gaps_fill_the_list_and_are_then_summed_up)
               back->link.samples_missing == 3000);
     cr_expect(back->link_gaps[63].time_us == 63 && back->link_gaps[63].places == 937 &&
               back->link_gaps[63].frames == 1874 && back->link_gaps[63].samples == 2811);
+    run_record_free(back);
     text = scratch_read("r.json");
     bad = scratch_replace(text, "\"gaps\": [",
                           "\"gaps\": [{\"time_us\": 0, \"places\": 1, \"frames\": 1, \"samples\": 1}, ");
@@ -416,10 +443,12 @@ Test(run_record, gaps_fill_the_list_and_are_then_summed_up)
     free(text);
     r.link.gap_count = SERIES_GAPS_MAX + 1;
     cr_expect_eq(run_record_write(scratch_path("r.json"), &r, &e), ERR_CALLER);
+    run_record_free(&r);
     r = linked_record();
     r.link.samples_missing++;
     cr_expect_eq(run_record_write(scratch_path("r.json"), &r, &e), ERR_FILE, "what could not be read back");
     free(back);
+    run_record_free(&r);
 }
 
 static struct run_record separate_record(void)
@@ -453,9 +482,12 @@ Test(run_record, separate_instruments_come_back)
     text = scratch_read("r.json");
     cr_expect_null(strstr(text, "separate_instruments"), "a rig of one piece says nothing");
     free(text);
+    run_record_free(back);
     cr_assert_eq(run_record_read(scratch_path("r.json"), back, &e), ERR_OK, "%s", e.text);
     cr_expect(!back->separate && back->separate_instruments.force_interval_s == 0);
+    run_record_free(back);
     free(back);
+    run_record_free(&r);
 }
 
 Test(run_record, separate_instruments_that_cannot_be_are_refused)
@@ -483,4 +515,5 @@ Test(run_record, separate_instruments_that_cannot_be_are_refused)
     };
     struct run_record r = separate_record();
     expect_refusals(&r, rows, sizeof rows / sizeof rows[0]);
+    run_record_free(&r);
 }

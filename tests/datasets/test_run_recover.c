@@ -12,9 +12,15 @@
 #include <string.h>
 #include <unistd.h>
 
-TestSuite(run_recover, .init = interrupted_begin, .fini = scratch_end);
-
 static struct run_record record;
+
+static void end(void)
+{
+    run_record_free(&record);
+    scratch_end();
+}
+
+TestSuite(run_recover, .init = interrupted_begin, .fini = end);
 
 /* Recover run 2 of those rows and journal lines; the whole series must then be found good. */
 static void recover(const char *rows, const char *lines)
@@ -26,6 +32,7 @@ static void recover(const char *rows, const char *lines)
     interrupted_put_rows(2, rows, strlen(rows));
     interrupted_put_journal(2, lines);
     interrupted_recover(told, sizeof told);
+    run_record_free(&record);
     cr_assert_eq(run_record_read(scratch_path("s/runs/0002.json"), &record, &e), ERR_OK, "%s: %s", e.text,
                  told);
     cr_expect_eq(interrupted_findings(), 0);

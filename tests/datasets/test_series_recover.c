@@ -94,8 +94,10 @@ Test(series_recover, a_series_in_order_is_left_as_it_is)
 
 static int file_run_2(void)
 {
-    const struct run_record r = interrupted_record(2);
-    return series_file_run(interrupted_series, &r, NULL) == ERR_OK ? 0 : 1;
+    struct run_record r = interrupted_record(2);
+    enum err_code code = series_file_run(interrupted_series, &r, NULL);
+    run_record_free(&r);
+    return code == ERR_OK ? 0 : 1;
 }
 
 static int recover_quietly(void)
@@ -233,7 +235,7 @@ Test(series_recover, every_crash_of_a_recovery_is_finished_by_the_next)
 
 Test(series_recover, every_call_that_fails_is_told_and_loses_nothing)
 {
-    const struct run_record r = interrupted_record(2);
+    struct run_record r = interrupted_record(2);
     enum err_code code = ERR_SYSTEM;
     int failures = 0;
     for (int call = 0; code != ERR_OK; call++) {
@@ -251,6 +253,7 @@ Test(series_recover, every_call_that_fails_is_told_and_loses_nothing)
         want_rows(CSV_BYTES, "filing");
     }
     cr_expect_geq(failures, 5);
+    run_record_free(&r);
     code = ERR_SYSTEM;
     failures = 0;
     for (int call = 0; code != ERR_OK; call++) {
@@ -274,7 +277,7 @@ Test(series_recover, filing_never_takes_the_place_of_a_file)
     static const struct {
         const char *name, *message;
     } rows[] = {{"s/runs/0002.csv", "is there already"}, {"s/runs/0002.json", "is there already"}};
-    const struct run_record r = interrupted_record(2);
+    struct run_record r = interrupted_record(2);
     struct err e;
     char *before;
     char *after;
@@ -293,6 +296,7 @@ Test(series_recover, filing_never_takes_the_place_of_a_file)
         free(before);
         free(after);
     }
+    run_record_free(&r);
 }
 
 /* A power cut may end the file anywhere: each whole row is kept, and nothing else. */
@@ -568,6 +572,7 @@ Test(series_recover, a_descriptor_is_written_anew_when_it_does_not_list_every_ru
                        "%s", told);
     cr_expect_eq(interrupted_findings(), 2);
     free(whole);
+    run_record_free(&r);
 }
 
 Test(series_recover, what_is_no_series_is_refused)
@@ -603,6 +608,7 @@ Test(series_recover, progress_goes_by_the_plan)
         strcpy(r.rig_serial, runs[i].serial);
         interrupted_put_rows(r.number, INTERRUPTED_CSV, CSV_BYTES);
         cr_assert_eq(series_file_run(interrupted_series, &r, &e), ERR_OK, "%s", e.text);
+        run_record_free(&r);
     }
     recover();
     for (int place = 1; place <= PLAN_RUNS_MAX; place++)

@@ -83,6 +83,7 @@ static void put_changed(const char *from, const char *to, int64_t count)
     r.rows = count;
     put(rows, &r);
     free(rows);
+    run_record_free(&r);
 }
 
 Test(series_verify_link, a_run_that_lost_samples_and_says_so_is_good)
@@ -91,6 +92,7 @@ Test(series_verify_link, a_run_that_lost_samples_and_says_so_is_good)
     put(ROWS, &r);
     verify("good", 0);
     cr_expect(r.gaps == 5 && r.frames_missing == 10 && r.link.samples_missing == 3);
+    run_record_free(&r);
 }
 
 /* The hashes agree with each of these. */
@@ -129,18 +131,21 @@ Test(series_verify_link, counts_that_are_wrong_are_found)
     want_found("too many", "0002.csv", 0, "3 samples are missing in 2 places, but runs/0002.json says 4");
     want_found("too many", "0002.csv", 3, "2 samples are missing after this row, but runs/0002.json says 3");
     /* The same total at another place. */
+    run_record_free(&r);
     r = holed_record();
     r.link_gaps[3].time_us = 5000;
     put(ROWS, &r);
     verify("another place", 2);
     want_found("another", "0002.json", 0, "1 samples are said to be missing at 5000 us");
     want_found("another", "0002.csv", 6, "of which runs/0002.json does not tell");
+    run_record_free(&r);
     r = holed_record();
     r.link_gaps[4].samples = 1;
     r.link.samples_missing = 4;
     put(ROWS, &r);
     verify("behind the last row", 2);
     want_found("behind", "0002.json", 0, "1 samples are said to be missing at 9000 us");
+    run_record_free(&r);
 }
 
 /* A run that tells of nothing, with a hole after each of its rows. */
@@ -159,6 +164,7 @@ Test(series_verify_link, of_many_holes_the_first_are_shown)
     r.link_recorded = false;
     put(rows, &r);
     verify("an earlier version", 0);
+    run_record_free(&r);
 }
 
 /* 100 holes of i + 1 samples: 63 listed, and the rest summed up. */
@@ -204,6 +210,7 @@ Test(series_verify_link, a_gap_that_sums_up_is_checked_as_a_whole)
     bad.gaps++;
     put(rows, &bad);
     verify("two gaps at one row", 0);
+    run_record_free(&r); /* bad has its events from it, and gaps of its own */
 }
 
 Test(series_verify_link, an_interrupted_run_is_one_finding)

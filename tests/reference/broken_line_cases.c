@@ -84,6 +84,7 @@ static bool meet_blocked_end(const char *folder, FILE *fits, uint64_t seed, int 
         y[n++] = force_n(&p, &columns, i);
     }
     run_columns_free(&columns);
+    run_record_free(&record);
     snprintf(name, sizeof name, "push_%d", number);
     return write_case(folder, fits, name, x, y, n);
 }
@@ -121,6 +122,7 @@ static bool climb_preloads(const char *folder, FILE *fits, uint64_t seed)
         }
         y[i] = sum / (double)count;
         run_columns_free(&columns);
+        run_record_free(&record);
     }
     return write_case(folder, fits, "preloads", x, y, PRELOADS);
 }

@@ -126,6 +126,10 @@ static void one(uint64_t seed, struct coverage *t, int *failed, int *shown, bool
         }
         *shown += strncmp(o.sentences[0], "the grip loses", 14) == 0;
     }
+    for (size_t i = 0; i < PUSHES; i++) {
+        run_result_free(&b.results[i]);
+        run_record_free(&b.records[i]);
+    }
     outcome_free(&o);
 }
 

@@ -205,8 +205,10 @@ void bench_free_run(struct study *study, int series, uint64_t seed, bool verbose
                    s->results[0].push.flags.count,
                    s->results[0].push.flags.count > 0 ? s->results[0].push.flags.text : "");
         outcome_free(&o);
-        for (int k = 0; k < RUNS; k++)
+        for (int k = 0; k < RUNS; k++) {
             run_result_free(&s->results[k]);
+            run_record_free(&s->records[k]);
+        }
     }
     free(s);
     const struct coverage *all[] = {&t.runout, &t.tooth, &t.motor_turn, &t.full_step,

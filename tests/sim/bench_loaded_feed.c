@@ -101,6 +101,15 @@ static void one_run(struct scene *s, struct model_state *state, int block, doubl
     t->refused += !run->analysed;
 }
 
+static void forget_runs(struct scene *s)
+{
+    for (size_t i = 0; i < s->count; i++) {
+        run_result_free(&s->results[i]);
+        run_record_free(&s->records[i]);
+    }
+    s->count = 0;
+}
+
 static enum err_code sum_up(struct scene *s, struct outcome *o, struct err *e)
 {
     const struct bench_test_context context = {.calibration = &s->calibration, .settings = &s->settings};
@@ -179,6 +188,7 @@ static void ladder_of_loads(struct scene *s, uint64_t seed, bool verbose, struct
                1 / s->diameter_factor, truth.slip_onset_n, truth.stall_force_n, kind);
     }
     outcome_free(&o);
+    forget_runs(s);
 }
 
 /* As ladder_of_loads, with a feeder that each block mounts anew, which moves its grip: what the parameters
@@ -212,6 +222,7 @@ static void ladder_of_loads_refitted(struct scene *s, uint64_t seed, bool verbos
                truth.creep_per_n, truth.slip_onset_n, truth.stall_force_n);
     }
     outcome_free(&o);
+    forget_runs(s);
 }
 
 /* Share held with new mountings. Three blocks make a coarse estimate of what a mounting does, with two
@@ -274,6 +285,7 @@ static void ladder_of_preloads(struct scene *s, uint64_t seed, bool verbose, str
                nip->creep_preload_n * log(nip->creep_extra_per_n / (0.1 * nip->creep_floor_per_n)), dent);
     }
     outcome_free(&o);
+    forget_runs(s);
 }
 
 /* A share that is at most `share` of many, and by chance (3.1 standard deviations of the binomial) of n. */
@@ -301,8 +313,6 @@ void bench_loaded_feed(struct study *study, int series, uint64_t seed, bool verb
         ladder_of_loads_refitted(s, seed + (uint64_t)i, verbose, &t);
         ladder_of_preloads(s, seed + (uint64_t)i, verbose, &t);
     }
-    for (size_t i = 0; s != NULL && i < RUNS_MAX; i++)
-        run_result_free(&s->results[i]);
     free(s);
     coverage_figures(study, "loaded-feed", &t.creep, most(0.02, series), 0.97);
     coverage_figures(study, "loaded-feed", &t.onset, most(0.05, series), 0.97);

@@ -147,8 +147,10 @@ static void one(uint64_t seed, bool encoder, struct coverage *t, struct coverage
             coverage_count(end == 0 ? low : high, &q, model_load_line_n(&b.p, g->curve_x[i]));
         }
     }
-    for (size_t i = 0; i < RUNS; i++)
+    for (size_t i = 0; i < RUNS; i++) {
         run_result_free(&b.results[i]);
+        run_record_free(&b.records[i]);
+    }
     outcome_free(&o);
 }
 

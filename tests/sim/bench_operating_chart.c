@@ -216,6 +216,14 @@ static void judge(struct bench *b, const struct outcome *o, struct coverage *lim
     }
 }
 
+static void forget_runs(struct bench *b)
+{
+    for (size_t i = 0; i < RUNS; i++) {
+        run_result_free(&b->results[i]);
+        run_record_free(&b->records[i]);
+    }
+}
+
 static void one(uint64_t seed, struct coverage *limit, struct tally *t, bool verbose)
 {
     static struct bench b;
@@ -227,6 +235,7 @@ static void one(uint64_t seed, struct coverage *limit, struct tally *t, bool ver
         operating_chart_all(&b.session, MARGIN, &e) != ERR_OK) {
         printf("seed %llu: could not be simulated\n", (unsigned long long)seed);
         t->failed++;
+        forget_runs(&b);
         return;
     }
     const struct outcome *o = b.feeder.outcome_count > 0 ? &b.feeder.outcomes[0] : NULL;
@@ -239,8 +248,7 @@ static void one(uint64_t seed, struct coverage *limit, struct tally *t, bool ver
     for (size_t i = 0; i < b.feeder.outcome_count; i++)
         outcome_free(&b.feeder.outcomes[i]);
     free(b.feeder.outcomes);
-    for (size_t i = 0; i < RUNS; i++)
-        run_result_free(&b.results[i]);
+    forget_runs(&b);
 }
 
 void bench_operating_chart(struct study *study, int series, uint64_t seed, bool verbose)

@@ -108,6 +108,15 @@ static void one_run(struct scene *s, struct model_state *state, int block, doubl
     t->refused += !run->analysed;
 }
 
+static void forget_runs(struct scene *s)
+{
+    for (size_t i = 0; i < s->count; i++) {
+        run_result_free(&s->results[i]);
+        run_record_free(&s->records[i]);
+    }
+    s->count = 0;
+}
+
 static const struct quantity *find(const struct outcome *o, const char *key)
 {
     const struct outcome_quantity *q = outcome_find(o, key, NULL);
@@ -197,6 +206,7 @@ static void one_series(struct scene *s, uint64_t seed, bool verbose, struct tall
                model_truth_nominal(&s->p, s->preloads_n[0], s->speed_mm_s).motor_limit_n);
     }
     outcome_free(&o);
+    forget_runs(s);
 }
 
 /* A feeder that each block mounts anew, which moves its grip: what the parameters say of no mounting in
@@ -230,6 +240,7 @@ static void one_refitted_series(struct scene *s, uint64_t seed, bool verbose, st
     if (verbose)
         show(s, &o, &e, seed);
     outcome_free(&o);
+    forget_runs(s);
 }
 
 /* Share held with new mountings. Three blocks make a coarse estimate of what a mounting does, with
@@ -264,8 +275,6 @@ void bench_preload_sweep(struct study *study, int series, uint64_t seed, bool ve
         one_series(s, seed + (uint64_t)i, verbose, &t);
     for (int i = 0; i < series; i++)
         one_refitted_series(s, seed + (uint64_t)i, verbose, &t);
-    for (size_t i = 0; s != NULL && i < RUNS; i++)
-        run_result_free(&s->results[i]);
     free(s);
     coverage_figures(study, "preload-sweep", &t.coefficient, most(0.02, series), 0.97);
     coverage_figures(study, "preload-sweep", &t.top, most(0.02, series), 0.97);

@@ -113,6 +113,7 @@ static bool true_tops(const struct model_parameters *p, uint64_t seed, int run,
                            (c.force_counts[i] - quiet.sensor.zero_counts) / quiet.sensor.gain_counts_per_n);
     }
     run_columns_free(&c);
+    run_record_free(&record);
     if (onset_n != NULL)
         *onset_n = truth.slip_onset_n;
     return true;
@@ -171,8 +172,10 @@ static enum err_code one_run(struct scene *s, uint64_t seed, int bend, int i, do
 
 static void clear(struct scene *s)
 {
-    for (size_t i = 0; i < s->count; i++)
+    for (size_t i = 0; i < s->count; i++) {
         run_result_free(&s->results[i]);
+        run_record_free(&s->records[i]);
+    }
     s->count = 0;
 }
 

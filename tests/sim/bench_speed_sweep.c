@@ -170,8 +170,10 @@ static bool push_all(const struct drawn *d, struct model_state *state, struct ro
 
 static void forget(struct room *room)
 {
-    for (size_t i = 0; i < RUNS_MOST; i++)
+    for (size_t i = 0; i < RUNS_MOST; i++) {
         run_result_free(&room->results[i]);
+        run_record_free(&room->records[i]);
+    }
     memset(room, 0, sizeof *room);
 }
 

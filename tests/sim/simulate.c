@@ -164,6 +164,7 @@ bool simulate_push(const struct model_parameters *p, struct model_state *s, cons
     }
     if (!fill_record(p, s, push, columns, rest, rest + moving - 1, record)) {
         run_columns_free(columns);
+        run_record_free(record);
         return false;
     }
     return true;

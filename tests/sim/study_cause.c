@@ -98,6 +98,7 @@ static void one(uint64_t seed, int noise, bool verbose)
     for (int encoder = 0; encoder < 2; encoder++)
         answer(&columns, &record, &calibration, encoder, noise, cause, seed, kinds[kind], &truth, verbose);
     run_columns_free(&columns);
+    run_record_free(&record);
 }
 
 static void print_matrix(int encoder)

@@ -201,6 +201,7 @@ static void one(uint64_t seed, bool verbose)
         run_columns_free(&c);
     }
     run_columns_free(&fine);
+    run_record_free(&record);
 }
 
 static int ascending(const void *a, const void *b)

@@ -59,6 +59,7 @@ static void one(uint64_t seed, enum draw_kind wanted, bool onset_before_stall, s
     }
     enum err_code code = push_analyse(&columns, &record, &calibration, &result, &e);
     run_columns_free(&columns);
+    run_record_free(&record);
     if (code != ERR_OK) {
         printf("seed %llu: %s\n", (unsigned long long)seed, e.text);
         t->failed++;

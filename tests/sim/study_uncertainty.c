@@ -140,6 +140,7 @@ static void one(uint64_t seed, int test, int feeder, struct tally *t, bool verbo
     enum err_code code =
         push_analyse_with(&columns, &record, &calibrated.calibration, &settings, &result, &e);
     run_columns_free(&columns);
+    run_record_free(&record);
     if (code != ERR_OK) {
         printf("seed %llu: %s\n", (unsigned long long)seed, e.text);
         t->failed++;

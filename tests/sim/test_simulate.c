@@ -29,6 +29,12 @@ static struct made make(const struct model_parameters *p, struct model_state *s,
     return m;
 }
 
+static void forget(struct made *m)
+{
+    run_columns_free(&m->columns);
+    run_record_free(&m->record);
+}
+
 static double force_n(const struct model_parameters *p, const struct made *m, size_t i)
 {
     return (m->columns.force_counts[i] - p->sensor.zero_counts) / p->sensor.gain_counts_per_n;
@@ -67,7 +73,7 @@ Test(simulate, cycles_go_forward_and_back_as_trapezoids)
     cr_expect_eq(m.record.test, PLAN_REVERSAL);
     cr_expect_eq(m.record.cycles, 3);
     cr_expect_float_eq(m.record.travel_mm, 2.31, 1e-12);
-    run_columns_free(&m.columns);
+    forget(&m);
 }
 
 Test(simulate, the_record_states_what_the_parameters_settle)
@@ -107,7 +113,7 @@ Test(simulate, the_record_states_what_the_parameters_settle)
     cr_expect_float_eq(force_n(&p, &m, last), 33.5 * s.brake_factor, 1e-3);
     cr_expect_neq(s.brake_factor, 1);
     cr_expect_float_eq(force_n(&p, &m, m.columns.n - 1), 0, 1e-3, "cut, the filament springs back");
-    run_columns_free(&m.columns);
+    forget(&m);
 
     p.fixture.end = MODEL_END_HOT;
     p.sensor.at_feeder = false;
@@ -118,7 +124,7 @@ Test(simulate, the_record_states_what_the_parameters_settle)
     cr_expect_not(m.record.conditions.stated[CONDITION_BRAKE_LOAD_N]);
     cr_expect_str_eq(conditions_word(&m.record.conditions, CONDITION_LOAD_CELL_SEAT), "end");
     cr_expect_float_eq(m.record.rate_mm3_s, 3.7 * 2.405281875, 1e-6);
-    run_columns_free(&m.columns);
+    forget(&m);
 }
 
 Test(simulate, metres_fed_carry_on_from_run_to_run_until_the_gear_is_cleaned)
@@ -138,6 +144,6 @@ Test(simulate, metres_fed_carry_on_from_run_to_run_until_the_gear_is_cleaned)
             model_clean(&s);
         struct made m = make(&p, &s, &push);
         cr_expect_float_eq(model_fed_since_cleaning_m(&s), 0.125 * (i % 2), 1e-9, "run %d", i);
-        run_columns_free(&m.columns);
+        forget(&m);
     }
 }

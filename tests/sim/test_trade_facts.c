@@ -90,8 +90,10 @@ static void capture(const struct model_parameters *p, enum plan_test_kind kind, 
 
 static void forget(struct captured *c)
 {
-    for (size_t i = 0; i < c->n; i++)
+    for (size_t i = 0; i < c->n; i++) {
         run_result_free(&c->results[i]);
+        run_record_free(&c->records[i]);
+    }
 }
 
 static const double SLOW[4] = {2, 2, 2, 2};
