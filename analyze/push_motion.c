@@ -509,18 +509,22 @@ enum err_code push_motion_take_both_ways(const struct run_columns *c, const stru
 void push_motion_picture(const struct push_motion *m, struct push_picture *p)
 {
     double low = m->feed_mm[0], high = m->feed_mm[m->n - 1];
+    double columns_per_mm = high > low ? (PUSH_PICTURE_COLUMNS - 1) / (high - low) : 0;
     size_t column_before = PUSH_PICTURE_COLUMNS;
     for (size_t i = 0; i < m->n; i++) {
-        size_t column = (size_t)((m->feed_mm[i] - low) / (high - low) * (PUSH_PICTURE_COLUMNS - 1));
+        double feed = m->feed_mm[i], force = m->force_n[i];
+        size_t column = (size_t)((feed - low) * columns_per_mm);
         if (column >= PUSH_PICTURE_COLUMNS)
             column = PUSH_PICTURE_COLUMNS - 1;
         if (column != column_before) {
-            p->feed_mm[p->n] = m->feed_mm[i];
-            p->force_low_n[p->n] = p->force_high_n[p->n] = m->force_n[i];
+            p->feed_mm[p->n] = feed;
+            p->force_low_n[p->n] = p->force_high_n[p->n] = force;
             p->n++;
             column_before = column;
         }
-        p->force_low_n[p->n - 1] = fmin(p->force_low_n[p->n - 1], m->force_n[i]);
-        p->force_high_n[p->n - 1] = fmax(p->force_high_n[p->n - 1], m->force_n[i]);
+        if (force < p->force_low_n[p->n - 1])
+            p->force_low_n[p->n - 1] = force;
+        if (force > p->force_high_n[p->n - 1])
+            p->force_high_n[p->n - 1] = force;
     }
 }

@@ -9,30 +9,47 @@
 #include <stdlib.h>
 #include <string.h>
 
-#define TAIL        0.025
-#define UNITS_MOST  0x7fffffffUL
+#define TAIL       0.025
+#define UNITS_MOST 0x7fffffffUL
+/* Few enough that a rejection of a number of 16 bits is rare. */
+#define HALF_UNITS_MOST 4096
+/* The ends of a 95 % interval are looked for beyond so many standard deviations from the mean, where about a
+ * fifteenth of the draws lies on either side; anywhere else where there are too few. */
+#define ENDS_SDS    1.5
 #define DRAWS_LEAST 40 /* so that there is a draw beyond either end */
 /* A pivot of the normal equations below this share of its diagonal is nothing: without rounding it would be
  * at least one over the feeders times the blocks, or 0. */
 #define PIVOT_LEAST 1e-9
 
+/* A number of `bits` bits falls on one of n units as n times it divided by 2^bits. Of these products there is
+ * one too many for some units; those are not taken. False: draw again. */
+static inline bool fall(uint32_t number, unsigned bits, size_t n, uint32_t *unit)
+{
+    uint64_t product = (uint64_t)number * n, rest = product & (((uint64_t)1 << bits) - 1);
+    *unit = (uint32_t)(product >> bits);
+    return rest >= ((uint64_t)1 << bits) % n;
+}
+
 enum err_code bootstrap_draw(size_t n, size_t draws, unsigned long seed, uint32_t *index, struct err *e)
 {
     gsl_rng *rng;
-    uint32_t surplus;
+    size_t i = 0, count = draws * n;
     if (n == 0 || n > UNITS_MOST)
         return err_set(e, ERR_CALLER, "%zu units cannot be drawn from", n);
     rng = gsl_rng_alloc(gsl_rng_mt19937);
     if (rng == NULL)
         return err_set(e, ERR_MEMORY, "not enough memory to draw from %zu units", n);
     gsl_rng_set(rng, seed);
-    /* Of the products that fall on one unit there are one too many for some; those are drawn again. */
-    surplus = (uint32_t)(((uint64_t)1 << 32) % n);
-    for (size_t i = 0; i < draws * n; i++) {
-        uint64_t product = (uint64_t)gsl_rng_get(rng) * n;
-        while ((uint32_t)product < surplus)
-            product = (uint64_t)gsl_rng_get(rng) * n;
-        index[i] = (uint32_t)(product >> 32);
+    while (i < count) {
+        uint32_t number = (uint32_t)gsl_rng_get(rng);
+        if (n > HALF_UNITS_MOST) {
+            i += fall(number, 32, n, &index[i]);
+            continue;
+        }
+        /* Half of a number is enough for one of few units. */
+        i += fall(number & 0xffff, 16, n, &index[i]);
+        if (i < count)
+            i += fall(number >> 16, 16, n, &index[i]);
     }
     gsl_rng_free(rng);
     return ERR_OK;
@@ -171,25 +188,49 @@ static void neighbours(double *numbers, size_t n, size_t k, double *at, double *
         *next = fmin(*next, numbers[i]);
 }
 
+/* Numbers below `cut` to the front; returns how many. */
+static size_t part(double *numbers, size_t n, double cut)
+{
+    size_t below = 0;
+    for (size_t i = 0; i < n; i++) {
+        double number = numbers[i];
+        numbers[i] = numbers[below];
+        numbers[below] = number;
+        below += number < cut;
+    }
+    return below;
+}
+
 struct bootstrap_interval bootstrap_percentile(const double *a, const double *b, size_t draws, double *room)
 {
     struct bootstrap_interval interval = {.low_95 = NAN, .high_95 = NAN};
-    size_t n = 0, low, high;
-    double below, above;
+    size_t n = 0, low, high, apart;
+    double below, above, sum = 0, square = 0, mean, sd;
     for (size_t d = 0; d < draws; d++) {
-        double difference = b != NULL ? a[d] - b[d] : a[d];
+        double difference = b != NULL ? a[d] - b[d] : a[d], beyond;
         room[n] = difference;
-        n += isfinite(difference) != 0;
+        beyond = difference - room[0];
+        if (!isfinite(difference))
+            continue;
+        sum += beyond;
+        square += beyond * beyond;
+        n++;
     }
     interval.draws = n;
     if (n < DRAWS_LEAST || 10 * n < 9 * draws)
         return interval;
+    mean = room[0] + sum / (double)n;
+    sd = sqrt(fmax(0, square / (double)n - sum / (double)n * (sum / (double)n)));
     low = (size_t)(TAIL * (double)(n + 1));
     high = (size_t)((1 - TAIL) * (double)(n + 1));
-    neighbours(room, n, low, &below, &above);
+    /* Both numbers of an end must lie on the same side of where it is parted. */
+    apart = part(room, n, mean - ENDS_SDS * sd);
+    neighbours(room, apart > low ? apart : n, low, &below, &above);
     interval.low_95 = between(below, above, TAIL, low, n);
     /* What is below the lower end is out of the way now. */
-    neighbours(room + low, n - low, high - low, &below, &above);
+    apart = low + part(room + low, n - low, mean + ENDS_SDS * sd);
+    apart = apart < high ? apart : low;
+    neighbours(room + apart, n - apart, high - apart, &below, &above);
     interval.high_95 = between(below, above, 1 - TAIL, high, n);
     interval.present = true;
     return interval;

@@ -4,7 +4,8 @@
  *
  * A draw takes n of n units with replacement. The numbers come from the Mersenne Twister MT19937 (Matsumoto
  * and Nishimura, ACM Trans. Model. Comput. Simul. 8 (1998) 3-30, seeding of 2002), each place of each draw in
- * turn, made uniform on 0 to n - 1 by the upper half of a product with rejection (Lemire, ACM Trans. Model.
+ * turn (two from each number where the units are 4,096 or fewer, its lower half first), made uniform on
+ * 0 to n - 1 by the upper part of a product with rejection (Lemire, ACM Trans. Model.
  * Comput. Simul. 29 (2019) 3): the seed alone makes the stream. All that is compared shares its draws. */
 #ifndef ANALYZE_NUMERICS_BOOTSTRAP_H
 #define ANALYZE_NUMERICS_BOOTSTRAP_H

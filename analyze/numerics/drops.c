@@ -58,8 +58,10 @@ static double filter_sd(const double *sums, size_t n, size_t w, double noise_n)
     double square = 0;
     size_t count = 0;
     if (n >= 8 * w) {
-        for (size_t j = w; j + w <= n; j++, count++)
-            square += gsl_pow_2(step_down(sums, j, w));
+        for (size_t j = w; j + w <= n; j++, count++) {
+            double step = step_down(sums, j, w);
+            square += step * step;
+        }
         return sqrt(square / (double)count) / (double)w;
     }
     return noise_n * sqrt(2.0 / (double)w);

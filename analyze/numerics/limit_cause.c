@@ -27,7 +27,7 @@ static const double IRREGULAR_SCATTER[] = {0.1, 0.2, 0.35, 0.5};
 /* exp(-35) is 6e-16. */
 #define NEGLIGIBLE 35.0
 /* Drops that are weighed: of more, these many spread over the run. */
-#define DROPS_MOST 40
+#define DROPS_MOST 32
 /* Drops of one run share their errors of scale: past this many, more say nothing new. */
 #define DROPS_WORTH 10.0
 /* A loading may show gross slip before the motor gives way, and seldom hides it before the grip does. */

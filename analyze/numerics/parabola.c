@@ -15,11 +15,11 @@ enum err_code parabola_fit(const double *x, const double *y, size_t n, struct pa
         high = x[i] > high ? x[i] : high;
     }
     p->centre = low + (high - low) / 2;
-    p->scale = (high - low) / 2;
-    if (!(p->scale > 0) || !isfinite(p->scale))
+    p->per_scale = 2 / (high - low);
+    if (!(high > low) || !isfinite(high - low) || !isfinite(p->per_scale))
         return err_set(e, ERR_NO_ANSWER, "the points of a parabola are all at one place, or not finite");
     for (size_t i = 0; i < n; i++) {
-        double u = (x[i] - p->centre) / p->scale, uu = u * u;
+        double u = (x[i] - p->centre) * p->per_scale, uu = u * u;
         s1 += u;
         s2 += uu;
         s3 += uu * u;
@@ -46,13 +46,7 @@ enum err_code parabola_fit(const double *x, const double *y, size_t n, struct pa
     return ERR_OK;
 }
 
-double parabola_value(const struct parabola *p, double x)
-{
-    double u = (x - p->centre) / p->scale;
-    return p->coefficients[0] + u * (p->coefficients[1] + u * p->coefficients[2]);
-}
-
 double parabola_slope(const struct parabola *p, double x)
 {
-    return (p->coefficients[1] + 2 * p->coefficients[2] * (x - p->centre) / p->scale) / p->scale;
+    return (p->coefficients[1] + 2 * p->coefficients[2] * (x - p->centre) * p->per_scale) * p->per_scale;
 }

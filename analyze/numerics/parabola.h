@@ -8,9 +8,9 @@
 #include <stddef.h>
 
 struct parabola {
-    double centre, scale;   /* of x: u = (x - centre) / scale is within -1 to 1 at the points */
-    double coefficients[3]; /* of 1, u and u^2 */
-    double residual_sd;     /* n - 3 degrees of freedom */
+    double centre, per_scale; /* of x: u = (x - centre) * per_scale is within -1 to 1 at the points */
+    double coefficients[3];   /* of 1, u and u^2 */
+    double residual_sd;       /* n - 3 degrees of freedom */
 };
 
 /* n points, x and y in any units. By the normal equations in u, whose condition number is small for points
@@ -18,7 +18,11 @@ struct parabola {
  * points at fewer than three places. */
 enum err_code parabola_fit(const double *x, const double *y, size_t n, struct parabola *p, struct err *e);
 
-double parabola_value(const struct parabola *p, double x);
+static inline double parabola_value(const struct parabola *p, double x)
+{
+    double u = (x - p->centre) * p->per_scale;
+    return p->coefficients[0] + u * (p->coefficients[1] + u * p->coefficients[2]);
+}
 double parabola_slope(const struct parabola *p, double x); /* dy/dx */
 
 #endif

@@ -10,6 +10,8 @@
 #include <dirent.h>
 #include <errno.h>
 #include <limits.h>
+#include <pthread.h>
+#include <stdbool.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
@@ -244,19 +246,30 @@ static enum err_code write_page(const struct session *session, const struct figu
     return code;
 }
 
-enum err_code report_write(const struct session *session, const struct report_options *options, struct err *e)
+/* results.json is by far the longest of what is written beside the figures, so it is written beside them. */
+struct numbers {
+    const struct session *session;
+    const char *folder;
+    enum err_code code;
+    struct err error;
+};
+
+static void *write_numbers(void *argument)
+{
+    struct numbers *n = argument;
+    n->code = write_page(n->session, NULL, PAGE_JSON, n->folder, &n->error);
+    return NULL;
+}
+
+/* Figures, results.csv and the page. */
+static enum err_code write_rest(const struct session *session, const struct report_options *options,
+                                struct err *e)
 {
     char folder[PATH_MAX];
     struct figures figures = {NULL, 0, folder};
-    enum err_code drawn = ERR_OK, code = report_check_folder(options->folder, e);
+    enum err_code drawn = ERR_OK, code;
     struct err figure_error = {0};
-    if (code == ERR_OK)
-        code = join(options->folder, "figures", folder, e);
-    if (code == ERR_OK)
-        code = make_folder(options->folder, e);
-    /* The numbers first: they are of use even when gnuplot is not to be had. */
-    if (code == ERR_OK)
-        code = write_page(session, NULL, PAGE_JSON, options->folder, e);
+    code = join(options->folder, "figures", folder, e);
     if (code == ERR_OK)
         code = write_page(session, NULL, PAGE_CSV, options->folder, e);
     if (code == ERR_OK)
@@ -276,5 +289,30 @@ enum err_code report_write(const struct session *session, const struct report_op
             *e = figure_error;
     }
     figures_free(&figures);
+    return code;
+}
+
+enum err_code report_write(const struct session *session, const struct report_options *options, struct err *e)
+{
+    struct numbers numbers = {.session = session, .folder = options->folder};
+    pthread_t thread;
+    bool beside;
+    enum err_code code = report_check_folder(options->folder, e);
+    if (code == ERR_OK)
+        code = make_folder(options->folder, e);
+    if (code != ERR_OK)
+        return code;
+    beside = options->threads != 1 && pthread_create(&thread, NULL, write_numbers, &numbers) == 0;
+    if (!beside)
+        write_numbers(&numbers);
+    /* The numbers are of use even when gnuplot is not to be had; without them the rest is of none. */
+    code = beside || numbers.code == ERR_OK ? write_rest(session, options, e) : ERR_OK;
+    if (beside)
+        pthread_join(thread, NULL);
+    if (numbers.code != ERR_OK) {
+        code = numbers.code;
+        if (e != NULL)
+            *e = numbers.error;
+    }
     return code;
 }

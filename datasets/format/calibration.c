@@ -347,8 +347,10 @@ double calibration_force_n(const struct calibration *c, double counts, double ze
 {
     double b = c->coefficients[1];
     double a = c->degree == 2 ? c->coefficients[2] : 0;
-    double above_zero = counts - zero_counts;
-    double inside = b * b + 4 * a * above_zero;
+    double above_zero = counts - zero_counts, inside;
+    if (a == 0)
+        return above_zero / b;
+    inside = b * b + 4 * a * above_zero;
     /* The root of a L^2 + b L = d that goes to d / b as a goes to 0, in the form that loses no digits. Past
      * the turning point no load gives the reading, and the load of the turning point stands for it. */
     if (inside <= 0)

@@ -26,15 +26,19 @@ Test(bootstrap, seed_alone_makes_the_draws)
 }
 
 /* The first numbers of MT19937 after init_genrand(5489), from the authors' own table of it: 3499211612,
- * 581869302, 3890346734, 3586334585.The unit is the upper half of the product with n, where nothing has to be
- * drawn again. */
+ * 581869302, 3890346734, 3586334585. Of few units each half of a number draws one, the lower half first; of
+ * many a whole number does. The unit is the upper part of the product with n, where nothing has to be drawn
+ * again. */
 Test(bootstrap, stream_is_that_of_the_mersenne_twister)
 {
     const unsigned long numbers[4] = {3499211612UL, 581869302UL, 3890346734UL, 3586334585UL};
-    uint32_t index[6];
+    static uint32_t index[5000];
     cr_assert_eq(bootstrap_draw(6, 1, 5489, index, NULL), ERR_OK);
+    for (int i = 0; i < 6; i++)
+        cr_expect_eq(index[i], (numbers[i / 2] >> 16 * (i % 2) & 0xffff) * 6 >> 16, "%d: %u", i, index[i]);
+    cr_assert_eq(bootstrap_draw(5000, 1, 5489, index, NULL), ERR_OK);
     for (int i = 0; i < 4; i++)
-        cr_expect_eq(index[i], numbers[i] * 6 >> 32, "%d: %u", i, index[i]);
+        cr_expect_eq(index[i], numbers[i] * 5000 >> 32, "%d: %u", i, index[i]);
 }
 
 Test(bootstrap, every_unit_is_drawn_as_often_as_any)
