@@ -16,7 +16,6 @@
 #include "rig/base/err.h"
 
 #include <argp.h>
-#include <malloc.h>
 #include <stddef.h>
 #include <stdio.h>
 #include <stdlib.h>
@@ -339,14 +338,6 @@ static int flush_output(int status)
     return system_trouble(&e);
 }
 
-/* Runs come and go by the hundred, each in blocks of some megabytes: given back to the system and asked for
- * again each time, they cost it a tenth of a report to clear. */
-static void keep_memory(void)
-{
-    mallopt(M_MMAP_THRESHOLD, 64 << 20);
-    mallopt(M_TRIM_THRESHOLD, 128 << 20);
-}
-
 int main(int argc, char **argv)
 {
     static const char text[] = "Work out what filament feeders can push, and compare them.\n\n"
@@ -362,7 +353,6 @@ int main(int argc, char **argv)
     struct argp argp = {NULL, take_outer, "COMMAND [WORDS...]", text, NULL, NULL, NULL};
     struct outer outer = {0};
     static char name[] = PROGRAM;
-    keep_memory();
     argv[0] = name;
     argp_err_exit_status = EXIT_WRONG_USE;
     argp_parse(&argp, argc, argv, ARGP_IN_ORDER, NULL, &outer);
