@@ -53,7 +53,7 @@ static double *force_by_position(const struct push_motion *m, const struct push_
         return NULL;
     for (size_t i = 0; i < n; i++)
         position_mm[i] = m->feed_mm[first + i] - m->lost_mm[first + i];
-    if (parabola_fit(position_mm, m->force_n + first, n, &fit, &e) != ERR_OK ||
+    if (parabola_fit(position_mm, m->force_n + first, n, 2, &fit, &e) != ERR_OK ||
         fit.residual_sd > SPRING_MISFIT * r->noise_n) {
         free(position_mm);
         return NULL;
@@ -72,8 +72,8 @@ static double mean_of_block(const double *values, size_t first, size_t n)
     return sum / (double)n;
 }
 
-/* Slip onset of a long loading from the means of blocks: a few thousand say as much as millions, in a bounded
- * time. */
+/* Slip onset of a long loading from the means of blocks: short beside a tooth pitch, they say as much as all
+ * samples, in a bounded time. */
 static enum err_code fit_in_blocks(const struct slip_onset_input *in, struct slip_onset *fit, struct err *e)
 {
     size_t size = in->n / BLOCKS_MOST + 1, blocks = in->n / size;

@@ -30,7 +30,7 @@ struct push_signal push_signal_of(const struct push_motion *m, double noise_n, s
         rows[i] = m->feed_mm[contact + i] - m->lost_mm[contact + i];
         greatest_mm = fmax(greatest_mm, rows[i]);
     }
-    if (parabola_fit(rows, s.force_n, n, &fit, &e) != ERR_OK) {
+    if (parabola_fit(rows, s.force_n, n, 2, &fit, &e) != ERR_OK) {
         free(rows);
         return s;
     }

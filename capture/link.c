@@ -232,11 +232,11 @@ enum err_code link_read(struct link *link, void *bytes, size_t size, int64_t tim
     return ERR_OK;
 }
 
-void link_sleep_until(int64_t time_us)
+bool link_sleep_until(int64_t time_us)
 {
     struct timespec until = {.tv_sec = (time_t)(time_us / 1000000),
                              .tv_nsec = (long)(time_us % 1000000) * 1000};
-    clock_nanosleep(CLOCK_MONOTONIC, TIMER_ABSTIME, &until, NULL);
+    return clock_nanosleep(CLOCK_MONOTONIC, TIMER_ABSTIME, &until, NULL) == 0;
 }
 
 enum err_code link_write(struct link *link, const void *bytes, size_t length, int64_t timeout_us,

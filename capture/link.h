@@ -66,8 +66,8 @@ void link_discard_input(struct link *link);
 /* Microseconds of a monotonic clock. */
 int64_t link_now_us(void);
 
-/* Sleep until it shows time_us, or until a signal comes. */
-void link_sleep_until(int64_t time_us);
+/* Sleep until it shows time_us. False when a signal came first and ended the sleep. */
+bool link_sleep_until(int64_t time_us);
 
 struct link_port {
     char name[128];              /* path to open */

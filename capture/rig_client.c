@@ -184,8 +184,11 @@ enum err_code rig_client_pump(struct rig_client *client, int64_t timeout_us, str
         if (until_due_us < timeout_us)
             timeout_us = until_due_us;
     }
-    if (c->gather_us > 0 && timeout_us >= c->gather_us)
-        link_sleep_until(c->read_us + c->gather_us);
+    if (c->gather_us > 0 && timeout_us >= c->gather_us) {
+        int64_t until_us = link_now_us() + timeout_us;
+        bool undisturbed = link_sleep_until(c->read_us + c->gather_us);
+        timeout_us = undisturbed ? until_us - link_now_us() : 0;
+    }
     code = link_read(c->link, c->bytes, sizeof c->bytes, timeout_us, &got, e);
     if (code != ERR_OK || got == 0)
         return code;

@@ -52,8 +52,7 @@ void run_notes_event(struct run_notes *n, int64_t time_us, const char *format, .
     va_start(arguments, format);
     vsnprintf(text, sizeof text, format, arguments);
     va_end(arguments);
-    if (!run_record_add_event(n->record, event.time_us, text))
-        n->lost = true;
+    run_record_add_event(n->record, event.time_us, text);
     keep(n, line, run_journal_format_event(&event, line));
 }
 
@@ -64,8 +63,7 @@ static void settle_gap(struct run_notes *n)
     if (!n->have_gap)
         return;
     n->have_gap = false;
-    if (!run_record_add_gap(n->record, &n->gap))
-        n->lost = true;
+    run_record_add_gap(n->record, &n->gap);
     keep(n, line, run_journal_format_gap(&n->gap, line));
 }
 
@@ -102,7 +100,7 @@ void run_notes_push_start(struct run_notes *n, int64_t time_us)
     keep(n, line, run_journal_format_push_start(time_us, line));
 }
 
-enum err_code run_notes_end(struct run_notes *n, const struct rig_counts *counts, struct err *e)
+void run_notes_end(struct run_notes *n, const struct rig_counts *counts)
 {
     struct run_record *record = n->record;
     settle_gap(n);
@@ -110,8 +108,6 @@ enum err_code run_notes_end(struct run_notes *n, const struct rig_counts *counts
     record->link.frames_repeated = counts->frames_duplicate;
     record->link.frames_late = counts->frames_late;
     record->link.samples_backward = counts->samples_backward;
-    return n->lost ? err_set(e, ERR_MEMORY, "no memory for all events and gaps of run %d", record->number)
-                   : ERR_OK;
 }
 
 void run_notes_written(struct run_record *record, const struct run_written *written)

@@ -19,8 +19,7 @@ struct run_notes {
     int64_t next_us; /* a row that comes so soon after it is the next one: none is missing between */
     bool have_gap;
     struct run_gap
-        gap;   /* the newest one, not yet in the record: what is missing behind it is not known yet */
-    bool lost; /* for want of memory something was told to the journal alone */
+        gap; /* the newest one, not yet in the record: what is missing behind it is not known yet */
 };
 
 /* Empties the record's events and gaps; the caller frees with run_record_free what then comes into them. */
@@ -40,9 +39,8 @@ void run_notes_row(struct run_notes *n, int64_t time_us);
 /* The push began at this row. */
 void run_notes_push_start(struct run_notes *n, int64_t time_us);
 
-/* The run is over: settle the last gap and take over those counts of the link that gaps do not tell.
- * ERR_MEMORY when the record could not take all. */
-enum err_code run_notes_end(struct run_notes *n, const struct rig_counts *counts, struct err *e);
+/* The run is over: settle the last gap and take over those counts of the link that gaps do not tell. */
+void run_notes_end(struct run_notes *n, const struct rig_counts *counts);
 
 /* The run is on the disk: take over how long its rows took to get there, and tell of a slow disk. */
 void run_notes_written(struct run_record *record, const struct run_written *written);

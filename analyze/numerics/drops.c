@@ -1,9 +1,9 @@
 #include "analyze/numerics/drops.h"
 
-#include <gsl/gsl_errno.h>
+#include "analyze/numerics/parabola.h"
+
 #include <gsl/gsl_fft_halfcomplex.h>
 #include <gsl/gsl_fft_real.h>
-#include <gsl/gsl_linalg.h>
 #include <gsl/gsl_math.h>
 #include <gsl/gsl_sort.h>
 #include <gsl/gsl_statistics.h>
@@ -121,44 +121,19 @@ static size_t mark_falls(const double *force_n, size_t n, double noise_n, struct
     return kept;
 }
 
-/* Straight line (degree 1) or parabola through samples low..high-1, its value and standard error at feed
- * at_mm. Feed is taken from at_mm, so that the value is the constant term. */
+/* Straight line (degree 1) or parabola through samples low..high-1: its value, standard error and slope at feed
+ * at_mm. Their own scatter, but where few samples tell little of it the quiet stretch tells more. */
 static double value_at(const double *feed_mm, const double *force_n, size_t low, size_t high, double at_mm,
                        int degree, double noise_n, double *standard_error, double *slope)
 {
-    size_t n = high - low, p = (size_t)degree + 1;
-    double scale = fmax(fabs(feed_mm[low] - at_mm), 1e-9), square = 0;
-    double powers[5] = {0}, right[3] = {0}, matrix[9], c[3];
+    struct parabola p;
     *standard_error = noise_n;
     *slope = 0;
-    for (size_t i = low; i < high; i++) {
-        double u = (feed_mm[i] - at_mm) / scale, power = 1, f = force_n[i] - force_n[low];
-        for (size_t j = 0; j < 2 * p - 1; j++, power *= u) {
-            powers[j] += power;
-            if (j < p)
-                right[j] += power * f;
-        }
-    }
-    for (size_t j = 0; j < p; j++) {
-        for (size_t k = 0; k < p; k++)
-            matrix[j * p + k] = powers[j + k];
-    }
-    gsl_matrix_view m = gsl_matrix_view_array(matrix, p, p);
-    gsl_vector_view b = gsl_vector_view_array(right, p), x = gsl_vector_view_array(c, p);
-    if (gsl_linalg_cholesky_decomp1(&m.matrix) != GSL_SUCCESS ||
-        gsl_linalg_cholesky_solve(&m.matrix, &b.vector, &x.vector) != GSL_SUCCESS ||
-        gsl_linalg_cholesky_invert(&m.matrix) != GSL_SUCCESS)
+    if (parabola_fit(feed_mm + low, force_n + low, high - low, degree, &p, NULL) != ERR_OK)
         return force_n[high - 1];
-    for (size_t i = low; i < high; i++) {
-        double u = (feed_mm[i] - at_mm) / scale;
-        square += gsl_pow_2(force_n[i] - force_n[low] - c[0] - u * (c[1] + (degree == 2 ? u * c[2] : 0)));
-    }
-    /* This fit's own scatter; few samples tell little of it, the quiet stretch more. */
-    double scatter = n > p ? square / (double)(n - p) : 0;
-    *slope = c[1] / scale;
-    if (scatter > 0)
-        *standard_error = sqrt(matrix[0] * fmax(scatter, noise_n * noise_n));
-    return force_n[low] + c[0];
+    *standard_error = parabola_relative_sd(&p, at_mm) * fmax(p.residual_sd, noise_n);
+    *slope = parabola_slope(&p, at_mm);
+    return parabola_value(&p, at_mm);
 }
 
 static size_t typical_distance(const struct drop *drops, size_t count, size_t n)

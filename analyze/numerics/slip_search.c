@@ -1,5 +1,7 @@
 #include "analyze/numerics/slip_search.h"
 
+#include "analyze/numerics/parabola.h"
+
 #include <gsl/gsl_errno.h>
 #include <gsl/gsl_linalg.h>
 #include <gsl/gsl_math.h>
@@ -279,7 +281,7 @@ void slip_search_gains(const struct slip_search *q, const struct slip_search_nor
 double slip_search_refine(const double *gain, size_t n, double residual_variance)
 {
     size_t best = 0, low, high;
-    double s[5] = {0}, t[3] = {0};
+    struct parabola p;
     for (size_t i = 1; i < n; i++) {
         if (gain[i] > gain[best])
             best = i;
@@ -294,28 +296,9 @@ double slip_search_refine(const double *gain, size_t n, double residual_variance
     while (high + 2 < n && gain[high + 1] > 0 &&
            (high - best < 1 || gain[high + 1] > gain[best] - SLIP_SEARCH_NEAR * residual_variance))
         high++;
-    double width = (double)(high - low) / 2;
-    if (width < 1)
+    if (high - low < 2 || parabola_fit(NULL, gain + low, high - low + 1, 2, &p, NULL) != ERR_OK ||
+        p.coefficients[2] >= 0)
         return (double)best;
-    double centre = (double)(low + high) / 2;
-    for (size_t i = low; i <= high; i++) {
-        double u = ((double)i - centre) / width, power = 1;
-        for (size_t j = 0; j < 5; j++, power *= u) {
-            s[j] += power;
-            if (j < 3)
-                t[j] += power * gain[i];
-        }
-    }
-    double matrix[9] = {s[0], s[1], s[2], s[1], s[2], s[3], s[2], s[3], s[4]};
-    double solution[3];
-    gsl_matrix_view m = gsl_matrix_view_array(matrix, 3, 3);
-    gsl_vector_view b = gsl_vector_view_array(t, 3);
-    gsl_vector_view z = gsl_vector_view_array(solution, 3);
-    if (gsl_linalg_cholesky_decomp1(&m.matrix) != GSL_SUCCESS ||
-        gsl_linalg_cholesky_solve(&m.matrix, &b.vector, &z.vector) != GSL_SUCCESS || solution[2] >= 0)
-        return (double)best;
-    double vertex = -solution[1] / (2 * solution[2]);
-    if (fabs(vertex) > 1)
-        return (double)best;
-    return centre + vertex * width;
+    double vertex = -p.coefficients[1] / (2 * p.coefficients[2]);
+    return fabs(vertex) > 1 ? (double)best : (double)low + p.centre + vertex / p.per_scale;
 }

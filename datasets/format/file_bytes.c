@@ -6,14 +6,15 @@
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
+#include <sys/mman.h>
 #include <sys/stat.h>
 #include <unistd.h>
 
 #define HASH_CHUNK_BYTES (256 * 1024)
 
-/* Open for reading; only a regular file will do. O_NONBLOCK keeps a named pipe from hanging the program
- * before it is seen to be one; it changes nothing for a regular file. */
-static enum err_code open_regular(const char *path, int *fd, int64_t *size, struct err *e)
+/* Open for reading; only a regular file of at most limit bytes will do. O_NONBLOCK keeps a named pipe from
+ * hanging the program before it is seen to be one; it changes nothing for a regular file. */
+static enum err_code open_regular(const char *path, int64_t limit, int *fd, int64_t *size, struct err *e)
 {
     struct stat status;
     *fd = open(path, O_RDONLY | O_CLOEXEC | O_NONBLOCK);
@@ -26,6 +27,12 @@ static enum err_code open_regular(const char *path, int *fd, int64_t *size, stru
         return err_set_at(e, ERR_FILE, path, 0, 0, "is not a regular file");
     }
     *size = status.st_size;
+    if (*size > limit) {
+        close(*fd);
+        *fd = -1;
+        return err_set_at(e, ERR_FILE, path, 0, 0, "is %lld bytes long; at most %lld are allowed",
+                          (long long)*size, (long long)limit);
+    }
     return ERR_OK;
 }
 
@@ -51,16 +58,11 @@ enum err_code file_bytes_read(const char *path, size_t limit, char **bytes, size
     int fd;
     int64_t size;
     ssize_t n;
-    enum err_code code = open_regular(path, &fd, &size, e);
+    enum err_code code = open_regular(path, limit < INT64_MAX ? (int64_t)limit : INT64_MAX, &fd, &size, e);
     *bytes = NULL;
     *length = 0;
     if (code != ERR_OK)
         return code;
-    if ((uint64_t)size > limit) {
-        close(fd);
-        return err_set_at(e, ERR_FILE, path, 0, 0, "is %lld bytes long; at most %zu are allowed",
-                          (long long)size, limit);
-    }
     /* One byte more than the file had a moment ago, so that a file that grows meanwhile is noticed. */
     *bytes = malloc((size_t)size + 2);
     if (*bytes == NULL) {
@@ -80,6 +82,35 @@ enum err_code file_bytes_read(const char *path, size_t limit, char **bytes, size
     (*bytes)[size] = 0;
     *length = (size_t)size;
     return ERR_OK;
+}
+
+enum err_code file_bytes_map(const char *path, int64_t limit, const char **bytes, size_t *length,
+                             struct err *e)
+{
+    int fd;
+    int64_t size;
+    void *map = NULL;
+    enum err_code code = open_regular(path, limit, &fd, &size, e);
+    *bytes = NULL;
+    *length = 0;
+    if (code != ERR_OK)
+        return code;
+    if (size > 0)
+        map = mmap(NULL, (size_t)size, PROT_READ, MAP_PRIVATE, fd, 0);
+    if (map == MAP_FAILED)
+        code = err_set_at(e, ERR_SYSTEM, path, 0, 0, "cannot be mapped into memory: %s", strerror(errno));
+    close(fd);
+    if (code != ERR_OK)
+        return code;
+    *bytes = map;
+    *length = (size_t)size;
+    return ERR_OK;
+}
+
+void file_bytes_unmap(const char *bytes, size_t length)
+{
+    if (bytes != NULL)
+        munmap((char *)bytes, length);
 }
 
 static enum err_code system_error(struct err *e, const char *path, const char *what, int number)
@@ -265,14 +296,9 @@ enum err_code file_bytes_hash(const char *path, char *text, int64_t *size, struc
         code = err_set_at(e, ERR_MEMORY, path, 0, 0, "no memory for a SHA-256");
         goto out;
     }
-    code = open_regular(path, &fd, &expected, e);
+    code = open_regular(path, FILE_BYTES_SIZE_MAX, &fd, &expected, e);
     if (code != ERR_OK)
         goto out;
-    if (expected > FILE_BYTES_SIZE_MAX) {
-        code = err_set_at(e, ERR_FILE, path, 0, 0, "is %lld bytes long; at most %lld are allowed",
-                          (long long)expected, (long long)FILE_BYTES_SIZE_MAX);
-        goto out;
-    }
     while (good && (n = read_fully(fd, chunk, HASH_CHUNK_BYTES)) > 0) {
         total += n;
         good = file_bytes_hasher_add(hasher, chunk, (size_t)n);

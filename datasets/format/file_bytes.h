@@ -20,6 +20,14 @@
  * caller frees it. ERR_FILE when it is missing, no regular file or longer than limit. */
 enum err_code file_bytes_read(const char *path, size_t limit, char **bytes, size_t *length, struct err *e);
 
+/* The same without a copy: *bytes is the file as it lies in the system's cache, to be read only, without a
+ * zero byte behind it, and NULL where it is empty. file_bytes_unmap gives it back; NULL is fine. The file
+ * must not shrink meanwhile: to read past its end is a bus error. ERR_FILE as above, ERR_SYSTEM when it
+ * cannot be mapped. */
+enum err_code file_bytes_map(const char *path, int64_t limit, const char **bytes, size_t *length,
+                             struct err *e);
+void file_bytes_unmap(const char *bytes, size_t length);
+
 /* Write to a temporary name in the same folder, fsync, rename over path, fsync the folder. ERR_SYSTEM
  * otherwise, and then path is as it was. */
 enum err_code file_bytes_write(const char *path, const void *bytes, size_t length, struct err *e);

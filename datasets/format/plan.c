@@ -9,7 +9,7 @@
 #include <string.h>
 
 #define PLAN_VERSION 1
-/* A run file of at most 2 GiB with rows of at most 61 bytes. */
+/* A run file of at most FILE_BYTES_SIZE_MAX with rows of at most 61 bytes. */
 #define ROWS_MAX    3.5e7
 #define RATE_MAX_HZ 1000000 /* a sample for each microsecond that a rig's clock tells apart */
 #define DAY_S       86400.0
@@ -56,8 +56,11 @@ static enum err_code read_limits(const struct yaml_node *root, struct plan *p, s
         code = yaml_strict_finish(limits, e);
     if (code == ERR_OK &&
         (p->rest_before_s + p->time_limit_s + p->rest_after_s) * p->sample_rate_hz > ROWS_MAX)
-        code = yaml_complain(limits, e, "time_s: at %g samples a second a run could have more than %g rows",
-                             p->sample_rate_hz, ROWS_MAX);
+        code =
+            yaml_complain(limits, e,
+                          "time_s: at %.12g samples a second a run could have more than %.0f rows, which a "
+                          "file does not hold; lower rate_hz, time_s or the rests",
+                          p->sample_rate_hz, ROWS_MAX);
     return code;
 }
 

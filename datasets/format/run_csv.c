@@ -4,14 +4,10 @@
 #include "datasets/format/run_csv_pieces.h"
 #include "datasets/format/run_csv_scan.h"
 
-#include <errno.h>
-#include <fcntl.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
 #include <sys/mman.h>
-#include <sys/stat.h>
-#include <unistd.h>
 
 /* 19 decimal digits always fit 64 bits unsigned; a tenth digit is the most that 32 bits take. */
 #define DIGITS_MAX_64 19
@@ -294,35 +290,18 @@ static enum err_code read_mapped(const char *text, size_t size, const char *path
 enum err_code run_csv_read_how(const char *path, const struct run_csv_how *how, struct run_columns *columns,
                                struct err *e)
 {
-    struct stat status;
-    void *text;
-    size_t size;
-    enum err_code code;
-    /* O_NONBLOCK: a named pipe must not hang the program before it is seen to be one. */
-    int fd = open(path, O_RDONLY | O_CLOEXEC | O_NONBLOCK);
+    const char *text;
+    size_t length, size;
+    enum err_code code = file_bytes_map(path, FILE_BYTES_SIZE_MAX, &text, &length, e);
     memset(columns, 0, sizeof *columns);
-    if (fd < 0)
-        return err_set_at(e, errno == EMFILE || errno == ENFILE ? ERR_SYSTEM : ERR_FILE, path, 0, 0,
-                          "cannot be opened: %s", strerror(errno));
-    if (fstat(fd, &status) != 0 || !S_ISREG(status.st_mode)) {
-        close(fd);
-        return err_set_at(e, ERR_FILE, path, 0, 0, "is not a regular file");
-    }
-    if (status.st_size == 0 || status.st_size > FILE_BYTES_SIZE_MAX) {
-        close(fd);
-        return status.st_size == 0
-                   ? err_set_at(e, ERR_FILE, path, 0, 0, "is empty")
-                   : err_set_at(e, ERR_FILE, path, 0, 0, "is %lld bytes long; at most %lld are allowed",
-                                (long long)status.st_size, (long long)FILE_BYTES_SIZE_MAX);
-    }
-    size = (size_t)(how->start_only && how->bytes < status.st_size ? how->bytes : status.st_size);
-    text = mmap(NULL, (size_t)status.st_size, PROT_READ, MAP_PRIVATE, fd, 0);
-    close(fd);
-    if (text == MAP_FAILED)
-        return err_set_at(e, ERR_SYSTEM, path, 0, 0, "cannot be mapped into memory: %s", strerror(errno));
-    madvise(text, (size_t)status.st_size, MADV_SEQUENTIAL);
+    if (code != ERR_OK)
+        return code;
+    if (length == 0)
+        return err_set_at(e, ERR_FILE, path, 0, 0, "is empty");
+    size = how->start_only && (uint64_t)how->bytes < length ? (size_t)how->bytes : length;
+    madvise((char *)text, length, MADV_SEQUENTIAL);
     code = read_mapped(text, size, path, how, columns, e);
-    munmap(text, (size_t)status.st_size);
+    file_bytes_unmap(text, length);
     if (code != ERR_OK)
         run_columns_free(columns);
     else if (how->size != NULL)

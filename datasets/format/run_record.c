@@ -380,6 +380,7 @@ bool run_record_add_gap(struct run_record *r, const struct run_gap *gap)
     if (r->link.gap_count < SERIES_GAPS_MAX) {
         struct run_gap *gaps = realloc(r->link_gaps, (r->link.gap_count + 1) * sizeof *gaps);
         if (gaps == NULL) {
+            r->lists_incomplete = true;
             listed = false;
         } else {
             gaps[r->link.gap_count++] = *gap;
@@ -407,6 +408,7 @@ bool run_record_add_event(struct run_record *r, int64_t time_us, const char *tex
     copy = malloc(length + 1);
     events = copy == NULL ? NULL : realloc(r->events, (r->event_count + 1) * sizeof *events);
     if (events == NULL) {
+        r->lists_incomplete = true;
         free(copy);
         return false;
     }
@@ -435,6 +437,7 @@ void run_record_free(struct run_record *r)
     r->events = NULL;
     r->link_gaps = NULL;
     r->link.gap_count = 0;
+    r->lists_incomplete = false;
 }
 
 static enum err_code check(const struct run_record *r, const char *path, struct err *e)
@@ -593,6 +596,11 @@ enum err_code run_record_to_json(const struct run_record *r, const char *path, j
         return err_set_at(e, ERR_CALLER, path, 0, 0,
                           "a run record with %zu events, %zu gaps, test %d and end %d cannot be written",
                           r->event_count, r->link.gap_count, (int)r->test, (int)r->ended);
+    if (r->lists_incomplete)
+        return err_set_at(
+            e, ERR_MEMORY, path, 0, 0,
+            "cannot be written: there was no memory for all of its events and gaps; its rows and "
+            "its journal are kept, and the next capture into this folder recovers the run");
     *root = record_to_json(r);
     if (*root == NULL)
         return err_set_at(e, ERR_CALLER, path, 0, 0,

@@ -99,6 +99,7 @@ struct run_record {
     struct run_event *events;                  /* event_count of them, at most SERIES_EVENTS_MAX */
     size_t event_count;
     struct run_gap *link_gaps; /* link.gap_count of them, in the order of time */
+    bool lists_incomplete;     /* for want of memory: a record like that is not written */
 };
 
 /* Give back the events and gaps and make both lists empty; the counts of what is missing stay. NULL is fine.
@@ -117,15 +118,15 @@ enum err_code run_record_read_hashed(const char *path, struct run_record *r, cha
                                      struct err *e);
 
 /* Put an event at the end, of a copy of text that is cut at SERIES_EVENT_TEXT_MAX bytes; where the list is
- * full, nothing. False when there is no memory. */
+ * full, nothing. False when there is no memory, and then the record is not written any more. */
 bool run_record_add_event(struct run_record *r, int64_t time_us, const char *text);
 /* Leave the first count events and free the others. */
 void run_record_cut_events(struct run_record *r, size_t count);
 
 /* Count a gap in and list it: gaps, frames_missing and link.samples_missing grow by it, and so does link_gaps
  * or, where that is full, its last entry. Gaps must come in the order of time. Counts stop at
- * RUN_RECORD_COUNT_MAX. False when there is no memory to list it: it is counted all the same, and a record
- * like that, whose gaps do not add up, is not written. */
+ * RUN_RECORD_COUNT_MAX. False when there is no memory to list it: it is counted all the same, and the record
+ * is not written any more. */
 bool run_record_add_gap(struct run_record *r, const struct run_gap *gap);
 
 #endif

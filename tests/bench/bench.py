@@ -61,7 +61,8 @@ class Bench:
 
     @staticmethod
     def run(argv, status=0, **keywords):
-        """A program run to its end, with what it took by the operating system's account of that one process."""
+        """A program run to its end, with the time it took by the operating system's account. Not its memory: a child of
+        Python inherits Python's own greatest size (getrusage(2)), which is larger than most of what is measured here."""
         argv = [str(word) for word in argv]
         with tempfile.TemporaryFile() as out, tempfile.TemporaryFile() as err:
             began = time.monotonic()
@@ -73,8 +74,8 @@ class Bench:
             err.seek(0)
             result = types.SimpleNamespace(
                 status=process.returncode, wall_s=wall_s, user_s=usage.ru_utime, system_s=usage.ru_stime,
-                cpu_s=usage.ru_utime + usage.ru_stime, resident_kib=usage.ru_maxrss,
-                out=out.read().decode(errors="replace"), err=err.read().decode(errors="replace"))
+                cpu_s=usage.ru_utime + usage.ru_stime, out=out.read().decode(errors="replace"),
+                err=err.read().decode(errors="replace"))
         if result.status != status:
             raise RuntimeError(f"{' '.join(argv[:3])} ... ended with {result.status}: {result.err.strip()[-500:]}")
         return result
@@ -165,7 +166,7 @@ def main():
                 module.measure(bench)
             except (RuntimeError, OSError, ValueError) as error:
                 bench.note(f"FAILED {name}: {error}")
-                failed.append(name)
+                failed.append(f"{name}: {error}")
             for folder in bench.work.iterdir():
                 shutil.rmtree(folder) if folder.is_dir() else folder.unlink()
     finally:
@@ -173,6 +174,8 @@ def main():
     write(options.out, json.dumps(bench.figures, indent=1) + "\n")
     if options.table:
         write(options.table, "\n".join(bench.text) + "\n")
+    for row in failed:  # again, where whoever reads only the end sees it
+        bench.note(f"no figures: {row}")
     if not bench.figures and not failed:
         bench.note(f"no row has '{options.only}' in its name")
         return 1

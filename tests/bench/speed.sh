@@ -6,7 +6,7 @@ build_bench() {
     local programs
     prepare_programs
     mapfile -t programs < <(sed -n "s/^executable('\([a-z_]*\)'.*/tests\/bench\/\1/p" tests/bench/meson.build)
-    compile build/programs "${programs[@]}"
+    compile build/programs "${programs[@]}" tests/faults/disk_faults.so
 }
 
 # bench_works: every row whose packages are there, in small; nothing is timed in earnest.

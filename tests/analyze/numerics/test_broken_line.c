@@ -10,6 +10,8 @@
 #include <stdio.h>
 #include <stdlib.h>
 
+#define LARGE 420 /* points: several blocks of the search */
+
 /* Source: R's package segmented on its data set `stagnant` (Bacon and Watts 1971), and an independent profile
  * search. */
 Test(broken_line, agrees_with_an_independent_program_on_published_data)
@@ -51,7 +53,7 @@ static double next_uniform(uint64_t *state)
 /* Residual sum with the breakpoint held at psi: the plain way, one fit of three columns. */
 static double residual_held(const double *x, const double *y, size_t n, double psi)
 {
-    double columns[3 * 40];
+    static double columns[3 * LARGE];
     struct linear_fit fit;
     for (size_t i = 0; i < n; i++) {
         columns[3 * i] = 1;
@@ -113,6 +115,130 @@ Test(broken_line, no_other_breakpoint_fits_better)
     fprintf(stderr, "optimum on a knot %d times, between knots %d times\n", on_knot, inside);
     cr_expect_geq(on_knot, 5);
     cr_expect_geq(inside, 20);
+}
+
+/* What a straight line leaves. */
+static double residual_straight(const double *x, const double *y, size_t n)
+{
+    static double columns[2 * LARGE];
+    struct linear_fit fit;
+    for (size_t i = 0; i < n; i++) {
+        columns[2 * i] = 1;
+        columns[2 * i + 1] = x[i];
+    }
+    cr_assert_eq(linear_fit(columns, y, NULL, n, 2, false, &fit, NULL), ERR_OK);
+    return fit.residual_sum;
+}
+
+/* Least residual sum over all breakpoints, the plain way: each knot by one fit of three columns, and each gap
+ * by a free line on either side, where they meet inside it. Some way of counting twice does no harm. */
+static double least_of_all(const double *x, const double *y, size_t n)
+{
+    static double columns[3 * LARGE], ordered_x[LARGE], ordered_y[LARGE];
+    static size_t order[LARGE];
+    double least = INFINITY;
+    struct linear_fit fit;
+    for (size_t i = 0; i < n; i++) {
+        size_t j = i;
+        for (; j > 0 && x[order[j - 1]] > x[i]; j--)
+            order[j] = order[j - 1];
+        order[j] = i;
+    }
+    for (size_t i = 0; i < n; i++) {
+        ordered_x[i] = x[order[i]];
+        ordered_y[i] = y[order[i]];
+    }
+    for (size_t last = 0; last + 1 < n; last++) {
+        double knot = ordered_x[last], next = ordered_x[last + 1], line[2][2], sum = 0;
+        bool free_lines = true;
+        if (!(knot < next) || !(knot > ordered_x[0]))
+            continue;
+        least = fmin(least, residual_held(ordered_x, ordered_y, n, knot));
+        for (int side = 0; side < 2; side++) {
+            size_t from = side == 0 ? 0 : last + 1, count = side == 0 ? last + 1 : n - last - 1;
+            for (size_t i = 0; i < count; i++) {
+                columns[2 * i] = 1;
+                columns[2 * i + 1] = ordered_x[from + i] - knot;
+            }
+            free_lines = free_lines && next < ordered_x[n - 1] &&
+                         linear_fit(columns, ordered_y + from, NULL, count, 2, false, &fit, NULL) == ERR_OK;
+            line[side][0] = fit.coefficients[0];
+            line[side][1] = fit.coefficients[1];
+            sum += fit.residual_sum;
+        }
+        double meeting = knot + (line[0][0] - line[1][0]) / (line[1][1] - line[0][1]);
+        if (free_lines && meeting > knot && meeting < next)
+            least = fmin(least, sum);
+    }
+    return least;
+}
+
+enum shape { BREAK, NO_BREAK, AT_AN_END, TWO_BREAKS, WAVES, FLAT_BUT_ONE, STEP, STEEP, SHAPES };
+
+/* Points over several blocks of the search, with what would make a wrong bound show: two breaks that leave
+ * nearly the same, hollows everywhere, a break next to an end, and hardly any noise or nothing but noise. */
+static size_t make_points(enum shape shape, int round, double *x, double *y, uint64_t *state)
+{
+    size_t n = 66 + next_random(state) % (LARGE - 66),
+           places = round % 3 == 1 ? 7 + next_random(state) % 40 : 0;
+    double noise = pow(10, -6 * next_uniform(state)), truth = next_uniform(state), turn = 3 + 30 * truth;
+    double edge = shape == AT_AN_END ? (truth < 0.5 ? 0.012 : 0.988) : truth;
+    for (size_t i = 0; i < n; i++) {
+        double u = round % 3 == 2 ? (double)i / (double)n : next_uniform(state), v = 0;
+        if (places > 0)
+            u = i < 5 ? (double)i / (double)places : floor(u * (double)places) / (double)places;
+        switch (shape) {
+        case BREAK:
+        case AT_AN_END:
+            v = 2 * u - 5 * fmax(0, u - edge);
+            break;
+        case NO_BREAK:
+            v = 2 * u;
+            break;
+        case TWO_BREAKS:
+            v = fabs(u - 0.25) - 1.0001 * fmax(0, 2 * (u - 0.75));
+            break;
+        case WAVES:
+            v = sin(turn * u);
+            break;
+        case FLAT_BUT_ONE:
+            v = 0;
+            break;
+        case STEP:
+            v = u > truth ? 3 : 0;
+            break;
+        default:
+            v = exp(12 * u);
+            break;
+        }
+        x[i] = u;
+        y[i] = v + (shape == FLAT_BUT_ONE ? (i == n / 3 ? 1 : 0)
+                                          : noise * (next_uniform(state) - next_uniform(state)));
+    }
+    return n;
+}
+
+/* The search leaves out whole stretches of points by a bound: it may not leave out the best. */
+Test(broken_line, what_the_search_passes_over_is_no_better)
+{
+    static double x[LARGE], y[LARGE];
+    uint64_t seed = getenv("NIPBENCH_TEST_SEED") ? strtoull(getenv("NIPBENCH_TEST_SEED"), NULL, 10) : 33191;
+    uint64_t state = seed;
+    fprintf(stderr, "seed %llu\n", (unsigned long long)seed);
+    quantity_init_numerics();
+    for (int round = 0; round < 24 * SHAPES / 2; round++) {
+        enum shape shape = (enum shape)(round % SHAPES);
+        size_t n = make_points(shape, round / SHAPES, x, y, &state);
+        struct broken_line fit;
+        struct err e = {0};
+        cr_assert_eq(broken_line_fit(x, y, n, &fit, &e), ERR_OK, "round %d, shape %d: %s", round, (int)shape,
+                     e.text);
+        double least = least_of_all(x, y, n), straight = residual_straight(x, y, n);
+        /* Of what the straight line leaves, the plain way has about 13 digits. */
+        cr_expect(fabs(fit.residual_sum - least) <= 1e-10 * least + 1e-13 * straight,
+                  "round %d, shape %d, %zu points: at %.12g %.15g, the least of all is %.15g", round,
+                  (int)shape, n, fit.breakpoint, fit.residual_sum, least);
+    }
 }
 
 /* Built so that the free lines of both neighbouring gaps meet outside them: the middle point sticks out above
