@@ -121,8 +121,8 @@ static size_t mark_falls(const double *force_n, size_t n, double noise_n, struct
     return kept;
 }
 
-/* Straight line (degree 1) or parabola through samples low..high-1: its value, standard error and slope at feed
- * at_mm. Their own scatter, but where few samples tell little of it the quiet stretch tells more. */
+/* Straight line (degree 1) or parabola through samples low..high-1: its value, standard error and slope at
+ * feed at_mm. Their own scatter, but where few samples tell little of it the quiet stretch tells more. */
 static double value_at(const double *feed_mm, const double *force_n, size_t low, size_t high, double at_mm,
                        int degree, double noise_n, double *standard_error, double *slope)
 {

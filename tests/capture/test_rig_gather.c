@@ -180,9 +180,8 @@ static int64_t add_events(int64_t from_us, size_t count, int64_t every_us, size_
     static const uint8_t nothing[FRAME_BYTES] = {0};
     uint8_t body[WIRE_BODY_MAX];
     for (size_t i = 0; i < count; i++) {
-        const struct wire_event event = {.time_us = (uint32_t)from_us,
-                                         .kind = WIRE_EVENT_MOTION_DONE,
-                                         .value = (int32_t)events++};
+        const struct wire_event event = {
+            .time_us = (uint32_t)from_us, .kind = WIRE_EVENT_MOTION_DONE, .value = (int32_t)events++};
         add_frame(from_us, WIRE_EVENT, body, wire_pack_event(&event, body));
         if (filler > 0) /* of a type that is passed over */
             add_frame(from_us, 0xFE, nothing, filler);
@@ -217,8 +216,8 @@ static void pump_until(int64_t time_us)
         cr_assert_eq(rig_client_pump(client, time_us - port.now_us, &e), ERR_OK, "%s", e.text);
 }
 
-/* Filler, time from frame to frame, and how many come in one read at the least: as many as in 5 ms or in 2 KiB,
- * whichever is less. */
+/* Filler, time from frame to frame, and how many come in one read at the least: as many as in 5 ms or in 2
+ * KiB, whichever is less. */
 Test(rig_gather, frames_of_a_dense_stream_come_together_in_order_and_none_is_lost)
 {
     static const struct {
@@ -239,8 +238,8 @@ Test(rig_gather, frames_of_a_dense_stream_come_together_in_order_and_none_is_los
         pump_until(last_us + GATHER_US);
         cr_expect_eq(taken, 4000, "stream %zu: %zu", i, taken);
         cr_expect_eq(rig_client_counts(client).frames_missing, 0);
-        cr_expect_leq((port.reads - reads) * streams[i].together, (size_t)4000,
-                      "stream %zu: %zu reads", i, port.reads - reads);
+        cr_expect_leq((port.reads - reads) * streams[i].together, (size_t)4000, "stream %zu: %zu reads", i,
+                      port.reads - reads);
         cr_expect_leq(port.most_waiting, TERMINAL_HOLD * 5 / 8, "stream %zu: %zu bytes waited", i,
                       port.most_waiting);
         cr_expect_leq(waited_most_us, GATHER_US + CALL_US, "stream %zu: %lld us", i,

@@ -55,7 +55,8 @@ static void agrees(const char *legend, size_t n, int degree, double share)
                   "%s: slope at %d %.15g against %.15g", legend, k, parabola_slope(&p, x) * (high - low),
                   slope);
         if (n > (size_t)degree + 1 && plain.residual_sd > 1e-6 * range)
-            cr_expect(fabs(parabola_relative_sd(&p, x) * plain.residual_sd / sqrt(variance) - 1) < 1e3 * share,
+            cr_expect(fabs(parabola_relative_sd(&p, x) * plain.residual_sd / sqrt(variance) - 1) <
+                          1e3 * share,
                       "%s: standard error at %d %.12g against %.12g", legend, k,
                       parabola_relative_sd(&p, x) * plain.residual_sd, sqrt(variance));
     }
