@@ -31,13 +31,30 @@ static bool ends_with(const char *name, const char *ending)
     return length > end && strcmp(name + length - end, ending) == 0;
 }
 
+/* The name of a file of a report, or, where a report was killed while it wrote that, the name under which it
+ * was being written (file_bytes_begin): base receives that of the file. */
+static bool base_name(const char *name, char *base, size_t size)
+{
+    static const char ending[] = ".XXXXXX.tmp";
+    size_t length = strlen(name);
+    if (length >= size)
+        return false;
+    strcpy(base, name);
+    if (ends_with(name, ".tmp") && length >= sizeof ending && name[length - (sizeof ending - 1)] == '.')
+        base[length - (sizeof ending - 1)] = 0;
+    return true;
+}
+
 /* A file name that a report of any version of these figures may have written into figures/. */
-static bool figure_file(const char *name)
+static bool figure_file(const char *written)
 {
     static const char *const starts[] = {"push-",   "test-",        "stall-force.", "slip-onset.",
                                          "torque.", "differences.", "budget."};
     static const char *const endings[] = {".gp", ".csv", ".svg"};
+    char name[NAME_MAX + 1];
     bool start = false, ending = false;
+    if (!base_name(written, name, sizeof name))
+        return false;
     for (size_t i = 0; i < sizeof starts / sizeof starts[0]; i++)
         start |= strncmp(name, starts[i], strlen(starts[i])) == 0;
     for (size_t i = 0; i < sizeof endings / sizeof endings[0]; i++)
@@ -45,9 +62,12 @@ static bool figure_file(const char *name)
     return start && ending && strspn(name, "abcdefghijklmnopqrstuvwxyz0123456789-.") == strlen(name);
 }
 
-static bool report_file(const char *name)
+static bool report_file(const char *written)
 {
     static const char *const files[] = {"report.html", "results.json", "results.csv"};
+    char name[NAME_MAX + 1];
+    if (!base_name(written, name, sizeof name))
+        return false;
     for (size_t i = 0; i < sizeof files / sizeof files[0]; i++) {
         if (strcmp(name, files[i]) == 0)
             return true;
@@ -93,7 +113,7 @@ static enum err_code scan_figures(const char *folder, enum scan what, struct err
     return code;
 }
 
-/* results.json is the first file of a report to be written and names its schema in the first lines. */
+/* results.json is there from the beginning of a report and names its schema in the first lines. */
 static bool holds_results(const char *folder)
 {
     char path[PATH_MAX], head[200];
@@ -126,7 +146,8 @@ enum err_code report_check_folder(const char *folder, struct err *e)
     while (code == ERR_OK && (entry = readdir(directory)) != NULL) {
         if (strcmp(entry->d_name, ".") == 0 || strcmp(entry->d_name, "..") == 0)
             continue;
-        entries++;
+        /* What was being written for the first time when a report was killed is no results.json yet. */
+        entries += !ends_with(entry->d_name, ".tmp");
         code = join(folder, entry->d_name, path, e);
         if (code != ERR_OK)
             break;
@@ -162,6 +183,31 @@ static enum err_code write_file(const char *folder, const char *name, const char
     snprintf(file, sizeof file, "%s%s", name, ending);
     code = join(folder, file, path, e);
     return code == ERR_OK ? file_bytes_write_with(path, bytes, length, FILE_BYTES_MADE_AGAIN, e) : code;
+}
+
+/* Begin a report in a folder that was checked: what one that was killed was writing goes, and where there is
+ * no results.json yet one says whose folder this is, so that the next report may finish what this one may
+ * not. */
+static enum err_code begin_report(const char *folder, struct err *e)
+{
+    static const char unfinished[] = "{\"schema\": \"" REPORT_JSON_SCHEMA "\", \"unfinished\": true}\n";
+    DIR *directory = opendir(folder);
+    enum err_code code = ERR_OK;
+    struct dirent *entry;
+    char path[PATH_MAX];
+    if (directory == NULL)
+        return err_set_at(e, ERR_SYSTEM, folder, 0, 0, "cannot be read: %s", strerror(errno));
+    while (code == ERR_OK && (entry = readdir(directory)) != NULL) {
+        if (!ends_with(entry->d_name, ".tmp") || !report_file(entry->d_name))
+            continue;
+        code = join(folder, entry->d_name, path, e);
+        if (code == ERR_OK && unlink(path) != 0)
+            code = err_set_at(e, ERR_SYSTEM, path, 0, 0, "cannot be removed: %s", strerror(errno));
+    }
+    closedir(directory);
+    if (code != ERR_OK || holds_results(folder))
+        return code;
+    return write_file(folder, "results", ".json", unfinished, sizeof unfinished - 1, e);
 }
 
 /* Script and data of one figure, made, written and let go. */
@@ -300,6 +346,8 @@ enum err_code report_write(const struct session *session, const struct report_op
     enum err_code code = report_check_folder(options->folder, e);
     if (code == ERR_OK)
         code = make_folder(options->folder, e);
+    if (code == ERR_OK)
+        code = begin_report(options->folder, e);
     if (code != ERR_OK)
         return code;
     beside = options->threads != 1 && pthread_create(&thread, NULL, write_numbers, &numbers) == 0;

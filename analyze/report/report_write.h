@@ -21,8 +21,9 @@ struct report_options {
  * so that nobody waits for a refusal. A folder that does not exist yet is fine; its parent must exist. */
 enum err_code report_check_folder(const char *folder, struct err *e);
 
-/* Check again, make the folder, write. Figures of an earlier report are removed. Each file is written whole
- * or not at all. */
+/* Check again, make the folder, write. Figures of an earlier report are removed, and so is what one that was
+ * killed had begun. Each file is written whole or not at all; of a first report that was killed results.json
+ * says that it is unfinished. */
 enum err_code report_write(const struct session *session, const struct report_options *options,
                            struct err *e);
 

@@ -14,8 +14,10 @@
 #include <criterion/criterion.h>
 #include <jansson.h>
 #include <math.h>
+#include <signal.h>
 #include <stdlib.h>
 #include <string.h>
+#include <sys/resource.h>
 #include <sys/stat.h>
 #include <unistd.h>
 
@@ -371,6 +373,64 @@ Test(report_folder, other_files_are_left_alone, .init = scratch_begin, .fini = s
                  "a file in place of the folder");
     options.folder = scratch_path("none/deep");
     cr_expect_eq(report_write(s, &options, &e), ERR_USAGE, "no parent folder");
+    fixture_session_free(s);
+}
+
+/* What a report that was killed leaves behind: at its very beginning, and later. */
+Test(report_folder, what_a_killed_report_left_is_finished, .init = scratch_begin, .fini = scratch_end)
+{
+    static const char *const left[] = {"out/results.json.Ab3dE9.tmp", "out/results.csv.zzzzzz.tmp",
+                                       "out/report.html.000000.tmp",
+                                       "out/figures/push-1-gear-8.csv.Q1w2E3.tmp"};
+    struct session *s = fixture_session(false);
+    struct err e = {0};
+    char folder[600], *numbers;
+    snprintf(folder, sizeof folder, "%s", scratch_path("out"));
+    struct report_options options = {.folder = folder};
+    cr_assert_eq(mkdir(folder, 0777), 0);
+    scratch_write(left[0], "{\"sch");
+    cr_expect_eq(report_write(s, &options, &e), ERR_OK, "%s: %s", e.file, e.text);
+    for (size_t i = 0; i < sizeof left / sizeof left[0]; i++)
+        scratch_write(left[i], "half");
+    scratch_write("out/results.json", "{\"schema\": \"nipbench-results-1\", \"unfinished\": true}\n");
+    cr_expect_eq(report_write(s, &options, &e), ERR_OK, "%s: %s", e.file, e.text);
+    for (size_t i = 0; i < sizeof left / sizeof left[0]; i++)
+        cr_expect_neq(access(scratch_path(left[i]), F_OK), 0, "%s stays", left[i]);
+    numbers = scratch_read("out/results.json");
+    cr_expect(strlen(numbers) > 1000 && strstr(numbers, "unfinished") == NULL, "%.200s", numbers);
+    free(numbers);
+    scratch_write("out/notes.Ab3dE9.tmp", "mine");
+    cr_expect_eq(report_write(s, &options, &e), ERR_USAGE, "somebody else's .tmp");
+    fixture_session_free(s);
+}
+
+/* Where the files cannot grow the error is that of the numbers, which are written beside the rest or before
+ * it; the folder says that it is unfinished, and the next report finishes it. */
+Test(report_folder, numbers_that_cannot_be_written_are_told, .init = scratch_begin, .fini = scratch_end)
+{
+    struct session *s = fixture_session(false);
+    struct rlimit before, small;
+    struct err e = {0};
+    char folder[600], *numbers;
+    snprintf(folder, sizeof folder, "%s", scratch_path("out"));
+    cr_assert_eq(getrlimit(RLIMIT_FSIZE, &before), 0);
+    signal(SIGXFSZ, SIG_IGN);
+    small = before;
+    small.rlim_cur = 900;
+    for (int threads = 1; threads <= 2; threads++) {
+        struct report_options options = {.folder = folder, .threads = threads};
+        enum err_code code;
+        cr_assert_eq(setrlimit(RLIMIT_FSIZE, &small), 0);
+        code = report_write(s, &options, &e);
+        cr_assert_eq(setrlimit(RLIMIT_FSIZE, &before), 0);
+        cr_expect_eq(code, ERR_SYSTEM, "%d threads", threads);
+        cr_expect_not_null(strstr(e.file, "results.json"), "%d threads: %s: %s", threads, e.file, e.text);
+        numbers = scratch_read("out/results.json");
+        cr_expect_not_null(strstr(numbers, "\"unfinished\": true"), "%s", numbers);
+        free(numbers);
+    }
+    struct report_options options = {.folder = folder};
+    cr_expect_eq(report_write(s, &options, &e), ERR_OK, "%s: %s", e.file, e.text);
     fixture_session_free(s);
 }
 
