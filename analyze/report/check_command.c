@@ -64,6 +64,8 @@ static enum err_code read_published(const char *path, json_t **root, struct sess
         code = json_strict_text(&place, "schema", schema, sizeof schema, e);
     if (code == ERR_OK && strcmp(schema, REPORT_JSON_SCHEMA) != 0)
         code = err_set_at(e, ERR_FILE, path, 0, 0, "its schema is '%s', not " REPORT_JSON_SCHEMA, schema);
+    if (code == ERR_OK && json_is_true(json_object_get(place.object, "unfinished")))
+        code = err_set_at(e, ERR_FILE, path, 0, 0, "is of a report that was not finished; make that again");
     return code == ERR_OK ? read_options(*root, path, options, e) : code;
 }
 

@@ -283,6 +283,14 @@ Test(analyze_commands, report_that_was_killed_is_made_again_in_its_folder, .time
     cr_expect_eq(system(command), 0, "the folder differs from one that was made at once");
 }
 
+Test(analyze_commands, numbers_of_an_unfinished_report_cannot_be_checked)
+{
+    scratch_write("u.json", "{\"schema\": \"nipbench-results-1\", \"unfinished\": true}\n");
+    cr_expect_eq(run("report s --check u.json"), EXIT_BAD_INPUT, "%s", complained);
+    cr_expect_str_eq(complained,
+                     "nipbench-analyze: u.json: is of a report that was not finished; make that again\n");
+}
+
 Test(analyze_commands, results_do_not_depend_on_the_number_of_threads)
 {
     char *one, *three;
