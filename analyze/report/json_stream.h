@@ -1,6 +1,6 @@
 /* One JSON object written member by member, and a list of it item by item, so that no more than one of them
- * is held in memory. The text is what jansson would write for the whole at once, with an indent of one space.
- */
+ * is held in memory. The text is what jansson would write for the whole at once, with an indent of one space
+ * and real numbers to 12 digits. */
 #ifndef ANALYZE_REPORT_JSON_STREAM_H
 #define ANALYZE_REPORT_JSON_STREAM_H
 
