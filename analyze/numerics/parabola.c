@@ -3,6 +3,7 @@
 #include <gsl/gsl_errno.h>
 #include <gsl/gsl_linalg.h>
 #include <math.h>
+#include <stdbool.h>
 #include <string.h>
 
 /* Sums over the points: of powers of u, and of y times powers of u; y counted from the first. */
@@ -23,7 +24,7 @@ static inline void add(struct sums *s, double u, double y)
 }
 
 /* Coefficients and inverse; false where the points do not determine them. */
-static int solve(const struct sums *s, size_t terms, struct parabola *p)
+static bool solve(const struct sums *s, size_t terms, struct parabola *p)
 {
     double matrix[9], right[3];
     gsl_matrix_view m = gsl_matrix_view_array(matrix, terms, terms);
@@ -35,16 +36,16 @@ static int solve(const struct sums *s, size_t terms, struct parabola *p)
             matrix[j * terms + k] = s->u[j + k];
     }
     if (gsl_linalg_cholesky_decomp1(&m.matrix) != GSL_SUCCESS)
-        return 0;
+        return false;
     /* What the last power has beside the lower ones may be all rounding. */
     double rest = matrix[terms * terms - 1];
     if (rest * rest < 1e-12 * s->u[2 * (terms - 1)] ||
         gsl_linalg_cholesky_solve(&m.matrix, &b.vector, &c.vector) != GSL_SUCCESS ||
         gsl_linalg_cholesky_invert(&m.matrix) != GSL_SUCCESS)
-        return 0;
+        return false;
     for (size_t j = 0; j < terms; j++)
         memcpy(p->inverse[j], matrix + j * terms, terms * sizeof *matrix);
-    return 1;
+    return true;
 }
 
 enum err_code parabola_fit(const double *x, const double *y, size_t n, int degree, struct parabola *p,

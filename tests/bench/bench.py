@@ -175,7 +175,7 @@ def main():
     if options.table:
         write(options.table, "\n".join(bench.text) + "\n")
     for row in failed:  # again, where whoever reads only the end sees it
-        bench.note(f"no figures: {row}")
+        bench.note(f"row that broke: {row}")
     if not bench.figures and not failed:
         bench.note(f"no row has '{options.only}' in its name")
         return 1

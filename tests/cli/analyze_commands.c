@@ -253,36 +253,6 @@ Test(analyze_commands, report_writes_all_files_and_again_over_its_own)
     cr_expect_not_null(strstr(complained, "r/notes.txt"), "%s", complained);
 }
 
-/* Killed at moments that lie all over its work, at first before the folder is made: the next report always
- * goes on, and in the end the folder is as if nothing had been. */
-Test(analyze_commands, report_that_was_killed_is_made_again_in_its_folder, .timeout = 300)
-{
-    int begun = 0, killed = 0;
-    char command[3 * 4096];
-    cr_expect_eq(run("report s --out whole"), EXIT_DONE, "%s", complained);
-    for (int ms = 1, same = 0; ms < 4000 && same < 3; ms += ms / 12 + 1) {
-        /* Now and then into a folder that is not there. */
-        const char *away = ms % 3 == 0 ? "rm -rf r; " : "";
-        snprintf(command, sizeof command,
-                 "cd '%s' && %stimeout -s KILL %d.%03d '%s' report s --out r >out.txt 2>err.txt; s=$?; "
-                 "[ $s != 137 ] || ! [ -d r ] || touch was_begun; exit $s",
-                 scratch_path("."), away, ms / 1000, ms % 1000, ANALYZE_PROGRAM);
-        int status = system(command);
-        char *why = scratch_read("err.txt");
-        cr_expect(WIFEXITED(status) && (WEXITSTATUS(status) == 137 || WEXITSTATUS(status) == EXIT_DONE),
-                  "after %d ms: status %#x: %s", ms, (unsigned)status, why);
-        free(why);
-        killed += WEXITSTATUS(status) == 137;
-        same = WEXITSTATUS(status) == EXIT_DONE ? same + 1 : 0;
-        begun += WEXITSTATUS(status) == 137 && unlink(scratch_path("was_begun")) == 0;
-    }
-    fprintf(stderr, "killed %d times, %d of them with a folder begun\n", killed, begun);
-    cr_expect(begun >= 3, "%d kills, %d fell where a folder had been begun", killed, begun);
-    cr_expect_eq(run("report s --out r"), EXIT_DONE, "%s", complained);
-    snprintf(command, sizeof command, "cd '%s' && diff -r r whole >out.txt", scratch_path("."));
-    cr_expect_eq(system(command), 0, "the folder differs from one that was made at once");
-}
-
 Test(analyze_commands, numbers_of_an_unfinished_report_cannot_be_checked)
 {
     scratch_write("u.json", "{\"schema\": \"nipbench-results-1\", \"unfinished\": true}\n");

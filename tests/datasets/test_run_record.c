@@ -7,6 +7,7 @@
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
+#include <unistd.h>
 
 TestSuite(run_record, .init = scratch_begin, .fini = scratch_end);
 
@@ -179,6 +180,18 @@ Test(run_record, what_could_not_be_read_back_is_not_written)
     cr_expect_eq(run_record_write(scratch_path("none/r.json"), &r, &e), ERR_SYSTEM);
     run_record_free(&r);
     cr_expect_eq(run_record_read(scratch_path("none.json"), &r, &e), ERR_FILE);
+}
+
+Test(run_record, one_that_lacks_events_is_not_written)
+{
+    struct run_record r = scratch_record();
+    struct err e;
+    r.lists_incomplete = true;
+    cr_expect_eq(run_record_write(scratch_path("r.json"), &r, &e), ERR_MEMORY);
+    cr_expect_not_null(strstr(e.text, "recovers the run"), "%s", e.text);
+    cr_expect_neq(access(scratch_path("r.json"), F_OK), 0);
+    run_record_free(&r);
+    cr_expect_not(r.lists_incomplete, "empty lists lack nothing");
 }
 
 Test(run_record, what_a_device_said_is_cleaned_and_kept)

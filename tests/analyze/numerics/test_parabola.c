@@ -156,7 +156,8 @@ static void refused(const char *legend, const double *x, const double *y, size_t
 Test(parabola, what_cannot_be_fitted_is_refused)
 {
     static const double good[] = {0, 1, 2, 3, 4, 5}, one[] = {4.7, 4.7, 4.7, 4.7, 4.7, 4.7},
-                        two[] = {0.1, 0.7, 0.1, 0.7, 0.1, 0.7}, nan_x[] = {0, 1, NAN, 3, 4, 5},
+                        two[] = {0.1, 0.7, 0.1, 0.7, 0.1, 0.7},
+                        nearly[] = {0.1, 0.7, 0.1, 0.7, 0.1, 0.7 + 3e-7}, nan_x[] = {0, 1, NAN, 3, 4, 5},
                         far_x[] = {0, 1, INFINITY, 3, 4, 5}, wide[] = {-1.7e308, 0, 1, 2, 3, 1.7e308},
                         nan_first[] = {NAN, 1, 2, 3, 4, 5}, nan_last[] = {0, 1, 2, 3, 4, NAN},
                         far_y[] = {0, 1, 2, -INFINITY, 4, 5};
@@ -166,6 +167,7 @@ Test(parabola, what_cannot_be_fitted_is_refused)
     refused("one place", one, good, 6, 2, "one place");
     refused("one place, straight", one, good, 6, 1, "one place");
     refused("two places", two, good, 6, 2, "fewer than 3 places");
+    refused("two places but for 3e-7", nearly, good, 6, 2, "fewer than 3 places");
     refused("x is not a number", nan_x, good, 6, 2, "");
     refused("x is infinite", far_x, good, 6, 2, "not finite");
     refused("a range past all numbers", wide, good, 6, 2, "not finite");
