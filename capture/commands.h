@@ -27,6 +27,7 @@ int command_identify(int argc, char **argv);
 int command_watch(int argc, char **argv);
 int command_weigh(int argc, char **argv);
 int command_measure_feed(int argc, char **argv);
+int command_plan(int argc, char **argv);
 int command_run(int argc, char **argv);
 
 /* What all commands can be told. */

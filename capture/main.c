@@ -15,7 +15,8 @@ struct command {
 
 static const struct command COMMANDS[] = {
     {"ports", command_ports}, {"identify", command_identify},         {"watch", command_watch},
-    {"weigh", command_weigh}, {"measure-feed", command_measure_feed}, {"run", command_run}};
+    {"weigh", command_weigh}, {"measure-feed", command_measure_feed}, {"plan", command_plan},
+    {"run", command_run}};
 
 struct chosen {
     const struct command *command;
@@ -56,6 +57,7 @@ int main(int argc, char **argv)
                                      "  watch         show live what a rig measures\n"
                                      "  weigh         record readings of hung weights\n"
                                      "  measure-feed  record lengths measured for known steps\n"
+                                     "  plan          write a plan to start from, or check one\n"
                                      "  run           carry out a plan and write a series of runs\n\n"
                                      "`" COMMANDS_PROGRAM
                                      " COMMAND --help' tells about one.\n\n" COMMANDS_EXIT_STATUSES,

@@ -2,6 +2,7 @@
 
 #include "capture/bench_setup.h"
 #include "capture/last_cut.h"
+#include "capture/plan_example.h"
 #include "capture/rig_client.h"
 #include "capture/rig_open.h"
 #include "capture/run_notes.h"
@@ -210,6 +211,8 @@ static enum err_code check_rig(const struct series_capture *c, struct err *e)
 static enum err_code read_plan(struct series_capture *c, struct err *e)
 {
     enum err_code code = plan_read(c->plan_path, &c->plan, e);
+    if (code == ERR_OK)
+        code = plan_example_refuse(c->plan_path, e);
     if (code != ERR_OK)
         return code;
     c->plan_count = c->run_count = plan_order(&c->plan, c->order);

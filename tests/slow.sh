@@ -32,6 +32,13 @@ compare_bench() {
         Rscript --vanilla tests/reference/bench.R "$work" "$2" 20261204
 }
 
+# The difference that a plan can see against R's power.t.test, qtukey and pt.
+compare_seen() {
+    local work=build/reference/seen
+    rm -rf "$work" && mkdir -p "$work" && "$programs/tests/reference/seen_cases" "$work" &&
+        Rscript --vanilla tests/reference/seen.R "$work" "$2" 20261129
+}
+
 # Comparisons of feeders against R and SciPy's own data; python3 on the path may be another one than Debian's.
 compare_feeders() {
     local work=build/reference/comparison scipy
@@ -52,6 +59,7 @@ study reference_nonlinear compare_numerics nonlinear 20261202
 study reference_difference compare_numerics difference 20261203
 study reference_bench compare_bench
 study reference_comparison compare_feeders
+study reference_seen compare_seen
 study compare "$programs/tests/sim/study_compare" --runs 10000
 study uncertainty build/programs/tests/sim/study_uncertainty --runs 1000
 study bench "$programs/tests/sim/study_bench" --runs 1000
