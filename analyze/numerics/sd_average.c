@@ -5,7 +5,7 @@
 
 /* The integral runs over u = log s. Its integrand is smooth and vanishes at both ends, where the trapezoidal
  * rule converges faster than any power of its step. */
-#define STEP_MOST     0.12 /* exp(-e^2u) is smooth only so far from the real axis */
+#define STEP_MOST     0.06 /* exp(-e^2u) is smooth only so far from the real axis, and f may be steep */
 #define STEP_OF_SD    0.4  /* in standard deviations of u */
 #define NEGLIGIBLE    1e-18
 #define LOWEST_LOG_SD (-120.0)
