@@ -25,10 +25,7 @@
 
 const char *argp_program_version = PROGRAM " " NIPBENCH_VERSION;
 
-#define EXIT_STATUSES                                                                                        \
-    "\vExit status: 0 done; 1 ran, but the answer is no; 2 wrong use; 3 a bad input file; 4 device (not "    \
-    "used here); 5 "                                                                                         \
-    "system: disk full, no memory, no gnuplot, our own fault."
+#define EXIT_STATUSES "\v" EXIT_STATUS_HELP
 
 static int system_trouble(const struct err *e)
 {

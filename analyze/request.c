@@ -212,8 +212,9 @@ const struct argp_option REQUEST_REPORT[] = {
     {"no-figures", KEY_NO_FIGURES, NULL, 0, "Write the figures' scripts and data but do not draw them", 0},
     {0}};
 const struct argp_option REQUEST_CALIBRATE[] = {
-    {"degree", KEY_DEGREE, "DEGREE", 0, "1, 2 or auto (the default): 2 where an F test asks for it", 0},
-    {"out", KEY_OUT, "FILE", 0,
+    {"degree", KEY_DEGREE, "1|2|auto", 0,
+     "Degree of the polynomial; the default is auto: 2 where an F test asks for it, else 1", 0},
+    {"out", KEY_OUT, "CALIBRATION.json", 0,
      "The calibration to write; the default is calibration.json beside the readings. One that is there is "
      "kept "
      "under a name with its date",
@@ -225,8 +226,8 @@ const struct argp_option REQUEST_COMPARE[] = {OPTION_JSON,   OPTION_THREADS, OPT
                                               OPTION_ACCEPT, OPTION_MATTERS, {0}};
 
 const struct argp_option REQUEST_PREDICT[] = {
-    {"feeder", KEY_FEEDER, "NAME", 0, "The feeder of the series to hold against; the default is every one",
-     0},
+    {"feeder", KEY_FEEDER, "NAME", 0,
+     "The feeder of the series to hold against, as its plan calls it; the default is every one", 0},
     {"speeds", KEY_SPEEDS, "MM_S,...", 0,
      "Feed speeds to predict at, in mm/s; the default is those measured, or 1 to 200", 0},
     {"out", KEY_OUT, "DIR", 0, "Folder for the figure: prediction.gp, prediction.csv, prediction.svg", 0},
@@ -236,14 +237,15 @@ const struct argp_option REQUEST_PREDICT[] = {
     {0}};
 
 const struct argp_option REQUEST_BENCHES[] = {
-    {"table", KEY_TABLE, "FILE.csv", 0,
+    {"table", KEY_TABLE, "TABLE.csv", 0,
      "No series: results in one column, with columns named feeder, bench, operator, refit beside it as far "
      "as "
      "they apply",
      0},
-    {"quantity", KEY_QUANTITY, "QUANTITY", 0, "stall_force_n (the default) or slip_onset_n", 0},
-    {"speed", KEY_SPEED, "MM_S", 0, "Of the pushes at this speed; the default is every one", 0},
-    {"feeder", KEY_FEEDER, "NAME", 0, "Of this feeder; the default is every one", 0},
+    {"quantity", KEY_QUANTITY, "stall_force_n|slip_onset_n", 0,
+     "Which quantity; the default is stall_force_n", 0},
+    {"speed", KEY_SPEED, "MM_S", 0, "Of the pushes at this speed, in mm/s; the default is every one", 0},
+    {"feeder", KEY_FEEDER, "NAME", 0, "Of this feeder, as the plans call it; the default is every one", 0},
     OPTION_JSON,
     OPTION_THREADS,
     OPTION_ACCEPT,
@@ -257,10 +259,11 @@ const struct argp_option REQUEST_REPEATS[] = {
      0},
     {"scatter", KEY_SCATTER, "SD", 0,
      "No series: the standard deviation of one value, in any unit, blocks taken out", 0},
-    {"power", KEY_POWER, "PERCENT", 0, "In what share of such series it is to be found; the default is 80",
-     0},
+    {"power", KEY_POWER, "PERCENT", 0,
+     "In what share of such series it is to be found, in %; the default is 80", 0},
     {"level", KEY_LEVEL, "PERCENT", 0,
-     "In what share a difference may be claimed where there is none, all pairs together; the default is 5",
+     "In what share a difference may be claimed where there is none, all pairs together, in %; the default "
+     "is 5",
      0},
     {"feeders", KEY_FEEDERS, "N", 0,
      "How many feeders are to be compared; the default is as many as were run, or 2", 0},
@@ -268,8 +271,9 @@ const struct argp_option REQUEST_REPEATS[] = {
      "Feeders run in blocks, each once in every block, or as independent groups; the default is as run, or "
      "blocks",
      0},
-    {"quantity", KEY_QUANTITY, "QUANTITY", 0, "stall_force_n (the default) or slip_onset_n", 0},
-    {"speed", KEY_SPEED, "MM_S", 0, "Of the pushes at this speed; the default is every one", 0},
+    {"quantity", KEY_QUANTITY, "stall_force_n|slip_onset_n", 0,
+     "Which quantity; the default is stall_force_n", 0},
+    {"speed", KEY_SPEED, "MM_S", 0, "Of the pushes at this speed, in mm/s; the default is every one", 0},
     OPTION_JSON,
     OPTION_THREADS,
     OPTION_ACCEPT,

@@ -59,8 +59,9 @@ int command_run(int argc, char **argv)
     static const struct argp ARGP = {
         OPTIONS,
         parse_run,
-        "PLAN --port PORT --out DIR\n--resume --port PORT --out DIR",
-        "Carry out the plan in the file PLAN and write a series into DIR, or go on with the series in DIR.\v"
+        "PLAN.yaml --port PORT --out DIR\n--resume --port PORT --out DIR",
+        "Carry out the plan in the file PLAN.yaml and write a series into DIR, or go on with the series in "
+        "DIR.\v"
         "It says on standard error what must be changed on the bench between runs, "
         "and waits for Enter: at a terminal, or from a program that reads these "
         "lines and answers each with an empty line on a pipe. "

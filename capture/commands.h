@@ -16,10 +16,8 @@
 #include <stdbool.h>
 #include <stddef.h>
 
-#define COMMANDS_PROGRAM "nipbench-capture"
-#define COMMANDS_EXIT_STATUSES                                                                               \
-    "Exit status: 0 done; 1 ran, but was stopped or a run ended as a fault; 2 wrong use; 3 bad input file; " \
-    "4 port or rig; 5 system (disk full, no memory)."
+#define COMMANDS_PROGRAM       "nipbench-capture"
+#define COMMANDS_EXIT_STATUSES EXIT_STATUS_HELP
 
 /* Each takes its own part of the command line, argv[0] being its name, and returns the exit status. */
 int command_ports(int argc, char **argv);
@@ -67,11 +65,11 @@ enum {
 
 #define COMMANDS_JSON_OPTION                                                                                 \
     {                                                                                                        \
-        "json", COMMANDS_KEY_JSON, NULL, 0, "Write the result as JSON", 0                                    \
+        "json", COMMANDS_KEY_JSON, NULL, 0, "Print the result as JSON on standard output", 0                 \
     }
 #define COMMANDS_BAUD_OPTION                                                                                 \
     {                                                                                                        \
-        "baud", COMMANDS_KEY_BAUD, "N", 0, "Bits per second on the line (default 500000)", 0                 \
+        "baud", COMMANDS_KEY_BAUD, "N", 0, "Bits per second on the line; the default is 500000", 0           \
     }
 #define COMMANDS_PORT_OPTION                                                                                 \
     {                                                                                                        \

@@ -39,15 +39,17 @@ static const struct argp_option OPTIONS[] = {
     {"full-steps", FULL_STEPS, "N", 0, "Full steps of its motor to a turn", 0},
     {"microsteps", MICROSTEPS, "N", 0, "Microsteps of the driver to a full step", 0},
     {"reduction", REDUCTION, "R", 0, "Motor turns to a turn of the drive gear", 0},
-    {"diameter", DIAMETER, "MM", 0, "Nominal diameter of the drive gear, to know how far to move", 0},
+    {"diameter", DIAMETER, "MM", 0, "Nominal diameter of the drive gear in mm, to know how far to move", 0},
     {"lengths", LENGTHS, "LIST", 0, "Lengths to feed in mm, with commas between them: 50,100", 0},
-    {"repeats", REPEATS, "N", 0, "How often each is fed, forward and back (default 3)", 0},
-    {"speed", SPEED, "MM_S", 0, "Speed of the feed (default 5)", 0},
-    {"resolution-mm", RESOLUTION, "MM", 0, "Resolution of the rule or caliper, your estimate", 0},
+    {"repeats", REPEATS, "N", 0, "How often each length is fed, forward and back; the default is 3", 0},
+    {"speed", SPEED, "MM_S", 0, "Speed of the feed in mm/s; the default is 5", 0},
+    {"resolution-mm", RESOLUTION, "MM", 0, "Resolution of the rule or caliper in mm, your estimate", 0},
     {"force-limit-counts", FORCE_LIMIT, "N", 0,
-     "Stop when the force reading has moved by so much (default: 1 % of the converter's range)", 0},
+     "Stop when the force reading has moved by so many counts; the default is 1 % of the converter's range",
+     0},
     {"measured", MEASURED, "LIST", 0,
-     "Unattended: the lengths measured, one for each move in their order. You have read the cautions", 0},
+     "Unattended: the lengths measured in mm, one for each move in their order. You have read the cautions",
+     0},
     {0}};
 
 static error_t take(int key, char *argument, struct argp_state *state)

@@ -37,17 +37,21 @@ static const size_t PLACES[END - FIRST] = {
 
 static const struct argp_option OPTIONS[] = {
     {"loads", LOADS, "LIST", 0, "The weights to hang, rising, with commas between them: 0.5,1,2,5", 0},
-    {"mass-unit", MASS_UNIT, "UNIT", 0, "They are conventional masses in kg (default) or g", 0},
-    {"loads-n", LOADS_N, NULL, 0, "They are forces in newtons, all corrections made", 0},
-    {"cycles", CYCLES, "N", 0, "How often they are hung, rising and falling (default 3)", 0},
-    {"latitude", LATITUDE, "DEGREES", 0, "Where the rig stands, north positive: for local gravity", 0},
-    {"height", HEIGHT, "M", 0, "and how high above the sea", 0},
-    {"gravity", GRAVITY, "G", 0, "Local gravity in m/s2 (default: standard gravity, an estimate)", 0},
-    {"density", DENSITY, "KG_M3", 0, "Density of the weights (default 7850); matters only in other air", 0},
-    {"air-density", AIR_DENSITY, "KG_M3", 0, "Density of the air (default 1.2)", 0},
-    {"tolerance-mg", TOLERANCE_MG, "MG", 0, "Tolerance of each load", 0},
-    {"tolerance-relative", TOLERANCE_RELATIVE, "SHARE", 0, "or as a share of the load: 0.0005", 0},
-    {"timeout", TIMEOUT, "SECONDS", 0, "How long to wait for a steady reading (default 30)", 0},
+    {"mass-unit", MASS_UNIT, "kg|g", 0,
+     "Unit of the weights, which are conventional masses; the default is kg", 0},
+    {"loads-n", LOADS_N, NULL, 0, "The weights are stated as forces in newtons, all corrections made", 0},
+    {"cycles", CYCLES, "N", 0, "How often the weights are hung, rising and falling; the default is 3", 0},
+    {"latitude", LATITUDE, "DEGREES", 0,
+     "Where the rig stands, in degrees, north positive: for local gravity", 0},
+    {"height", HEIGHT, "M", 0, "How high above the sea the rig stands, in m: goes with --latitude", 0},
+    {"gravity", GRAVITY, "G", 0, "Local gravity in m/s2; the default is standard gravity, an estimate", 0},
+    {"density", DENSITY, "KG_M3", 0,
+     "Density of the weights in kg/m3; the default is 7850; matters only in other air", 0},
+    {"air-density", AIR_DENSITY, "KG_M3", 0, "Density of the air in kg/m3; the default is 1.2", 0},
+    {"tolerance-mg", TOLERANCE_MG, "MG", 0, "Tolerance of each load, in mg", 0},
+    {"tolerance-relative", TOLERANCE_RELATIVE, "SHARE", 0, "Tolerance of each load, as a share of it: 0.0005",
+     0},
+    {"timeout", TIMEOUT, "SECONDS", 0, "How long to wait for a steady reading; the default is 30", 0},
     {0}};
 
 static error_t take(int key, char *argument, struct argp_state *state)

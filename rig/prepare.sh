@@ -49,8 +49,9 @@ compile() {
     log=$(ninja -C "$folder" "$@" 2>&1) || { printf '%s\n' "$log" | tail -n 60 >&2; die "the build in $folder failed"; }
 }
 
-# prepare_programs: the programs as a user has them, optimised as a whole and without sanitizers, in build/programs.
+# prepare_programs: the programs as a user has them, optimised as a whole and without sanitizers, and their manual, in
+# build/programs.
 prepare_programs() {
     configure "$top/build/programs" --buildtype=debugoptimized -Db_lto=true
-    compile "$top/build/programs" capture/nipbench-capture analyze/nipbench-analyze rig/simulator/nipbench-rig
+    compile "$top/build/programs" capture/nipbench-capture analyze/nipbench-analyze rig/simulator/nipbench-rig manual
 }

@@ -33,6 +33,17 @@ enum exit_status {
     EXIT_SYSTEM = 5
 };
 
+/* The same in words, for the --help of every program and command; the manual pages and the tables of
+ * README.md are made of it. Each line is short enough that argp leaves it as it is. */
+#define EXIT_STATUS_HELP                                                                                     \
+    "Exit status:\n"                                                                                         \
+    "  0  done\n"                                                                                            \
+    "  1  ran, but the answer is no: a check failed, a run was stopped or faulty\n"                          \
+    "  2  wrong use of the command line\n"                                                                   \
+    "  3  bad input file\n"                                                                                  \
+    "  4  port or rig: absent, in use, silent, not understood\n"                                             \
+    "  5  system: disk full, no memory, a program missing, our own fault"
+
 struct err {
     enum err_code code;
     char file[512];   /* the file or device concerned, empty if none */

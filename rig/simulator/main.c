@@ -60,29 +60,32 @@ struct options {
 };
 
 static struct argp_option option_table[] = {
-    {"seed", 's', "N", 0, "Seed of everything random (default 1)", 0},
-    {"feeder", 'f', "FILE", 0,
-     "Serve the feeder of this parameter file; repeatable (default: one built-in gear)", 0},
-    {"speedup", 'x', "N", 0, "Rig seconds per second, 1 to 1000 (default 1)", 0},
-    {"truth", 't', "FILE", 0, "Write the true answers of each run to FILE (JSON), anew at each move", 0},
-    {"rate-max", 'r', "HZ", 0, "Greatest sample rate that the rig offers (default 100000)", 0},
+    {"seed", 's', "N", 0, "Seed of everything random, from 0; the default is 1", 0},
+    {"feeder", 'f', "FEEDER.yaml", 0,
+     "Serve the feeder of this parameter file; may be given several times; the default is one built-in gear",
+     0},
+    {"speedup", 'x', "N", 0, "Rig seconds per second: 1 to 1000, the default is 1", 0},
+    {"truth", 't', "TRUTH.json", 0, "Write the true answers of each run to this file, anew at each move", 0},
+    {"rate-max", 'r', "HZ", 0, "Greatest sample rate that the rig offers, in Hz; the default is 100000", 0},
     {"link", 'l', "PATH", 0, "Make PATH a symbolic link to the terminal while the rig runs", 0},
-    {"serial", 'n', "TEXT", 0, "Serial number that the rig tells (default SIMULATED)", 0},
+    {"serial", 'n', "TEXT", 0, "Serial number that the rig tells; the default is SIMULATED", 0},
     {"hands", 'H', NULL, 0,
      "Obey lines on standard input: 'hang NEWTONS', 'measure', 'end blocked', 'end free', 'end brake "
      "NEWTONS', "
      "'end hot CELSIUS', 'tube DEGREES', 'clean'; each is answered by a line",
      0},
-    {"idle-exit", 'i', "SECONDS", 0, "End when no host has sent anything for that long", 0},
+    {"idle-exit", 'i', "SECONDS", 0, "End when no host has sent anything for that long; the default is never",
+     0},
     {"faults", OPTION_FAULTS, "LIST", 0,
-     "Have these faults, with commas between them; repeatable. Of the rig's frames, share P: missing=P, "
+     "Have these faults, with commas between them; may be given several times. Of the rig's frames, share P: "
+     "missing=P, "
      "repeated=P, reordered=P, corrupted=P, split=P, noise=P; of the host's: host-missing=P, "
      "host-corrupted=P. T seconds (of the rig) after sampling was first switched on, for D: reboot@T, "
      "unplugged@T+D, severed@T+D, deaf@T+D, mute@T+D, over-range@T+D, emergency-stop@T, driver-fault@T, "
      "limit-switch@T (these three until T+D if so told). clock-start=US, clock-ppm=X, limits-ignored",
      0},
     {"log", OPTION_LOG, "FILE", 0, "Write what happens to FILE, one JSON object a line", 0},
-    {"samples", OPTION_SAMPLES, "FILE", 0, "Write every sample that the rig takes to FILE (CSV)", 0},
+    {"samples", OPTION_SAMPLES, "SAMPLES.csv", 0, "Write every sample that the rig takes to this file", 0},
     {"pair", OPTION_PAIR, "LIST", OPTION_ARG_OPTIONAL,
      "Be two separate instruments in real time instead: a force gauge that writes lines of text (its "
      "terminal "
@@ -101,8 +104,8 @@ static struct argp_option option_table[] = {
 static const char documentation[] =
     "Serve a simulated rig on a pseudo-terminal."
     "\vThe first line on standard output is the terminal's path. The rig runs until SIGINT or SIGTERM.\n"
-    "Everything it measures is invented: the same parameters, seed and command times give the same bytes.\n\n"
-    "Exit status: 0 done, 2 wrong use, 3 bad parameter file, 5 the system said no.";
+    "Everything it measures is invented: the same parameters, seed and command times give the same "
+    "bytes.\n\n" EXIT_STATUS_HELP;
 
 static void bad_use(struct argp_state *state, const struct err *e)
 {
