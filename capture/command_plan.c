@@ -11,11 +11,6 @@
 #include <sys/random.h>
 #include <time.h>
 
-#define PLAN_EXIT_STATUSES                                                                                   \
-    "Exit status: 0 done; 1 the plan cannot answer what it asks, or is still the example; 2 wrong use; 3 "   \
-    "bad "                                                                                                   \
-    "input file; 5 system (disk full, no memory)."
-
 enum { KEY_TEST = 1000, KEY_SEED, KEY_SCATTER, KEY_DENSITY, KEY_MOUNT, KEY_CHANGE, KEY_ORDER };
 
 /* What both words are told. */
@@ -153,14 +148,15 @@ static int carry_out_check(struct arguments *a)
 static int run_new(int argc, char **argv)
 {
     static const struct argp_option OPTIONS[] = {
-        {"out", COMMANDS_KEY_OUT, "FILE", 0,
-         "New file for the plan (default plan.yaml); one that is there is refused. -: standard output", 0},
+        {"out", COMMANDS_KEY_OUT, "PLAN.yaml", 0,
+         "New file for the plan; the default is plan.yaml; one that is there is refused. -: standard output",
+         0},
         {"test", KEY_TEST, "LIST", 0,
-         "Tests to begin with, commas between them: blocked-push (default), speed-sweep, free-run, "
+         "Tests to begin with, commas between them: blocked-push (the default), speed-sweep, free-run, "
          "loaded-feed, "
          "preload-sweep, reversal, melt-push, endurance; or all",
          0},
-        {"seed", KEY_SEED, "N", 0, "Seed of the random order (default: drawn)", 0},
+        {"seed", KEY_SEED, "N", 0, "Seed of the random order; the default is drawn", 0},
         {0}};
     static const struct argp ARGP = {
         OPTIONS,
@@ -168,7 +164,7 @@ static int run_new(int argc, char **argv)
         "",
         "Write a plan to start from: every key that matters, with its unit and what it is for.\v"
         "Its values are invented. Lines marked " PLAN_EXAMPLE_WORD
-        " must be edited, and that word deleted; until then `run' refuses the plan.\n\n" PLAN_EXIT_STATUSES,
+        " must be edited, and that word deleted; until then `run' refuses the plan.\n\n" EXIT_STATUS_HELP,
         NULL,
         NULL,
         NULL};
@@ -191,19 +187,23 @@ static int run_check(int argc, char **argv)
          0},
         {"density", KEY_DENSITY, "G_CM3", 0, "Density of the filament in g/cm3: its mass is then given, too",
          0},
-        {"mount-minutes", KEY_MOUNT, "MIN", 0, "Time to mount a feeder (default: 3, an assumption)", 0},
-        {"change-minutes", KEY_CHANGE, "MIN", 0, "Time for any other change (default: 1, an assumption)", 0},
+        {"mount-minutes", KEY_MOUNT, "MIN", 0, "Minutes to mount a feeder; the default is 3, an assumption",
+         0},
+        {"change-minutes", KEY_CHANGE, "MIN", 0,
+         "Minutes for any other change; the default is 1, an assumption", 0},
         {0}};
-    static const struct argp ARGP = {OPTIONS,
-                                     parse_check,
-                                     "PLAN",
-                                     "Tell what the series of a plan will do: runs and their order, what the "
-                                     "operator mounts and sets, how long it "
-                                     "takes, filament, disk, limits, and which difference it can see.\v"
-                                     "No rig is asked, and nothing moves.\n\n" PLAN_EXIT_STATUSES,
-                                     NULL,
-                                     NULL,
-                                     NULL};
+    static const struct argp ARGP = {
+        OPTIONS,
+        parse_check,
+        "PLAN.yaml",
+        "Tell what the series of a plan will do: runs and their order, what the "
+        "operator mounts and sets, how long it "
+        "takes, filament, disk, limits, and which difference it can see.\v"
+        "No rig is asked, and nothing moves. Status 1 means that the plan cannot "
+        "answer what it asks, or is still the example.\n\n" EXIT_STATUS_HELP,
+        NULL,
+        NULL,
+        NULL};
     static char name[] = COMMANDS_PROGRAM " plan check";
     struct arguments a = {.check = {.scatter_n = NAN,
                                     .density_g_cm3 = NAN,
@@ -245,10 +245,10 @@ int command_plan(int argc, char **argv)
 {
     static const struct argp ARGP = {NULL,
                                      parse_word,
-                                     "new [OPTION...]\ncheck PLAN [OPTION...]",
+                                     "new [OPTION...]\ncheck PLAN.yaml [OPTION...]",
                                      "Write a plan to start from, or tell what a plan will do.\v"
                                      "`" COMMANDS_PROGRAM " plan new --help' and `" COMMANDS_PROGRAM
-                                     " plan check --help' tell about each.\n\n" PLAN_EXIT_STATUSES,
+                                     " plan check --help' tell about each.\n\n" EXIT_STATUS_HELP,
                                      NULL,
                                      NULL,
                                      NULL};
