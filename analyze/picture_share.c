@@ -11,7 +11,7 @@ bool picture_share_wanted(const struct session *session, const struct run_result
 {
     double reference = session->reference_speed_mm_s;
     return bench_test_is_plain_push(run->record->test) && run->record->ended != RUN_INTERRUPTED &&
-           run->record->ended != RUN_FAULT &&
+           run->record->ended != RUN_FAULT && run->record->repeated_by == 0 &&
            fabs(run->record->speed_mm_s - reference) <= 1e-6 * fabs(reference);
 }
 

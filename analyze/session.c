@@ -82,7 +82,14 @@ static void analyse_run(struct work *work, size_t i, struct run_finding *found)
     struct push_settings settings = push_budget_settings(&series->plan);
     code = bench_test_run(&columns, run->record, &series->calibration, &settings, found, &e);
     run_columns_free(&columns);
-    if (code == ERR_OK) {
+    if (run->record->repeated_by > 0 && (code == ERR_OK || code == ERR_NO_ANSWER)) {
+        /* It counts no more, but what it fed has gone over the gear. */
+        char why_not[200];
+        snprintf(why_not, sizeof why_not, "repeated by the operator as run %d, which counts in its place",
+                 run->record->repeated_by);
+        code = run_result_refuse(run, why_not, &e);
+        run->fed_mm = found->fed_mm;
+    } else if (code == ERR_OK) {
         result_flags_run(&found->push, run->record, series);
         code = keep(work, i, found, &e);
     } else if (code == ERR_NO_ANSWER) {

@@ -64,7 +64,9 @@ int command_run(int argc, char **argv)
         "DIR.\v"
         "It says on standard error what must be changed on the bench between runs, "
         "and waits for Enter: at a terminal, or from a program that reads these "
-        "lines and answers each with an empty line on a pipe. "
+        "lines and answers each with an empty line on a pipe. It asks for the conditions that the plan names "
+        "under "
+        "`ask', says in one line how each run went, and offers to repeat one that looks wrong. "
         "Ctrl-C once ramps the feed down, closes the run as interrupted and "
         "keeps all runs so far; twice cuts the motor "
         "at once. SIGTERM, SIGHUP and a terminal that is lost do the same as once. --resume goes on from "
@@ -81,7 +83,8 @@ int command_run(int argc, char **argv)
     struct series_capture *capture;
     struct series_outcome outcome;
     struct operator_view view;
-    char how[120];
+    char repeated[40] = "";
+    char how[160];
     struct err e;
     enum err_code code;
     commands_parse(&ARGP, argc, argv, "run", &a);
@@ -102,8 +105,10 @@ int command_run(int argc, char **argv)
     if (code != ERR_OK && outcome.recorded > 0 && outcome.complete + outcome.limited < outcome.planned)
         operator_say(&view, "to go on: " COMMANDS_PROGRAM " run --resume --port %s --out %s", a.port,
                      a.folder);
-    snprintf(how, sizeof how, ": %d complete, %d at a limit, %d interrupted, %d faults", outcome.complete,
-             outcome.limited, outcome.interrupted, outcome.faulted);
+    if (outcome.repeated > 0)
+        snprintf(repeated, sizeof repeated, "; %d of them repeated others", outcome.repeated);
+    snprintf(how, sizeof how, ": %d complete, %d at a limit, %d interrupted, %d faults%s", outcome.complete,
+             outcome.limited, outcome.interrupted, outcome.faulted, repeated);
     return commands_finish_recording(a.folder, (size_t)outcome.recorded, (size_t)outcome.planned, "runs", how,
                                      code, &e);
 }

@@ -2,30 +2,107 @@
 
 #include "capture/link.h"
 #include "rig/base/err.h"
+#include "rig/base/number.h"
 
+#include <langinfo.h>
+#include <locale.h>
 #include <poll.h>
 #include <stdarg.h>
 #include <stdio.h>
+#include <stdlib.h>
 #include <string.h>
+#include <sys/ioctl.h>
 #include <sys/stat.h>
 #include <unistd.h>
 
 #define REDRAW_US 170000
 #define IDLE_MS   200
 
-static const char CAUTIONS[] =
-    "CAUTION - read before the rig is armed:\n"
-    "  Moving gears pinch, and filament under load can whip: wear eye protection, keep hands clear while "
-    "armed.\n"
-    "  Hot ends burn and melts fume: ventilate. A stalled motor and its driver get hot.\n"
-    "  Have an emergency stop within reach that cuts motor power in hardware, independent of any software.\n"
-    "  Mains wiring belongs to licensed practice under local codes.\n"
-    "  The limits in the plan are a help and not a safety function.\n";
+#define COLUMNS_DEFAULT 80
+#define COLUMNS_LEAST   20 /* of a narrower terminal nothing can be made */
+#define COLUMNS_MOST    10000
+#define INDENT          2 /* of a line that goes on with the one above */
+
+#define CAUTIONS                                                                                             \
+    "CAUTION - read before the rig is armed:\n"                                                              \
+    "  Moving gears pinch, and filament under load can whip: wear eye protection, keep hands clear while "   \
+    "armed.\n"                                                                                               \
+    "  Hot ends burn and melts fume: ventilate. A stalled motor and its driver get hot.\n"                   \
+    "  Have an emergency stop within reach that cuts motor power in hardware, independent of any "           \
+    "software.\n"                                                                                            \
+    "  Mains wiring belongs to licensed practice under local codes.\n"                                       \
+    "  The limits in the plan are a help and not a safety function.\n"
 
 void operator_init(struct operator_view *view, bool unattended, const volatile sig_atomic_t *stop_requests)
 {
     *view = (struct operator_view){
         .unattended = unattended, .live = isatty(STDERR_FILENO) == 1, .stop_requests = stop_requests};
+    setlocale(LC_CTYPE, ""); /* numbers stay as they are everywhere */
+    view->utf8 = strcmp(nl_langinfo(CODESET), "UTF-8") == 0;
+}
+
+/* Columns of the terminal, as far as anybody says; 0: not known, or no terminal. */
+static int known_columns(const struct operator_view *view)
+{
+    const char *stated = getenv("COLUMNS");
+    struct winsize size;
+    int64_t columns;
+    if (!view->live)
+        return 0;
+    if (stated != NULL &&
+        number_read_int64(stated, COLUMNS_LEAST, COLUMNS_MOST, "COLUMNS", "", &columns, NULL) == ERR_OK)
+        return (int)columns;
+    if (ioctl(STDERR_FILENO, TIOCGWINSZ, &size) != 0 || size.ws_col == 0)
+        return 0;
+    return size.ws_col < COLUMNS_LEAST ? COLUMNS_LEAST : size.ws_col;
+}
+
+int operator_columns(const struct operator_view *view)
+{
+    int columns = known_columns(view);
+    if (!view->live)
+        return 0;
+    return (columns > 0 ? columns : COLUMNS_DEFAULT) - 1;
+}
+
+static bool begins_character(char byte)
+{
+    return ((unsigned char)byte & 0xC0) != 0x80;
+}
+
+/* Bytes of the longest beginning of text that columns characters hold (all of it where columns is 0). */
+static size_t fitting(const char *text, int columns)
+{
+    size_t length = 0;
+    int used = 0;
+    while (text[length] != 0 && (columns == 0 || used < columns || !begins_character(text[length])))
+        used += begins_character(text[length++]);
+    return length;
+}
+
+/* text on standard error, its lines broken between words where the terminal is too narrow; what follows the
+ * first is set in a little. No line break behind the last one. */
+static void put_wrapped(const struct operator_view *view, const char *text)
+{
+    int columns = known_columns(view) > 0 ? operator_columns(view) : 0;
+    bool first = true;
+    for (;;) {
+        int indent = first ? 0 : INDENT;
+        size_t length = fitting(text, columns == 0 ? 0 : columns - indent);
+        if (text[length] != 0) {
+            size_t blank = length;
+            while (blank > 0 && text[blank] != ' ')
+                blank--;
+            length = blank > 0 ? blank : length;
+        }
+        fprintf(stderr, "%*s%.*s", indent, "", (int)length, text);
+        text += length;
+        text += strspn(text, " ");
+        if (*text == 0)
+            return;
+        fputc('\n', stderr);
+        first = false;
+    }
 }
 
 bool operator_is_there(void)
@@ -51,13 +128,19 @@ void operator_say(struct operator_view *view, const char *format, ...)
     vsnprintf(line, sizeof line, format, arguments);
     va_end(arguments);
     clear_live_line(view);
-    fprintf(stderr, "%s\n", err_clean_text(line));
+    put_wrapped(view, err_clean_text(line));
+    fputc('\n', stderr);
 }
 
 void operator_show_cautions(struct operator_view *view)
 {
+    char text[] = CAUTIONS;
+    char *rest;
     clear_live_line(view);
-    fputs(CAUTIONS, stderr);
+    for (char *line = strtok_r(text, "\n", &rest); line != NULL; line = strtok_r(NULL, "\n", &rest)) {
+        put_wrapped(view, line);
+        fputc('\n', stderr);
+    }
 }
 
 /* Wait for a line to be typed; what of it does not fit is dropped. Byte by byte, because a program that
@@ -91,7 +174,8 @@ static bool wait_for_line(struct operator_view *view, char *typed, size_t size, 
 /* A question, without line break where the answer is typed behind it. */
 static void show_question(const struct operator_view *view, const char *question)
 {
-    fprintf(stderr, "%s%s", question, view->live ? " " : "\n");
+    put_wrapped(view, question);
+    fputs(view->live ? " " : "\n", stderr);
 }
 
 bool operator_confirm(struct operator_view *view, const char *question, bool (*idle)(void *context),
@@ -103,7 +187,8 @@ bool operator_confirm(struct operator_view *view, const char *question, bool (*i
     err_clean_text(line);
     clear_live_line(view);
     if (view->unattended) {
-        fprintf(stderr, "%s\n", line);
+        put_wrapped(view, line);
+        fputc('\n', stderr);
         return *view->stop_requests == 0;
     }
     snprintf(line + strlen(line), sizeof line - strlen(line), " - press Enter when ready, Ctrl-C to stop:");
@@ -145,6 +230,8 @@ void operator_progress(struct operator_view *view, const char *format, ...)
     va_start(arguments, format);
     vsnprintf(line, sizeof line, format, arguments);
     va_end(arguments);
-    fprintf(stderr, "\r%s\033[K", err_clean_text(line));
+    err_clean_text(line);
+    line[fitting(line, operator_columns(view))] = 0;
+    fprintf(stderr, "\r%s\033[K", line);
     view->drawn_us = now_us;
 }

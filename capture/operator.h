@@ -12,16 +12,23 @@ struct operator_view {
     bool unattended; /* --yes: show, but do not wait for an answer */
     bool live;       /* standard error is a terminal */
     const volatile sig_atomic_t *stop_requests;
+    bool utf8;        /* it shows UTF-8, by the locale */
     int64_t drawn_us; /* when the live line was last drawn, 0 while there is none */
 };
 
 void operator_init(struct operator_view *view, bool unattended, const volatile sig_atomic_t *stop_requests);
 
+/* Characters that a line on the terminal may have: one fewer than its columns, which COLUMNS may state, since
+ * a character in the last one makes some terminals begin a new line. 0 where standard error is no terminal:
+ * then lines are as long as they are. */
+int operator_columns(const struct operator_view *view);
+
 /* Whether questions can be answered: standard input is a terminal, or a pipe or socket at whose other end a
  * program answers. */
 bool operator_is_there(void);
 
-/* One line. Control characters in it are replaced. */
+/* One line; on a terminal that is too narrow for it, several, broken between words. Control characters in it
+ * are replaced. */
 void operator_say(struct operator_view *view, const char *format, ...) __attribute__((format(printf, 2, 3)));
 
 /* The dangers of a rig, before it is armed for the first time. */

@@ -190,11 +190,18 @@ static void take_motion_done(struct runner *r, int64_t time_us, int32_t steps)
     }
 }
 
+static void look_at(const struct runner *r, enum run_glance_part part, const struct raw_sample *s)
+{
+    if (r->setup->look != NULL)
+        r->setup->look(r->setup->context, part, s);
+}
+
 static void take_sample(struct runner *r, const struct raw_sample *s)
 {
     switch (r->phase) {
     case PHASE_RESTING:
         check_flags(r, s);
+        look_at(r, RUN_GLANCE_BEFORE, s);
         if ((s->flags & WIRE_FLAG_OVER_RANGE) == 0) {
             r->zero_sum += s->force_counts;
             r->zero_n++;
@@ -202,11 +209,15 @@ static void take_sample(struct runner *r, const struct raw_sample *s)
         break;
     case PHASE_ARMED:
     case PHASE_PUSHING:
+        if (r->phase == PHASE_PUSHING && !r->over)
+            look_at(r, RUN_GLANCE_PUSH, s);
         check_flags(r, s);
         check_push(r, s);
         break;
-    case PHASE_ASKED:
     case PHASE_RELEASED:
+        look_at(r, RUN_GLANCE_AFTER, s);
+        break;
+    case PHASE_ASKED:
         break;
     }
     r->time_us = s->time_us;

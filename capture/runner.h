@@ -7,6 +7,7 @@
 #define CAPTURE_RUNNER_H
 
 #include "capture/rig_client.h"
+#include "capture/run_glance.h"
 #include "capture/run_writer.h"
 #include "datasets/format/calibration.h"
 #include "datasets/format/series.h"
@@ -27,6 +28,8 @@ struct runner_setup {
     const struct calibration *calibration;
     /* How often the operator has asked to stop (counted by a signal handler): once, ramp down; twice, cut. */
     const volatile sig_atomic_t *stop_requests;
+    /* Called with each sample at rest before, while the push goes on, and at rest after it; may be NULL. */
+    void (*look)(void *context, enum run_glance_part part, const struct raw_sample *sample);
     /* Called now and then while the run goes on, for a progress line; may be NULL. */
     void (*progress)(void *context, const char *doing, double force_n, double fraction);
     void *context;

@@ -8,10 +8,12 @@
 #include "capture/run_notes.h"
 #include "capture/run_writer.h"
 #include "capture/runner.h"
+#include "capture/series_guide.h"
 #include "capture/series_resume.h"
 #include "datasets/format/calibration.h"
 #include "datasets/format/plan.h"
 #include "datasets/format/series.h"
+#include "datasets/format/series_path.h"
 #include "datasets/format/series_recover.h"
 
 #include <dirent.h>
@@ -46,6 +48,10 @@ struct series_capture {
     struct wire_identity rig;
     struct operator_view *view;
     char progress_head[160]; /* which run the live line is about */
+    struct series_guide guide;
+    int repeats[PLAN_RUNS_MAX +
+                1]; /* by place in the plan: the run that the next one there repeats; 0: none */
+    char repeat_why[RUN_GLANCE_TEXT_MAX]; /* what looked wrong about the run before, which is repeated now */
 };
 
 static enum err_code too_long(const char *path, struct err *e)
@@ -126,6 +132,7 @@ static void fill_record(const struct series_capture *c, size_t index, struct run
     memset(setup, 0, sizeof *setup);
     record->number = c->next_number;
     record->plan_run = run->number == c->next_number ? 0 : run->number;
+    record->repeats = c->repeats[run->number];
     snprintf(record->feeder, sizeof record->feeder, "%s", feeder->name);
     record->test = test->kind;
     record->speed_mm_s = run->speed_mm_s;
@@ -135,7 +142,7 @@ static void fill_record(const struct series_capture *c, size_t index, struct run
     record->travel_mm = test->travel_mm;
     record->cycles = test->kind == PLAN_REVERSAL ? test->cycles : 0;
     record->repeat = run->repeat;
-    record->cleaned = run->clean_before;
+    record->cleaned = run->clean_before && record->repeats == 0;
     record->conditions = run->conditions;
     record->drive_diameter_mm = feeder->drive_diameter_mm;
     record->drive_diameter_standard_uncertainty_mm = feeder->drive_diameter_standard_uncertainty_mm;
@@ -239,6 +246,7 @@ static enum err_code take_up(struct series_capture *c, const struct series_reque
     if (code != ERR_OK)
         return code;
     c->run_count = series_resume_rest(progress, c->order, c->run_count);
+    memcpy(c->repeats, progress->repeats, sizeof c->repeats);
     c->next_number = progress->next_number;
     if (c->next_number + (int)c->run_count - 1 > SERIES_RUNS_MAX)
         return err_set_at(e, ERR_USAGE, c->folder, 0, 0,
@@ -348,21 +356,6 @@ static int plan_place(const struct run_record *record)
     return record->plan_run != 0 ? record->plan_run : record->number;
 }
 
-static void say_how_it_ended(struct series_capture *c, const struct run_record *record)
-{
-    char missing[80] = "";
-    char file[40] = "";
-    char what[PLAN_NAME_MAX + 40];
-    name_run(c, record, what, sizeof what);
-    if (record->frames_missing > 0)
-        snprintf(missing, sizeof missing, ", %" PRId64 " frames missing", record->frames_missing);
-    if (record->plan_run != 0)
-        snprintf(file, sizeof file, " (file %04d)", record->number);
-    operator_say(c->view, "run %d of %zu%s: %s at %g mm/s, block %d: %s (%s), %" PRId64 " rows%s",
-                 plan_place(record), c->plan_count, file, what, record->speed_mm_s, record->block,
-                 RUN_END_NAMES[record->ended], record->ended_why, record->rows, missing);
-}
-
 /* Give what a run has left on the disk its names and list it. code: how the writing of its rows ended; what
  * was kept of them is filed all the same. */
 static enum err_code file_run(struct series_capture *c, struct run_record *record, enum err_code code,
@@ -384,6 +377,9 @@ static enum err_code file_run(struct series_capture *c, struct run_record *recor
 
 static void count_run(struct series_outcome *outcome, const struct run_record *record)
 {
+    bool sound = record->ended == RUN_COMPLETE || record->ended == RUN_LIMIT;
+    outcome->mended += record->repeats > 0 && sound && outcome->last_faulted;
+    outcome->last_faulted = record->ended == RUN_FAULT;
     outcome->recorded++;
     outcome->complete += record->ended == RUN_COMPLETE;
     outcome->limited += record->ended == RUN_LIMIT;
@@ -391,10 +387,25 @@ static void count_run(struct series_outcome *outcome, const struct run_record *r
     outcome->interrupted += record->ended == RUN_INTERRUPTED;
 }
 
-/* One run with its files. What of it was recorded is filed even when an error ends the series. */
-static enum err_code carry_out_run(struct series_capture *c, size_t index, struct series_outcome *outcome,
-                                   struct err *e)
+static void look_at_sample(void *context, enum run_glance_part part, const struct raw_sample *sample)
 {
+    struct series_capture *c = context;
+    series_guide_look(&c->guide, part, sample);
+}
+
+/* Whether the folder takes one more run beyond those that are still to be done after that at index. */
+static bool has_room(const struct series_capture *c, size_t index)
+{
+    return c->next_number + (int)(c->run_count - index - 1) <= SERIES_RUNS_MAX;
+}
+
+/* One run with its files. What of it was recorded is filed even when an error ends the series. *repeat: the
+ * operator wants it once more. */
+static enum err_code carry_out_run(struct series_capture *c, size_t index, struct series_outcome *outcome,
+                                   bool *repeat, struct err *e)
+{
+    int64_t begun_us = link_now_us();
+    char remark[RUN_GLANCE_TEXT_MAX + 80];
     struct run_record record;
     struct runner_setup setup;
     struct run_writer *writer = NULL;
@@ -407,7 +418,15 @@ static enum err_code carry_out_run(struct series_capture *c, size_t index, struc
     fill_record(c, index, &record, &setup);
     setup.stop_requests = c->view->stop_requests;
     setup.progress = show_progress;
+    setup.look = look_at_sample;
     setup.context = c;
+    *repeat = false;
+    series_guide_run(&c->guide, &c->order[index], &record.conditions);
+    if (record.repeats > 0 && setup.remark == NULL) {
+        snprintf(remark, sizeof remark, "repeats run %d, which looked wrong%s%s", record.repeats,
+                 c->repeat_why[0] != 0 ? ": " : "", c->repeat_why);
+        setup.remark = remark;
+    }
     runner_set_start_time(&record);
     name_run(c, &record, what, sizeof what);
     snprintf(c->progress_head, sizeof c->progress_head, "run %d/%zu  %s  %g mm/s", plan_place(&record),
@@ -432,8 +451,12 @@ static enum err_code carry_out_run(struct series_capture *c, size_t index, struc
     run_notes_written(&record, &written);
     if (written.rows > 0) {
         filed = file_run(c, &record, filed, &later);
-        say_how_it_ended(c, &record);
         count_run(outcome, &record);
+        *repeat = series_guide_judge(
+            &c->guide, &record, &c->calibration, (double)(link_now_us() - begun_us) / 1e6,
+            code == ERR_OK && filed == ERR_OK && *c->view->stop_requests == 0 && has_room(c, index),
+            c->repeat_why);
+        c->repeats[c->order[index].number] = *repeat ? record.number : 0;
     }
     run_record_free(&record);
     if (code == ERR_OK && filed != ERR_OK) {
@@ -443,12 +466,45 @@ static enum err_code carry_out_run(struct series_capture *c, size_t index, struc
     return code;
 }
 
-/* Have the bench changed for the run at index, where anything is to be changed. */
+/* Have the bench changed for the run at index, where anything is to be changed, and the feeder's conditions
+ * stated when one was mounted. */
 static bool ask_for_changes(struct series_capture *c, size_t index)
 {
     char question[BENCH_SETUP_TEXT_MAX];
-    return !bench_setup_change(&c->bench, index, question, sizeof question) ||
-           operator_confirm(c->view, question, watch_rig, c);
+    const struct plan_run *run = &c->order[index];
+    bool mounts = index == 0 || run->feeder != run[-1].feeder || run->block != run[-1].block;
+    int64_t begun_us = link_now_us();
+    if (!bench_setup_change(&c->bench, index, question, sizeof question))
+        return true;
+    series_guide_show(&c->guide, run->number);
+    if (!operator_confirm(c->view, question, watch_rig, c))
+        return false;
+    if (mounts)
+        series_guide_ask_feeder(&c->guide, run->feeder);
+    if (*c->view->stop_requests > 0)
+        return false;
+    time_left_pause(&c->guide.time, mounts ? TIME_LEFT_MOUNTING : TIME_LEFT_CHANGE,
+                    (double)(link_now_us() - begun_us) / 1e6);
+    return true;
+}
+
+/* What the runs that are there already say: which are done, and under which conditions. */
+static enum err_code take_past(struct series_capture *c, struct err *e)
+{
+    for (int number = 1; c->resumed && number < c->next_number; number++) {
+        struct run_record record;
+        char path[SERIES_PATH_MAX];
+        enum err_code code;
+        snprintf(path, sizeof path, "%s/%04d.json", c->runs_folder, number);
+        if (access(path, F_OK) != 0)
+            continue;
+        code = run_record_read(path, &record, e);
+        if (code != ERR_OK)
+            return code;
+        series_guide_take(&c->guide, &record);
+        run_record_free(&record);
+    }
+    return ERR_OK;
 }
 
 static void show_warning(void *context, const char *text)
@@ -478,6 +534,8 @@ static enum err_code carry_out(struct series_capture *c, struct series_outcome *
     enum err_code code;
     operator_show_cautions(c->view);
     bench_setup_warn(&c->bench, (c->rig.channels & WIRE_CHANNEL_ENCODER) != 0, show_warning, c);
+    if ((code = take_past(c, e)) != ERR_OK)
+        return code;
     if (!c->view->unattended &&
         !operator_confirm(c->view, "I have read this and the rig is clear", watch_rig, c))
         return stopped(c, outcome, e);
@@ -488,16 +546,25 @@ static enum err_code carry_out(struct series_capture *c, struct series_outcome *
         if (code != ERR_OK)
             return code;
     }
-    for (size_t i = 0; i < c->run_count; i++) {
-        if (*c->view->stop_requests > 0 || !ask_for_changes(c, i))
+    series_guide_ask_first(&c->guide);
+    for (size_t i = 0; i < c->run_count;) {
+        bool repeat;
+        if (*c->view->stop_requests > 0 || (c->repeat_why[0] == 0 && !ask_for_changes(c, i)))
             return stopped(c, outcome, e);
-        code = carry_out_run(c, i, outcome, e);
+        code = carry_out_run(c, i, outcome, &repeat, e);
         if (code != ERR_OK)
             return code;
+        if (repeat) {
+            outcome->planned++;
+            outcome->repeated++;
+            continue;
+        }
+        c->repeat_why[0] = 0;
+        i++;
     }
     if (*c->view->stop_requests > 0)
         return stopped(c, outcome, e);
-    if (outcome->faulted > 0)
+    if (outcome->faulted > outcome->mended)
         return err_set_at(e, ERR_NO_ANSWER, c->folder, 0, 0, "%d of %d runs ended as a fault",
                           outcome->faulted, outcome->planned);
     return ERR_OK;
@@ -513,6 +580,10 @@ enum err_code series_capture_carry_out(struct series_capture *capture, struct op
         operator_say(view, "all %zu runs of the plan are recorded already", capture->plan_count);
         return ERR_OK;
     }
+    series_guide_begin(&capture->guide, &capture->plan, capture->rig.time_scale_milli / 1000.0);
+    capture->guide.view = view;
+    capture->guide.idle = watch_rig;
+    capture->guide.context = capture;
     last_cut_for(capture->link);
     /* A host before us may have died with the rig armed. */
     code = rig_client_cut(capture->client, e);

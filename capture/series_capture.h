@@ -35,6 +35,9 @@ struct series_outcome {
     int planned;  /* runs still to be done when this capture began */
     int recorded; /* by this capture */
     int complete, limited, faulted, interrupted;
+    int repeated; /* on the operator's wish, because a run looked wrong; planned has grown by as many */
+    int mended;   /* among the faulted: repeated with success */
+    bool last_faulted;
 };
 
 /* Show the cautions and what in the plan is likely to spoil a test, make the folder of a new series and carry

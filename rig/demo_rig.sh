@@ -89,6 +89,7 @@ run_as_operator() {
             change_the_bench "${line% - press Enter*}"
             echo >&"$enter"
             ;;
+        *", Ctrl-C to stop:") echo >&"$enter" ;; # any other question: the condition stays, and the run is not repeated
         esac
     done <"$work/told"
     exec {enter}>&-

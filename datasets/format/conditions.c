@@ -1,6 +1,7 @@
 #include "datasets/format/conditions.h"
 
 #include "datasets/format/json_strict.h"
+#include "rig/base/number.h"
 
 #include <assert.h>
 #include <math.h>
@@ -101,6 +102,53 @@ static enum err_code take_word(struct conditions *c, size_t id, const char *word
                : err_set_at(e, ERR_MEMORY, file, 0, 0, "no memory to read it");
 }
 
+/* Two of the words may be one of two alone. */
+static bool is_allowed(size_t id, const char *word)
+{
+    return (id != CONDITION_LOAD_CELL_SEAT && id != CONDITION_ENCODER_SEAT) ||
+           strcmp(word, CONDITION_SEAT_FEEDER) == 0 || strcmp(word, CONDITION_SEAT_END) == 0;
+}
+
+enum err_code conditions_from_text(struct conditions *c, enum condition_id id, const char *text,
+                                   struct err *e)
+{
+    const struct condition_kind *kind = &CONDITION_KINDS[id];
+    char word[CONDITION_WORD_MAX + 2]; /* one more than is allowed, so that a longer one is seen */
+    char clean[sizeof word];
+    double number;
+    int length = (int)strlen(text + strspn(text, " \t"));
+    text += strspn(text, " \t");
+    while (length > 0 && strchr(" \t", text[length - 1]) != NULL)
+        length--;
+    snprintf(word, sizeof word, "%.*s", length, text);
+    if (kind->is_number) {
+        enum err_code code =
+            number_read_double(word, kind->low, kind->high, kind->label, kind->symbol, &number, e);
+        if (code != ERR_OK)
+            return code;
+        c->stated[id] = true;
+        c->number[id] = number;
+        return ERR_OK;
+    }
+    if (word[0] == 0 || length > CONDITION_WORD_MAX)
+        return err_set(e, ERR_USAGE, "%s: must have 1 to %d bytes", kind->label, CONDITION_WORD_MAX);
+    snprintf(clean, sizeof clean, "%s", word);
+    if (strcmp(err_clean_text(clean), word) != 0)
+        return err_set(e, ERR_USAGE, "%s: holds a character that is no plain text", kind->label);
+    if (!is_allowed(id, word))
+        return err_set(e, ERR_USAGE, "%s: '%s' is neither %s nor %s", kind->label, word,
+                       CONDITION_SEAT_FEEDER, CONDITION_SEAT_END);
+    return take_word(c, id, word, NULL, e);
+}
+
+void conditions_copy_one(struct conditions *c, enum condition_id id, const struct conditions *other)
+{
+    c->stated[id] = other->stated[id];
+    c->number[id] = other->number[id];
+    if (WORD_PLACES[id] != 0)
+        c->words[WORD_PLACES[id] - 1] = other->words[WORD_PLACES[id] - 1];
+}
+
 enum err_code conditions_from_yaml(const struct yaml_node *mapping, struct conditions *c, struct err *e)
 {
     for (size_t i = 0; i < CONDITION_COUNT; i++) {
@@ -118,8 +166,7 @@ enum err_code conditions_from_yaml(const struct yaml_node *mapping, struct condi
                                    &c->number[i], e);
         } else {
             code = yaml_get_text(mapping, kind->key, true, word, sizeof word, e);
-            if (code == ERR_OK && (i == CONDITION_LOAD_CELL_SEAT || i == CONDITION_ENCODER_SEAT) &&
-                strcmp(word, CONDITION_SEAT_FEEDER) != 0 && strcmp(word, CONDITION_SEAT_END) != 0)
+            if (code == ERR_OK && !is_allowed(i, word))
                 code = yaml_complain(entry, e, "%s: '%s' is neither %s nor %s", kind->key, word,
                                      CONDITION_SEAT_FEEDER, CONDITION_SEAT_END);
             if (code == ERR_OK)
@@ -174,7 +221,7 @@ enum err_code conditions_from_json(const json_t *object, const char *file, struc
     return json_strict_finish(&p, known, CONDITION_COUNT, e);
 }
 
-static void describe(const struct conditions *c, size_t i, char *text, size_t size)
+void conditions_describe(const struct conditions *c, enum condition_id i, char *text, size_t size)
 {
     const char *symbol = CONDITION_KINDS[i].symbol;
     if (!c->stated[i])
@@ -182,7 +229,7 @@ static void describe(const struct conditions *c, size_t i, char *text, size_t si
     else if (CONDITION_KINDS[i].is_number)
         snprintf(text, size, "%.9g%s%s", c->number[i], strcmp(symbol, "%") == 0 ? "" : " ", symbol);
     else
-        snprintf(text, size, "%s", conditions_word(c, (enum condition_id)i));
+        snprintf(text, size, "%s", conditions_word(c, i));
 }
 
 static bool differs(const struct conditions *a, const struct conditions *b, size_t i, double tolerance)
@@ -208,8 +255,8 @@ size_t conditions_compare(const struct conditions *a, const struct conditions *b
         const struct condition_kind *kind = &CONDITION_KINDS[i];
         if (!differs(a, b, i, tolerance[i]))
             continue;
-        describe(a, i, a_text, sizeof a_text);
-        describe(b, i, b_text, sizeof b_text);
+        conditions_describe(a, (enum condition_id)i, a_text, sizeof a_text);
+        conditions_describe(b, (enum condition_id)i, b_text, sizeof b_text);
         if (kind->is_number && a->stated[i] && b->stated[i])
             snprintf(tolerance_text, sizeof tolerance_text, " (tolerance %.9g%s%s)", tolerance[i],
                      strcmp(kind->symbol, "%") == 0 ? "" : " ", kind->symbol);

@@ -72,6 +72,15 @@ bool conditions_set_word(struct conditions *c, enum condition_id id, const char 
 
 /* Read the entries of a YAML mapping over what c already holds (a feeder's own over the shared ones). */
 enum err_code conditions_from_yaml(const struct yaml_node *mapping, struct conditions *c, struct err *e);
+/* State one condition in c as somebody wrote it at a keyboard, blanks around it left out: a number in its
+ * unit and within its range, else a word of 1 to CONDITION_WORD_MAX bytes of UTF-8 without control
+ * characters. ERR_USAGE with a sentence that says what would do; c is then as it was. */
+enum err_code conditions_from_text(struct conditions *c, enum condition_id id, const char *text,
+                                   struct err *e);
+/* Take over from other what it says of one condition; that it is not stated too. */
+void conditions_copy_one(struct conditions *c, enum condition_id id, const struct conditions *other);
+/* What c says of one condition, for people: "21.5 °C", "lot 4"; "not stated". */
+void conditions_describe(const struct conditions *c, enum condition_id id, char *text, size_t size);
 json_t *conditions_to_json(
     const struct conditions *c); /* new reference, NULL without memory; unstated are left out */
 /* c holds afterwards what object states and nothing else. */

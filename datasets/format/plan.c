@@ -279,6 +279,49 @@ static enum err_code read_head(const struct yaml_node *root, struct plan *p, str
     return code;
 }
 
+/* The test of p whose ladder sets the condition, NULL when none does. */
+static const struct plan_test *find_ladder(const struct plan *p, enum condition_id id)
+{
+    for (size_t i = 0; i < p->test_count; i++) {
+        const struct plan_test *t = &p->tests[i];
+        if ((id == CONDITION_NIP_PRELOAD_N && t->nip_preload_count > 0) ||
+            (id == CONDITION_BRAKE_LOAD_N && t->brake_load_count > 0) ||
+            (id == CONDITION_HOT_END_TEMPERATURE_C && t->hot_end_temperature_count > 0) ||
+            (id == CONDITION_GUIDE_TUBE_BEND_DEG && t->guide_tube_bend_count > 0) ||
+            (id == CONDITION_FILAMENT_DIAMETER_MM && t->rate_count > 0))
+            return t;
+    }
+    return NULL;
+}
+
+static enum err_code read_ask(const struct yaml_node *root, struct plan *p, struct err *e)
+{
+    const struct yaml_node *list;
+    enum err_code code = yaml_get_list(root, "ask", false, CONDITION_COUNT, &list, e);
+    for (size_t i = 0; code == ERR_OK && list != NULL && i < yaml_length(list); i++) {
+        const struct yaml_node *item = yaml_item(list, i);
+        const char *key = yaml_text(item);
+        size_t id = yaml_is_scalar(item) ? conditions_find(key) : CONDITION_COUNT;
+        const struct plan_test *ladder;
+        if (id == CONDITION_COUNT)
+            return yaml_complain(item, e, "ask: '%.60s' is no condition, such as ambient_temperature_c", key);
+        ladder = find_ladder(p, (enum condition_id)id);
+        if (ladder != NULL && id == CONDITION_FILAMENT_DIAMETER_MM)
+            return yaml_complain(item, e, "ask: %s sets the speeds of %s, so only the plan can state it", key,
+                                 PLAN_TEST_NAMES[ladder->kind]);
+        if (ladder != NULL)
+            return yaml_complain(item, e, "ask: %s is set by %s, run by run, and cannot be asked for", key,
+                                 PLAN_TEST_NAMES[ladder->kind]);
+        for (size_t j = 0; j < i; j++) {
+            if (p->ask[j] == id)
+                return yaml_complain(item, e, "ask: %s is named twice", key);
+        }
+        p->ask[i] = (enum condition_id)id;
+        p->ask_count = i + 1;
+    }
+    return code;
+}
+
 enum err_code plan_read(const char *path, struct plan *p, struct err *e)
 {
     struct yaml_document *document;
@@ -297,6 +340,8 @@ enum err_code plan_read(const char *path, struct plan *p, struct err *e)
         code = read_feeders(root, p, e);
     if (code == ERR_OK)
         code = plan_tests_read(root, p, e);
+    if (code == ERR_OK)
+        code = read_ask(root, p, e);
     if (code == ERR_OK)
         code = read_end(root, e);
     if (code == ERR_OK)

@@ -131,6 +131,8 @@ struct plan {
     double sample_rate_hz;
     double force_limit_n, travel_limit_mm, time_limit_s; /* of any run: rig and host enforce them */
     double tolerance[CONDITION_COUNT];                   /* comparability */
+    enum condition_id ask[CONDITION_COUNT]; /* what the operator states anew, in the plan's own order */
+    size_t ask_count;
     struct plan_feeder feeders[PLAN_FEEDERS_MAX];
     size_t feeder_count;
     struct plan_test tests[PLAN_TESTS_MAX];

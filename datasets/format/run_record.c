@@ -46,6 +46,7 @@ struct field {
 static const struct field FIELDS[] = {
     FIELD(number, FIELD_INT, 1, 9999),
     OPTIONAL_FIELD(plan_run, FIELD_INT, 1, PLAN_RUNS_MAX),
+    OPTIONAL_FIELD(repeats, FIELD_INT, 1, 9999),
     FIELD(feeder, FIELD_TEXT, 0, 0),
     FIELD(speed_mm_s, FIELD_DOUBLE, 0, 10000),
     FIELD(block, FIELD_INT, 1, 1000000),
@@ -454,6 +455,9 @@ static enum err_code check(const struct run_record *r, const char *path, struct 
         return err_set_at(e, ERR_FILE, path, 0, 0, "cycles: only reversal has cycles");
     if (r->repeat > 0 && r->test != PLAN_ENDURANCE)
         return err_set_at(e, ERR_FILE, path, 0, 0, "repeat: only endurance has repeats");
+    if (r->repeats >= r->number)
+        return err_set_at(e, ERR_FILE, path, 0, 0, "repeats: run %d can only repeat one before it, not %d",
+                          r->number, r->repeats);
     if (r->push_end_us < r->push_start_us)
         return err_set_at(e, ERR_FILE, path, 0, 0, "push_end_us must not be before push_start_us");
     return r->link_recorded ? check_link(r, path, e) : ERR_OK;

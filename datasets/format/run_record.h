@@ -69,13 +69,19 @@ struct run_record {
     double travel_mm;  /* commanded feed of one way; 0: not recorded (series of earlier versions) */
     int cycles;        /* reversal: forward and back; 0: one way only */
     int repeat;        /* endurance: 1, 2 ...; 0: none */
-    bool cleaned;      /* the drive gear was cleaned just before this run */
+    /* Number of the run that the operator had repeated by this one, because it looked wrong; 0: none. That
+     * run stays as it was written, and does not count any more as soon as this one is complete or met a
+     * limit. */
+    int repeats;
+    int repeated_by; /* the same from the other side; in no file: series_repeats_settle fills it. 0: it counts
+                      */
     struct conditions conditions;
     double drive_diameter_mm; /* nominal, from the plan */
     double drive_diameter_standard_uncertainty_mm;
     double reduction;
     int teeth, full_steps_per_rev, microsteps;
     double mm_per_microstep; /* the host's own, used to command speed and travel */
+    bool cleaned;            /* the drive gear was cleaned just before this run */
     bool simulated;
     char start_time[40]; /* RFC 3339 */
     char rig_serial[33], rig_firmware[33];

@@ -3,6 +3,7 @@
 #include "datasets/format/descriptor.h"
 #include "datasets/format/file_bytes.h"
 #include "datasets/format/series_path.h"
+#include "datasets/format/series_repeats.h"
 
 #include <stdio.h>
 #include <stdlib.h>
@@ -211,7 +212,8 @@ static enum err_code open_described(struct series *s, struct descriptor *d, stru
     s->csv_bytes = calloc(s->run_count + 1, sizeof *s->csv_bytes);
     if (s->runs == NULL || s->csv_hashes == NULL || s->csv_bytes == NULL)
         return err_set_at(e, ERR_MEMORY, s->folder, 0, 0, "no memory for %zu runs", s->run_count);
-    return read_records(s, d, numbers, e);
+    code = read_records(s, d, numbers, e);
+    return code == ERR_OK ? series_repeats_settle(s->folder, s->runs, s->run_count, e) : code;
 }
 
 static enum err_code open_into(struct series *s, struct err *e)

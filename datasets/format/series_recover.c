@@ -357,6 +357,21 @@ static size_t planned_runs(const struct plan *plan)
     return pushes * plan->feeder_count * (size_t)plan->blocks;
 }
 
+/* What one more run of that place, later than those before, does to the progress. */
+static void take_progress(const struct run_record *r, int place, struct series_progress *progress)
+{
+    bool sound = r->ended == RUN_COMPLETE || r->ended == RUN_LIMIT;
+    if (sound && !progress->finished[place]) {
+        progress->finished[place] = true;
+        progress->finished_count++;
+        progress->repeats[place] = 0;
+    } else if (!sound && r->repeats > 0) {
+        progress->finished_count -= progress->finished[place];
+        progress->finished[place] = false;
+        progress->repeats[place] = r->repeats;
+    }
+}
+
 static enum err_code find_progress(struct recovery *v, struct series_progress *progress, struct err *e)
 {
     size_t planned = planned_runs(v->plan);
@@ -373,11 +388,9 @@ static enum err_code find_progress(struct recovery *v, struct series_progress *p
             break;
         strcpy(progress->rig_serial, v->record.rig_serial);
         place = v->record.plan_run > 0 ? v->record.plan_run : n;
-        if ((v->record.ended != RUN_COMPLETE && v->record.ended != RUN_LIMIT) || place > PLAN_RUNS_MAX ||
-            (size_t)place > planned || progress->finished[place])
+        if (place > PLAN_RUNS_MAX || (size_t)place > planned)
             continue;
-        progress->finished[place] = true;
-        progress->finished_count++;
+        take_progress(&v->record, place, progress);
     }
     progress->next_number = (greatest > v->others ? greatest : v->others) + 1;
     return code;

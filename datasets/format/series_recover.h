@@ -18,6 +18,9 @@ enum err_code series_file_run(const char *folder, const struct run_record *r, st
 struct series_progress {
     /* By place in the plan's order, from 1: whether a run of it is complete or met a limit. */
     bool finished[PLAN_RUNS_MAX + 1];
+    /* Where a run that the operator had repeated is sound but its repeat was broken off: that run's number,
+     * and the place is not finished; 0 elsewhere. The next run there repeats it. */
+    int repeats[PLAN_RUNS_MAX + 1];
     int finished_count;
     int next_number;     /* no file in runs/ has it or a greater one; may be past SERIES_RUNS_MAX */
     char rig_serial[33]; /* of the rig that made the last run; "" before any */

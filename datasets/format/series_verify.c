@@ -5,6 +5,7 @@
 #include "datasets/format/file_bytes.h"
 #include "datasets/format/sample_grid.h"
 #include "datasets/format/series_path.h"
+#include "datasets/format/series_repeats.h"
 
 #include <errno.h>
 #include <fts.h>
@@ -204,6 +205,28 @@ static void check_link(struct verifier *v, const char *csv, const char *sidecar,
                 sidecar, (long long)r->link_gaps[single].samples, (long long)r->link_gaps[single].places);
 }
 
+/* Of a run that repeats another: that one must be there, and be of the same place in the plan. */
+static void check_repeats(struct verifier *v, const char *sidecar)
+{
+    struct run_record other;
+    struct err finding;
+    char path[32];
+    char full[SERIES_PATH_MAX];
+    char why[120];
+    series_path_of_run(v->record.repeats, "json", path);
+    if (descriptor_find(&v->descriptor, path) == NULL) {
+        find_in(v, sidecar, "repeats: there is no run %d", v->record.repeats);
+        return;
+    }
+    /* That it cannot be read is a finding of its own. */
+    if (series_path_resolve(v->folder, path, full, NULL) != ERR_OK ||
+        run_record_read(full, &other, &finding) != ERR_OK)
+        return;
+    if (!series_repeats_fits(&v->record, &other, why, sizeof why))
+        find_in(v, sidecar, "%s", why);
+    run_record_free(&other);
+}
+
 /* A run's sidecar and then its CSV against it. */
 static void check_run(struct verifier *v, int number, const char *csv_full)
 {
@@ -239,6 +262,8 @@ static void check_run(struct verifier *v, int number, const char *csv_full)
         find_in(v, sidecar, "number: is %d, but the file belongs to run %d", v->record.number, number);
     if (v->plan_read && !is_planned_feeder(v, v->record.feeder))
         find_in(v, sidecar, "feeder: the plan has no feeder '%s'", v->record.feeder);
+    if (v->record.repeats > 0)
+        check_repeats(v, sidecar);
     check_marks(v, sidecar, v->record.simulated);
     run_record_free(&v->record);
 }

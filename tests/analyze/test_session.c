@@ -304,6 +304,35 @@ Test(session, interrupted_and_faulty_runs_are_left_out_and_say_why)
     session_free(s);
 }
 
+Test(session, a_run_that_the_operator_had_repeated_does_not_count_twice)
+{
+    struct session *whole = analyse(2);
+    struct session *s;
+    /* Run 5 says that it was made in the place of the run of its feeder and speed in the block before it. */
+    int earlier = 0;
+    char place[80];
+    for (size_t i = 0; i < whole->run_count; i++) {
+        const struct run_record *r = whole->runs[i].record;
+        if (r->number < 5 && strcmp(r->feeder, whole->runs[4].record->feeder) == 0 &&
+            r->speed_mm_s == whole->runs[4].record->speed_mm_s)
+            earlier = r->number;
+    }
+    cr_assert(earlier > 0);
+    snprintf(place, sizeof place, "\"number\": 5, \"plan_run\": %d, \"repeats\": %d", earlier, earlier);
+    edit_record(5, "\"number\": 5", place);
+    snprintf(place, sizeof place, "\"block\": %d", whole->runs[earlier - 1].record->block);
+    edit_record(5, "\"block\": 2", place);
+    session_free(whole);
+    s = analyse(2);
+    cr_expect_eq(not_analysed(s), 1);
+    cr_expect_not(s->runs[earlier - 1].analysed);
+    cr_expect_str_eq(s->runs[earlier - 1].why_not,
+                     "repeated by the operator as run 5, which counts in its place");
+    cr_expect_gt(s->runs[earlier - 1].fed_mm, 5, "what it fed has gone over the gear");
+    cr_expect(s->runs[4].analysed);
+    session_free(s);
+}
+
 Test(session, a_run_of_a_feeder_that_the_plan_does_not_name_is_refused)
 {
     const char *const folders[] = {folder};

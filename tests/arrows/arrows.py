@@ -30,7 +30,7 @@ ARROWS = {
 # named here) <- the commands <- main.c. No file may include a header of a layer above its own.
 CAPTURE_LAYERS = {"link": 0, "clock_rate": 0, "text_line": 0, "bench_file": 1, "force_text": 1,
                   "gcode_feed": 1, "pair": 1, "rig_open": 1, "rig_receiver": 1, "rig_client": 1, "run_writer": 2, "run_notes": 2,
-                  "runner": 2, "watch_sums": 0, "watch_stream": 0, "command": 4, "commands": 4, "main": 5}
+                  "runner": 2, "run_glance": 0, "watch_sums": 0, "watch_stream": 0, "command": 4, "commands": 4, "main": 5}
 CAPTURE_LAYER_ELSE = 3
 
 # System headers that only some parts may know, as a pattern of the header and where it may stand.

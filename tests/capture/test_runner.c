@@ -21,6 +21,21 @@ static bool recorded;
 static int cycles; /* of the run to come */
 static double time_limit_s = 3;
 
+/* What was looked at: samples of each part, the first and last of each by the clock of the run. */
+static struct {
+    int64_t n, first_us, last_us;
+    int32_t last_steps;
+} looked[3];
+
+static void look(void *context, enum run_glance_part part, const struct raw_sample *sample)
+{
+    (void)context;
+    if (looked[part].n++ == 0)
+        looked[part].first_us = sample->time_us;
+    looked[part].last_us = sample->time_us;
+    looked[part].last_steps = sample->commanded_steps;
+}
+
 static void forget(void)
 {
     run_record_free(&record);
@@ -71,6 +86,8 @@ static enum err_code carry_out(const struct script *script, double force_limit_n
     record.conditions.number[CONDITION_NIP_PRELOAD_N] = 41.25;
     scripted_rig_begin(&rig, script);
     setup.stop_requests = &rig.script.stop_requests;
+    setup.look = look;
+    memset(looked, 0, sizeof looked);
     cr_assert_not_null(mkdtemp(folder));
     cr_assert_eq(link_open(rig.path, LINK_BAUD_DEFAULT, LINK_BY_PATH, &port, &e), ERR_OK, "%s", e.text);
     cr_assert_eq(rig_client_new(port, &client, &e), ERR_OK);
@@ -113,6 +130,22 @@ static bool has_event(const char *text)
             return true;
     }
     return false;
+}
+
+Test(runner, whoever_looks_on_sees_rest_push_and_rest_apart)
+{
+    const struct script script = {.zero_counts = 7321};
+    cr_assert_eq(carry_out(&script, 20), ERR_OK, "%s", e.text);
+    cr_expect_eq(looked[RUN_GLANCE_BEFORE].first_us, 0);
+    cr_expect_leq(looked[RUN_GLANCE_BEFORE].last_us, record.push_start_us);
+    cr_expect_geq(looked[RUN_GLANCE_BEFORE].n, 300);
+    cr_expect_geq(looked[RUN_GLANCE_PUSH].first_us, looked[RUN_GLANCE_BEFORE].last_us);
+    cr_expect_geq(looked[RUN_GLANCE_PUSH].last_steps, 390);
+    cr_expect_geq(looked[RUN_GLANCE_PUSH].n, 790, "4 mm at 5 mm/s, %d samples",
+                  (int)looked[RUN_GLANCE_PUSH].n);
+    cr_expect_gt(looked[RUN_GLANCE_AFTER].first_us, looked[RUN_GLANCE_PUSH].last_us);
+    cr_expect_eq(looked[RUN_GLANCE_AFTER].last_us, columns.time_us[columns.n - 1]);
+    cr_expect_geq(looked[RUN_GLANCE_AFTER].n, 195);
 }
 
 Test(runner, a_push_runs_from_rest_to_rest)

@@ -32,12 +32,14 @@ SWEEP='  - {test: preload-sweep, travel_mm: 2, speeds_mm_s: [6], nip_preloads_n:
 ASK=' - press Enter when ready, Ctrl-C to stop:'
 
 plan 'nip_preload_n: 35' "$REVERSAL" "$ENDURANCE"
-yes '' | head -n 5 | "$CAPTURE" run plan.yaml --port "$PORT" --out series >out.txt 2>err.txt
+yes '' | head -n 9 | "$CAPTURE" run plan.yaml --port "$PORT" --out series >out.txt 2>err.txt
 same "status with answers on a pipe" 0 $?
 same "result" "series: 4 of 4 runs recorded: 4 complete, 0 at a limit, 0 interrupted, 0 faults" "$(cat out.txt)"
 same "questions, each a line" "I have read this and the rig is clear$ASK
 Block 1: mount feeder gear-8mm; fit the blocked end; fit the guide tube, bent by 75 degrees in all; set the nip preload to 35 N$ASK
-Block 1: clean the drive gear$ASK" "$(grep 'press Enter' err.txt)"
+Block 1: clean the drive gear$ASK" "$(grep 'press Enter when ready' err.txt)"
+# A travel that is too short for a push to come to an end is told, and an empty line goes on.
+same "looks at pushes and not at the reversal" 3 "$(grep -c '^run 000[2-4] looks wrong: type r and Enter to repeat it' err.txt)"
 same "the reversal is one run of two cycles" "2 1.2 gear-8mm" \
     "$(python3 -c 'import json; r = json.load(open("series/runs/0001.json")); print(r["cycles"], r["travel_mm"], r["feeder"])')"
 same "it went forward and back" "0 to 153 and back to 0" \
@@ -51,7 +53,7 @@ for n in (2, 3, 4):
     assert told in ([], [0]), told
     print(r["repeat"], r.get("cleaned", False), len(told), end="" if n == 4 else ", ")')"
 same "a line for each kind of run" "reversal endurance endurance endurance" \
-    "$(sed -n 's/^run [0-9] of 4: gear-8mm \([a-z-]*\) at [47] mm.s, block 1: complete .*/\1/p' err.txt | tr '\n' ' ' | sed 's/ $//')"
+    "$(sed -n 's/^run 000[1-4]  gear-8mm  \([a-z-]*\)  [47] mm.s  .*  ended: travel$/\1/p' err.txt | tr '\n' ' ' | sed 's/ $//')"
 
 # Told all the same when nobody is asked.
 plan 'nip_preload_n: 35' "$SWEEP"

@@ -37,7 +37,7 @@ same "the repeat names its place in the plan" "2" "$(key stopped/runs/0003.json 
 same "and so do those behind it" "4" "$(key stopped/runs/0005.json plan_run)"
 same "the order is that of the plan" "$(key stopped/runs/0002.json feeder)" "$(key stopped/runs/0003.json feeder)"
 same "the record says that it was resumed" 1 "$(grep -c 'the series was resumed with this run' stopped/runs/0003.json)"
-same "which run is whose" "run 2 of 4 (file 0003)" "$(grep -o 'run 2 of 4 (file 0003)' err.txt)"
+same "which run is whose" "run 0003  (2 of 4)" "$(grep -o 'run 0003  (2 of 4)' err.txt)"
 expect 0 "stopped: sound, $(sha256sum <stopped/datapackage.json | sed 's/^/sha256:/;s/ .*//')" "" "$ANALYZE" verify stopped
 
 # A complete one needs no rig.

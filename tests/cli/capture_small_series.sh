@@ -7,7 +7,7 @@ start_rig --speedup 50 "${TWO_GEARS[@]}"
 same "status" 0 $?
 same "result" "series: 4 of 4 runs recorded: 4 complete, 0 at a limit, 0 interrupted, 0 faults" "$(cat out.txt)"
 same "cautions are shown" 1 "$(grep -c '^CAUTION' err.txt)"
-same "a line for each run" 4 "$(grep -c '^run [1-4] of 4: gear-[0-9]*mm at 5 mm/s, block [12]: complete (travel complete), [0-9]* rows$' err.txt)"
+same "a line for each run" 4 "$(grep -c '^run 000[1-4]  gear-[0-9]*mm  5 mm/s  peak [0-9.]* N  zero moved [-0-9.]* N  6.0 mm  ended: travel$' err.txt)"
 same "each feeder is mounted once a block" 4 "$(grep -c '^Block [12]: mount feeder gear-' err.txt)"
 same "no control characters without a terminal" "" "$(tr -d '\n -~' <err.txt)"
 same "no unfinished run is left" "" "$(find series -name '*.part')"

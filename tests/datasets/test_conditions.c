@@ -236,3 +236,65 @@ Test(conditions, a_range_widens_to_hold_every_run)
     cr_expect_eq(conditions_find("nip_preload_n"), CONDITION_NIP_PRELOAD_N);
     cr_expect_eq(conditions_find("preload"), CONDITION_COUNT);
 }
+
+Test(conditions, what_is_typed_is_read_like_a_plan)
+{
+    struct conditions c = {0};
+    struct err e;
+    char text[80];
+    cr_expect_eq(conditions_from_text(&c, CONDITION_AMBIENT_TEMPERATURE_C, " 21.5\t", &e), ERR_OK, "%s",
+                 e.text);
+    cr_expect(c.stated[CONDITION_AMBIENT_TEMPERATURE_C] && c.number[CONDITION_AMBIENT_TEMPERATURE_C] == 21.5);
+    conditions_describe(&c, CONDITION_AMBIENT_TEMPERATURE_C, text, sizeof text);
+    cr_expect_str_eq(text, "21.5 °C");
+    conditions_describe(&c, CONDITION_MOTOR, text, sizeof text);
+    cr_expect_str_eq(text, "not stated");
+    cr_expect_eq(conditions_from_text(&c, CONDITION_FILAMENT_LOT, "  lot 4, grün ", &e), ERR_OK, "%s",
+                 e.text);
+    cr_expect_str_eq(conditions_word(&c, CONDITION_FILAMENT_LOT), "lot 4, grün");
+    cr_expect_eq(conditions_from_text(&c, CONDITION_LOAD_CELL_SEAT, "end", &e), ERR_OK, "%s", e.text);
+}
+
+Test(conditions, what_is_typed_wrong_is_refused_and_changes_nothing)
+{
+    static const struct {
+        enum condition_id id;
+        const char *text, *message;
+    } rows[] = {
+        {CONDITION_AMBIENT_TEMPERATURE_C, "warm", "ambient temperature"},
+        {CONDITION_AMBIENT_TEMPERATURE_C, "21.5 C", "ambient temperature"},
+        {CONDITION_AMBIENT_TEMPERATURE_C, "101", "-40"},
+        {CONDITION_AMBIENT_TEMPERATURE_C, "nan", "ambient temperature"},
+        {CONDITION_AMBIENT_TEMPERATURE_C, "", "ambient temperature"},
+        {CONDITION_FILAMENT_LOT, "   ", "filament lot: must have 1 to 64 bytes"},
+        {CONDITION_FILAMENT_LOT, "0123456789012345678901234567890123456789012345678901234567890123x",
+         "1 to 64 bytes"},
+        {CONDITION_FILAMENT_LOT, "lot\a4", "no plain text"},
+        {CONDITION_FILAMENT_LOT, "lot \xff", "no plain text"},
+        {CONDITION_ENCODER_SEAT, "middle", "neither feeder nor end"},
+    };
+    for (size_t i = 0; i < sizeof rows / sizeof rows[0]; i++) {
+        struct conditions c = {0};
+        struct conditions before;
+        struct err e;
+        c.stated[CONDITION_AMBIENT_TEMPERATURE_C] = true;
+        c.number[CONDITION_AMBIENT_TEMPERATURE_C] = 19.25;
+        before = c;
+        cr_expect_eq(conditions_from_text(&c, rows[i].id, rows[i].text, &e), ERR_USAGE, "row %zu", i);
+        cr_expect_not_null(strstr(e.text, rows[i].message), "row %zu: %s", i, e.text);
+        cr_expect_eq(memcmp(&c, &before, sizeof c), 0, "row %zu", i);
+    }
+}
+
+Test(conditions, one_condition_is_taken_over_whether_stated_or_not)
+{
+    struct conditions c = {0};
+    struct conditions other = {0};
+    conditions_set_word(&c, CONDITION_MOTOR, "M1");
+    conditions_set_word(&other, CONDITION_FILAMENT_LOT, "lot 9");
+    conditions_copy_one(&c, CONDITION_FILAMENT_LOT, &other);
+    cr_expect_str_eq(conditions_word(&c, CONDITION_FILAMENT_LOT), "lot 9");
+    cr_expect_str_eq(conditions_word(&c, CONDITION_MOTOR), "M1", "nothing else changes");
+    conditions_copy_one(&c, CONDITION_MOTOR, &other);
+    cr_expect(!c.stated[CONDITION_MOTOR] && conditions_word(&c, CONDITION_MOTOR)[0] == 0);
+}

@@ -52,6 +52,52 @@ Test(plan, a_good_plan_is_read_with_its_defaults)
               p.tests[1].travel_mm == 18);
 }
 
+Test(plan, what_the_operator_states_anew_is_read_in_its_order)
+{
+    struct plan p = good_plan();
+    struct err e;
+    char *text;
+    cr_expect_eq(p.ask_count, 0, "nothing by default");
+    text = scratch_replace(SCRATCH_PLAN, "rest_before_s: 0.75", "ask: [humidity_percent, filament_lot]");
+    cr_assert_eq(plan_read(scratch_write("plan.yaml", text), &p, &e), ERR_OK, "%s", e.text);
+    cr_assert_eq(p.ask_count, 2);
+    cr_expect(p.ask[0] == CONDITION_HUMIDITY_PERCENT && p.ask[1] == CONDITION_FILAMENT_LOT);
+    free(text);
+}
+
+/* A ladder states it run by run, and a rate has made a speed of the diameter. */
+Test(plan, what_a_test_sets_cannot_be_asked_for)
+{
+    static const struct {
+        const char *test, *ask, *message;
+    } rows[] = {
+        {"{test: preload-sweep, travel_mm: 3, speeds_mm_s: [4], nip_preloads_n: [20, 40]}", "nip_preload_n",
+         "ask: nip_preload_n is set by preload-sweep"},
+        {"{test: loaded-feed, travel_mm: 3, speeds_mm_s: [4], brake_loads_n: [20]}", "brake_load_n",
+         "ask: brake_load_n is set by loaded-feed"},
+        {"{test: reversal, travel_mm: 3, speeds_mm_s: [4], guide_tube_bends_deg: [75]}",
+         "guide_tube_bend_deg", "is set by reversal"},
+        {"{test: reversal, travel_mm: 3, speeds_mm_s: [4]}", "guide_tube_bend_deg", NULL},
+        {"{test: free-run, travel_mm: 3, speeds_mm_s: [4]}", "nip_preload_n", NULL},
+    };
+    static const char HEAD[] = "nipbench_plan: 1\ntitle: T\nseed: 4\nblocks: 1\ncalibration: c.json\n"
+                               "sampling: {rate_hz: 100}\nlimits: {force_n: 90, travel_mm: 10, time_s: 20}\n"
+                               "feeders:\n  - {name: a, drive_diameter_mm: 8}\n";
+    for (size_t i = 0; i < sizeof rows / sizeof rows[0]; i++) {
+        struct plan p;
+        struct err e;
+        char text[1000];
+        enum err_code code;
+        snprintf(text, sizeof text, "%stests:\n  - %s\nask: [%s]\nend: true\n", HEAD, rows[i].test,
+                 rows[i].ask);
+        code = plan_read(scratch_write("plan.yaml", text), &p, &e);
+        cr_expect_eq(code, rows[i].message == NULL ? ERR_OK : ERR_FILE, "row %zu: %s", i, e.text);
+        if (rows[i].message != NULL && code == ERR_FILE)
+            cr_expect(e.line == 12 && e.column == 7 && strstr(e.text, rows[i].message) != NULL, "%ld:%ld: %s",
+                      (long)e.line, (long)e.column, e.text);
+    }
+}
+
 Test(plan, what_cannot_be_carried_out_is_refused_with_line_and_column)
 {
     static const struct {
@@ -104,6 +150,14 @@ Test(plan, what_cannot_be_carried_out_is_refused_with_line_and_column)
         {"an estimate twice", "rest_before_s: 0.75",
          "estimates: {drive_gear_runout_mm: 0.02, drive_gear_runout_mm: 0.03}", 11, 41,
          "'drive_gear_runout_mm'"},
+        {"something to ask that is no list", "rest_before_s: 0.75", "ask: humidity_percent", 11, 6,
+         "a list is wanted"},
+        {"nothing to ask", "rest_before_s: 0.75", "ask: []", 11, 6, "ask"},
+        {"asking for what is no condition", "rest_before_s: 0.75", "ask: [humidity_percent, mood]", 11, 25,
+         "ask: 'mood' is no condition"},
+        {"asking for a mapping", "rest_before_s: 0.75", "ask: [{motor: M}]", 11, 7, "is no condition"},
+        {"asking twice", "rest_before_s: 0.75", "ask: [motor, humidity_percent, motor]", 11, 32,
+         "ask: motor is named twice"},
         {"no rest", "rest_before_s: 0.75", "rest_before_s: 0", 11, 16, "outside 0.1 to 600 s"},
         {"no sampling", "sampling: {rate_hz: 1000}\n", "", 1, 1, "'sampling' is missing"},
         {"a rate of nothing", "rate_hz: 1000", "rate_hz: 0", 12, 21, "outside 1 to 1e+06 Hz"},

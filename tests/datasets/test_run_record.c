@@ -352,20 +352,6 @@ Test(run_record, what_the_link_did_comes_back)
     run_record_free(&r);
 }
 
-Test(run_record, nothing_of_the_link_is_written_where_none_was_recorded)
-{
-    static const char *const keys[] = {"\"link\"", "plan_run", "durable_within_ms"};
-    struct run_record r = scratch_record();
-    struct err e;
-    char *text;
-    cr_assert_eq(run_record_write(scratch_path("r.json"), &r, &e), ERR_OK, "%s", e.text);
-    text = scratch_read("r.json");
-    for (size_t i = 0; i < sizeof keys / sizeof keys[0]; i++)
-        cr_expect_null(strstr(text, keys[i]), "%s", keys[i]);
-    free(text);
-    run_record_free(&r);
-}
-
 /* A record with one passage replaced, and what reading it must say. */
 struct refusal {
     const char *legend, *from, *to, *message;
@@ -387,6 +373,47 @@ static void expect_refusals(const struct run_record *r, const struct refusal *ro
     }
     free(text);
     free(back);
+}
+
+Test(run_record, a_repeat_names_the_run_that_it_repeats)
+{
+    static const struct refusal rows[] = {
+        {"none", "\"repeats\": 4", "\"repeats\": 0", "repeats: 0 is outside 1 to 9999"},
+        {"itself", "\"repeats\": 4", "\"repeats\": 5", "repeats: run 5 can only repeat one before it, not 5"},
+        {"a later one", "\"repeats\": 4", "\"repeats\": 6", "can only repeat one before it, not 6"},
+    };
+    struct run_record r = scratch_record();
+    struct run_record back;
+    struct err e;
+    char *text;
+    cr_assert_eq(run_record_write(scratch_path("r.json"), &r, &e), ERR_OK, "%s", e.text);
+    text = scratch_read("r.json");
+    cr_expect_null(strstr(text, "repeats"), "left out where there is nothing to say");
+    cr_expect_null(strstr(text, "repeated_by"));
+    free(text);
+    r.number = 5;
+    r.repeats = 4;
+    r.repeated_by = 8;
+    cr_assert_eq(run_record_write(scratch_path("r.json"), &r, &e), ERR_OK, "%s", e.text);
+    cr_assert_eq(run_record_read(scratch_path("r.json"), &back, &e), ERR_OK, "%s", e.text);
+    cr_expect(back.repeats == 4 && back.repeated_by == 0, "only the later record tells of it");
+    run_record_free(&back);
+    expect_refusals(&r, rows, sizeof rows / sizeof rows[0]);
+    run_record_free(&r);
+}
+
+Test(run_record, nothing_of_the_link_is_written_where_none_was_recorded)
+{
+    static const char *const keys[] = {"\"link\"", "plan_run", "durable_within_ms"};
+    struct run_record r = scratch_record();
+    struct err e;
+    char *text;
+    cr_assert_eq(run_record_write(scratch_path("r.json"), &r, &e), ERR_OK, "%s", e.text);
+    text = scratch_read("r.json");
+    for (size_t i = 0; i < sizeof keys / sizeof keys[0]; i++)
+        cr_expect_null(strstr(text, keys[i]), "%s", keys[i]);
+    free(text);
+    run_record_free(&r);
 }
 
 Test(run_record, a_link_that_cannot_be_is_refused)

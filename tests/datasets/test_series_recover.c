@@ -589,6 +589,31 @@ Test(series_recover, what_is_no_series_is_refused)
     cr_expect_not_null(strstr(e.text, "holds no series"), "%s", e.text);
 }
 
+/* A sound run that the operator had repeated is not done when its repeat was broken off. */
+Test(series_recover, a_repeat_that_was_broken_off_is_still_wanted)
+{
+    static const struct {
+        int plan_run, repeats;
+        enum run_end ended;
+    } runs[] = {{1, 0, RUN_COMPLETE}, {2, 0, RUN_LIMIT}, {1, 2, RUN_INTERRUPTED}, {2, 3, RUN_INTERRUPTED},
+                {2, 3, RUN_COMPLETE}, {3, 0, RUN_FAULT}, {3, 7, RUN_FAULT}};
+    for (size_t i = 0; i < sizeof runs / sizeof runs[0]; i++) {
+        struct run_record r = interrupted_record((int)i + 2);
+        struct err e;
+        r.plan_run = runs[i].plan_run;
+        r.repeats = runs[i].repeats;
+        r.ended = runs[i].ended;
+        interrupted_put_rows(r.number, INTERRUPTED_CSV, CSV_BYTES);
+        cr_assert_eq(series_file_run(interrupted_series, &r, &e), ERR_OK, "%s", e.text);
+        run_record_free(&r);
+    }
+    recover();
+    cr_expect(!progress.finished[1] && progress.repeats[1] == 2, "the repeat of run 2 came to nothing");
+    cr_expect(progress.finished[2] && progress.repeats[2] == 0, "that of run 3 came to something in the end");
+    cr_expect(!progress.finished[3] && progress.repeats[3] == 7, "run 7 was a fault and so was its repeat");
+    cr_expect_eq(progress.finished_count, 1);
+}
+
 /* A run of the plan may have been tried several times. */
 Test(series_recover, progress_goes_by_the_plan)
 {
