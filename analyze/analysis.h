@@ -15,6 +15,7 @@
 
 #include <stdbool.h>
 #include <stddef.h>
+#include <stdint.h>
 
 enum limited_by { LIMITED_MOTOR, LIMITED_GRIP, LIMITED_LIMIT, LIMITED_UNCLEAR, LIMITED_COUNT };
 extern const char *const LIMITED_NAMES[LIMITED_COUNT]; /* "motor", "grip", "limit", "unclear" */
@@ -80,6 +81,7 @@ struct push_result {
     bool settled; /* stall force is the level the push settled to, not event peaks */
     bool with_encoder;
     double zero_counts;      /* unloaded reading used */
+    bool zero_seen_after;    /* there was an unloaded reading at rest after the motion as well */
     double zero_drift_n;     /* zero after minus zero before */
     double noise_n;          /* sd of the unloaded reading */
     double greatest_force_n; /* largest reading, noise included: only for the picture and the limit check */
@@ -165,6 +167,26 @@ struct run_push {
     bool settled, with_encoder;
 };
 
+/* How good the rows of a run are, whatever test it is of: see run_quality.h. What its record and its other
+ * results say already is not here. NAN: not known. */
+enum run_mains { RUN_MAINS_UNKNOWN, RUN_MAINS_NONE, RUN_MAINS_FOUND };
+struct run_quality {
+    float interval_us;             /* mean from one row to the next, holes left out */
+    float jitter_us;               /* and its standard deviation */
+    uint32_t over_range_rows;      /* the converter was at an end of its range */
+    uint32_t over_range_in_motion; /* of these, between start and end of the motion */
+    float range_used;              /* greatest share of the range on one side of the zero */
+    float mains_n;                 /* amplitude of the strongest line that was found */
+    float mains_standard_uncertainty_n;
+    float mains_detectable_n; /* what is less may be there and not be found */
+    float mains_noise_n;      /* noise of one reading beside the lines */
+    uint16_t step_counts;     /* all readings are apart by multiples of it: 1 where nothing else is seen */
+    uint8_t mains_hz;         /* of mains_n */
+    uint8_t mains : 2;        /* enum run_mains */
+    bool present : 1;         /* false: the rows were not read */
+    bool zero_seen_after : 1;
+};
+
 /* One run of the session: as small as what tables, sums and figures need of it. */
 struct run_result {
     size_t series;                   /* index into session.series */
@@ -173,6 +195,7 @@ struct run_result {
     const char *why_not;             /* of a run that was not analysed; else NULL */
     bool analysed;
     struct run_push push; /* of tests that are no push: zero, noise, flags and speed alone */
+    struct run_quality quality;
     struct run_quantity *quantities;
     size_t quantity_count;
     struct run_trace trace; /* n 0: none; owned */

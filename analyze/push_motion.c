@@ -224,6 +224,7 @@ static enum err_code take_zero(const struct run_columns *c, const struct run_rec
         m->zero_drift_uncertainty_n = budget_rectangular(drift_limit_n);
         push_motion_flag(r, "no unloaded reading at rest after the push: drift is not corrected");
     } else {
+        r->zero_seen_after = true;
         r->zero_drift_n = calibration_force_n(calibration, after.counts, before.counts);
         m->zero_noise_n =
             hypot(m->zero_noise_n, mean_noise_counts(c, (int64_t)(2 * after.middle_us) - c->time_us[c->n - 1],

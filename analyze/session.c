@@ -8,6 +8,7 @@
 #include "analyze/operating_chart.h"
 #include "analyze/picture_share.h"
 #include "analyze/result_flags.h"
+#include "analyze/run_quality.h"
 #include "analyze/run_result.h"
 #include "analyze/speed_sweep.h"
 
@@ -63,6 +64,7 @@ static void analyse_run(struct work *work, size_t i, struct run_finding *found)
     struct run_result *run = &work->session->runs[i];
     const struct series *series = work->session->series[run->series];
     struct run_columns columns = {0};
+    struct run_quality quality;
     struct err e = {0};
     enum err_code code;
     if (run->record->ended == RUN_INTERRUPTED || run->record->ended == RUN_FAULT) {
@@ -81,6 +83,8 @@ static void analyse_run(struct work *work, size_t i, struct run_finding *found)
     }
     struct push_settings settings = push_budget_settings(&series->plan);
     code = bench_test_run(&columns, run->record, &series->calibration, &settings, found, &e);
+    quality = run_quality_of(&columns, run->record, &series->calibration);
+    quality.zero_seen_after = code == ERR_OK && found->push.zero_seen_after;
     run_columns_free(&columns);
     if (run->record->repeated_by > 0 && (code == ERR_OK || code == ERR_NO_ANSWER)) {
         /* It counts no more, but what it fed has gone over the gear. */
@@ -100,6 +104,7 @@ static void analyse_run(struct work *work, size_t i, struct run_finding *found)
     }
     if (code != ERR_OK)
         fail(work, i, &e);
+    run->quality = quality;
     free(found->trace.x);
     free(found->trace.y);
 }

@@ -2,6 +2,7 @@
 
 #include "analyze/report/answer.h"
 #include "analyze/report/answer_family.h"
+#include "analyze/report/quality_text.h"
 #include "analyze/report/text_format.h"
 
 #include <stdlib.h>
@@ -257,5 +258,7 @@ enum err_code compare_text_write(const struct session *session, FILE *out, struc
         put_notes(session, out);
         code = put_reasons(session, out, e);
     }
+    if (code == ERR_OK)
+        code = quality_text_write(session, out, e);
     return code;
 }

@@ -1,8 +1,11 @@
 #include "analyze/report/report_csv.h"
 
 #include "analyze/bench_test.h"
+#include "analyze/data_quality.h"
+#include "analyze/report/json_quality.h"
 #include "analyze/report/run_settings.h"
 #include "analyze/report/text_format.h"
+#include "analyze/run_quality.h"
 #include "analyze/run_result.h"
 
 #include <math.h>
@@ -112,6 +115,26 @@ static void put_settings(FILE *out, const struct run_record *r)
     fprintf(out, ",%s", r->repeat <= 0 ? "" : r->cleaned ? "true" : "false");
 }
 
+static void put_quality(FILE *out, const struct session *session, const struct run_result *run)
+{
+    const struct run_quality *rows = &run->quality;
+    const struct series *series = session->series[run->series];
+    bool ok = rows->present, mains = ok && rows->mains == RUN_MAINS_FOUND;
+    struct data_quality quality[DATA_QUALITY_ASPECTS];
+    data_quality_of_run(run, series, quality);
+    for (int k = 0; k < DATA_QUALITY_ASPECTS; k++)
+        put_text(out, ok ? DATA_QUALITY_VERDICT_NAMES[quality[k].verdict] : "");
+    put_number(out, json_quality_digits(rows->interval_us), ok);
+    put_number(out, json_quality_digits(rows->jitter_us), ok);
+    put_number(out, (double)run->record->link.samples_missing, ok && run->record->link_recorded);
+    put_number(out, rows->over_range_rows, ok);
+    put_number(out, json_quality_digits(rows->range_used), ok);
+    put_number(out, rows->mains_hz, mains);
+    put_number(out, json_quality_digits(rows->mains_n), mains);
+    put_number(out, json_quality_digits(rows->mains_detectable_n), ok);
+    put_number(out, json_quality_digits(run_quality_step_n(rows, run->record, &series->calibration)), ok);
+}
+
 static void put_row(FILE *out, const struct session *session, const struct run_result *run,
                     const struct columns *columns)
 {
@@ -146,6 +169,7 @@ static void put_row(FILE *out, const struct session *session, const struct run_r
     put_settings(out, r);
     put_number(out, run->fed_mm, run->analysed);
     put_quantities(out, run, columns);
+    put_quality(out, session, run);
     fputs("\r\n", out);
 }
 
@@ -169,7 +193,11 @@ void report_csv_write(const struct session *session, FILE *out)
     /* Some of these keys are columns of pushes as well: prefixed, no name is there twice. */
     for (size_t i = 0; i < columns.count; i++)
         fprintf(out, ",run_%s,run_%s_standard_uncertainty", columns.key[i], columns.key[i]);
-    fputs("\r\n", out);
+    for (int k = 0; k < DATA_QUALITY_ASPECTS; k++)
+        fprintf(out, ",quality_%s", DATA_QUALITY_KINDS[k].key);
+    fputs(",sample_interval_us,sample_jitter_us,samples_missing,over_range_rows,range_used,mains_hz,mains_n,"
+          "mains_detectable_n,resolution_n\r\n",
+          out);
     for (size_t i = 0; i < session->run_count; i++)
         put_row(out, session, &session->runs[i], &columns);
 }

@@ -1,6 +1,7 @@
 #include "analyze/report/report_html.h"
 
 #include "analyze/report/answer.h"
+#include "analyze/report/html_quality.h"
 #include "analyze/report/text_format.h"
 
 #include <stdlib.h>
@@ -223,6 +224,7 @@ static void contents(const struct parts *parts, FILE *out)
     }
     fprintf(out,
             "<li><a href=\"#runs\">All runs</a></li>\n%s"
+            "<li><a href=\"#quality\">Data quality</a></li>\n"
             "<li><a href=\"#method\">Method</a></li>\n"
             "<li><a href=\"#uncertainty\">Uncertainty</a></li>\n"
             "<li><a href=\"#cautions\">Cautions</a></li>\n"
@@ -339,6 +341,11 @@ enum err_code report_html_write(const struct session *session, const struct figu
         html_evidence(session, out);
         end_section(out);
     }
+    begin_section("quality", "Data quality", out);
+    code = html_quality(session, out, e);
+    if (code != ERR_OK)
+        return code;
+    end_section(out);
     begin_section("method", "Method", out);
     html_method(session, out);
     end_section(out);

@@ -5,6 +5,7 @@
 #include "analyze/report/json_build.h"
 #include "analyze/report/json_comparison.h"
 #include "analyze/report/json_outcome.h"
+#include "analyze/report/json_quality.h"
 #include "analyze/report/json_stream.h"
 #include "analyze/report/text_format.h"
 #include "analyze/run_result.h"
@@ -93,15 +94,17 @@ static json_t *estimates_object(struct json_build *b, const struct plan *plan)
     return object;
 }
 
-static json_t *series_object(struct json_build *b, size_t number_of_series, const struct series *s)
+static json_t *series_object(struct json_build *b, const struct session *session, size_t index,
+                             const struct data_quality_sum *quality)
 {
+    const struct series *s = session->series[index];
     json_t *object = json_object();
     char name[256], seed[32];
     snprintf(name, sizeof name, "%s", last_part(s->folder));
     name[strcspn(name, "/")] = 0;
     /* A seed may need 64 bits, more than a JSON reader keeps exactly: it is text. */
     snprintf(seed, sizeof seed, "%llu", (unsigned long long)s->plan.seed);
-    json_build_set(b, object, "series", json_build_count(number_of_series));
+    json_build_set(b, object, "series", json_build_count(index + 1));
     json_build_set(b, object, "folder", json_build_text(name));
     json_build_set(b, object, "title", json_build_text(s->title));
     json_build_set(b, object, "simulated", json_boolean(s->simulated));
@@ -113,6 +116,7 @@ static json_t *series_object(struct json_build *b, size_t number_of_series, cons
     json_build_set(b, object, "calibration_origin", json_build_text(s->calibration.origin));
     json_build_set(b, object, "calibration_replaced", json_boolean(s->calibration_replaced));
     json_build_set(b, object, "estimates", estimates_object(b, &s->plan));
+    json_build_set(b, object, "data_quality", json_quality_sum(b, session, quality));
     return object;
 }
 
@@ -192,6 +196,7 @@ static json_t *run_object(struct json_build *b, const struct session *session, c
     json_build_set(b, object, "evidence", texts(b, &push->evidence, ok));
     json_build_set(b, object, "flags", texts(b, &push->flags, run->analysed));
     json_outcome_run(b, object, run);
+    json_build_set(b, object, "data_quality", json_quality_run(b, session, run));
     return object;
 }
 
@@ -258,7 +263,8 @@ static json_t *curve_object(struct json_build *b, const struct torque_curve *cur
     return object;
 }
 
-static json_t *feeder_object(struct json_build *b, const struct session *session, size_t index)
+static json_t *feeder_object(struct json_build *b, const struct session *session, size_t index,
+                             const struct data_quality_sum *quality)
 {
     const struct feeder_result *f = &session->feeders[index];
     char buckling[320];
@@ -292,6 +298,7 @@ static json_t *feeder_object(struct json_build *b, const struct session *session
     for (size_t i = 0; i < f->outcome_count; i++)
         json_build_append(b, tests, json_outcome(b, &f->outcomes[i]));
     json_build_set(b, object, "tests", tests);
+    json_build_set(b, object, "data_quality", json_quality_sum(b, session, quality));
     return object;
 }
 
@@ -299,7 +306,12 @@ enum err_code report_json_write(const struct session *session, FILE *out, struct
 {
     struct json_build b = {false};
     struct json_stream s;
-    json_t *comparisons = json_object();
+    struct data_quality_sums quality;
+    enum err_code code = data_quality_sum_up(session, &quality, e);
+    json_t *comparisons;
+    if (code != ERR_OK)
+        return code;
+    comparisons = json_object();
     json_stream_begin(&s, out);
     json_stream_member(&s, "schema", json_string(REPORT_JSON_SCHEMA));
     json_stream_member(&s, "program", json_string("nipbench-analyze " NIPBENCH_VERSION));
@@ -308,7 +320,7 @@ enum err_code report_json_write(const struct session *session, FILE *out, struct
     json_stream_member(&s, "margin", json_build_number(session->margin));
     json_stream_list_begin(&s, "series");
     for (size_t i = 0; i < session->series_count; i++)
-        json_stream_item(&s, series_object(&b, i + 1, session->series[i]));
+        json_stream_item(&s, series_object(&b, session, i, &quality.series[i]));
     json_stream_list_end(&s);
     json_stream_list_begin(&s, "runs");
     for (size_t i = 0; i < session->run_count; i++)
@@ -316,11 +328,12 @@ enum err_code report_json_write(const struct session *session, FILE *out, struct
     json_stream_list_end(&s);
     json_stream_list_begin(&s, "feeders");
     for (size_t i = 0; i < session->feeder_count; i++)
-        json_stream_item(&s, feeder_object(&b, session, i));
+        json_stream_item(&s, feeder_object(&b, session, i, &quality.feeders[i]));
     json_stream_list_end(&s);
     json_comparisons(&b, comparisons, session);
     json_stream_members(&s, comparisons);
     json_stream_end(&s);
+    data_quality_free(&quality);
     if (ferror(out) != 0)
         return err_set(e, ERR_SYSTEM, "results.json could not be written");
     if (b.failed || s.failed)

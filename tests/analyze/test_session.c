@@ -1,5 +1,6 @@
 #include "analyze/analysis.h"
 
+#include "analyze/data_quality.h"
 #include "analyze/run_result.h"
 #include "tests/datasets/scratch.h"
 #include "tests/sim/simulate.h"
@@ -211,6 +212,18 @@ static bool same_picture(const struct run_picture *a, const struct run_picture *
            memcmp(a->events, b->events, a->event_count * sizeof *a->events) == 0;
 }
 
+/* Verdicts hold all numbers of the rows' quality. */
+static void expect_same_quality(const struct session *a, const struct session *b, size_t i)
+{
+    struct data_quality first[DATA_QUALITY_ASPECTS], second[DATA_QUALITY_ASPECTS];
+    data_quality_of_run(&a->runs[i], a->series[0], first);
+    data_quality_of_run(&b->runs[i], b->series[0], second);
+    for (int k = 0; k < DATA_QUALITY_ASPECTS; k++)
+        cr_expect_str_eq(first[k].text, second[k].text);
+    cr_expect_eq(a->runs[i].quality.present, a->runs[i].analysed, "run %zu", i);
+    cr_expect_eq(a->runs[i].quality.zero_seen_after, a->runs[i].analysed, "run %zu", i);
+}
+
 Test(session, the_number_of_threads_changes_nothing)
 {
     struct session *one = analyse(1);
@@ -226,6 +239,7 @@ Test(session, the_number_of_threads_changes_nothing)
             cr_expect(same_quantity(&a->stiffness_n_per_mm, &b->stiffness_n_per_mm), "run %zu", i);
             cr_expect(same_quantity(&a->slip_onset_n, &b->slip_onset_n), "run %zu", i);
             cr_expect_eq(a->event_count, b->event_count);
+            expect_same_quality(one, other, i);
             cr_expect(same_picture(a->picture, b->picture), "run %zu", i);
             cr_assert_eq(a->evidence.count, b->evidence.count);
             for (size_t k = 0; k < a->evidence.count; k++)
