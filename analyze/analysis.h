@@ -10,6 +10,7 @@
 #include "analyze/numerics/group_letters.h"
 #include "analyze/numerics/quantity.h"
 #include "analyze/outcome.h"
+#include "analyze/progress.h"
 #include "analyze/text_list.h"
 #include "datasets/format/series.h"
 
@@ -358,6 +359,7 @@ struct session {
     double reference_speed_mm_s; /* of the first plan that has blocked pushes, their first speed */
     double margin;               /* of the load, in operating charts */
     bool simulated;              /* any series is marked so */
+    struct progress *progress;   /* told how far the analysis is, while it lasts; NULL: nobody looks */
 };
 
 /* Open and analyse series folders. Runs are independent and are spread over threads (0: one per core); the
@@ -372,6 +374,7 @@ struct session_options {
     bool accept[CONDITION_COUNT];                 /* conditions in which compared feeders may differ */
     struct plan_matter matters[PLAN_MATTERS_MAX]; /* differences that matter: they go before those of plans */
     size_t matter_count;
+    struct progress *progress; /* told how far it has come; NULL: nobody looks */
 };
 enum err_code session_analyse_with(const char *const *folders, size_t count,
                                    const struct session_options *options, struct session **session,

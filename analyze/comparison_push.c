@@ -400,14 +400,22 @@ enum err_code comparison_push_add(struct session *s, struct err *e)
 {
     size_t *feeders = malloc((s->feeder_count + 1) * sizeof *feeders);
     enum err_code code = ERR_OK;
+    size_t questions = 0;
     if (feeders == NULL)
         return err_set(e, ERR_MEMORY, "not enough memory to compare %zu feeders", s->feeder_count);
+    for (size_t i = 0; i < s->feeder_count; i++) {
+        for (size_t k = 0; k < s->feeders[i].point_count; k++)
+            questions += !asked_before(s, i, s->feeders[i].points[k].speed_mm_s);
+    }
+    progress_begin(s->progress, "comparing feeders", 2 * questions, 2 * questions);
     for (int onset = 0; onset < 2; onset++) {
         for (size_t i = 0; i < s->feeder_count; i++) {
             for (size_t k = 0; code == ERR_OK && k < s->feeders[i].point_count; k++) {
                 double speed_mm_s = s->feeders[i].points[k].speed_mm_s;
-                if (!asked_before(s, i, speed_mm_s))
-                    code = ask(s, speed_mm_s, onset == 1, feeders, e);
+                if (asked_before(s, i, speed_mm_s))
+                    continue;
+                code = ask(s, speed_mm_s, onset == 1, feeders, e);
+                progress_add(s->progress, 1, 1);
             }
         }
     }

@@ -266,6 +266,7 @@ static bool same_question(const struct comparison *a, const struct comparison *b
 enum err_code comparison_resample(struct session *s, struct err *e)
 {
     enum err_code code = ERR_OK;
+    progress_begin(s->progress, "resampling differences", s->comparison_count, s->comparison_count);
     for (size_t first = 0, last; code == ERR_OK && first < s->comparison_count; first = last) {
         struct question q;
         bool judged = false;
@@ -274,11 +275,15 @@ enum err_code comparison_resample(struct session *s, struct err *e)
             last++;
         for (size_t i = first; i < last; i++)
             judged = judged || s->comparisons[i].has_p_value;
-        if (s->comparisons[first].test[0] != 0 || !judged)
+        if (s->comparisons[first].test[0] != 0 || !judged) {
+            progress_add(s->progress, last - first, last - first);
             continue;
+        }
         code = begin(s, first, last, strcmp(s->comparisons[first].quantity, "slip_onset_n") == 0, &q, e);
-        for (size_t i = first; code == ERR_OK && i < last; i++)
+        for (size_t i = first; code == ERR_OK && i < last; i++) {
             code = resample(&q, &s->comparisons[i], e);
+            progress_add(s->progress, 1, 1);
+        }
         forget(&q);
     }
     return code;

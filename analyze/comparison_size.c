@@ -117,10 +117,12 @@ void comparison_sizes(struct session *s)
     /* Without memory nothing is said of repeats, which is no error of the comparison. */
     if (m == NULL)
         return;
+    progress_begin(s->progress, "forecasting repeats", s->comparison_count, s->comparison_count);
     for (size_t i = 0; i < s->comparison_count; i++) {
         struct comparison *c = &s->comparisons[i];
         if (c->has_p_value && c->family < s->family_count && s->families[c->family].designed)
             forecast(s, c, &s->families[c->family], m);
+        progress_add(s->progress, 1, 1);
     }
     studentised_table_free(m->table);
     free(m);

@@ -8,11 +8,14 @@
 #include "analyze/report/check_command.h"
 #include "analyze/report/compare_text.h"
 #include "analyze/report/predict_command.h"
+#include "analyze/report/progress_show.h"
 #include "analyze/report/repeats_command.h"
 #include "analyze/report/report_json.h"
 #include "analyze/report/report_write.h"
+#include "analyze/report/text_width.h"
+#include "analyze/report/text_wrap.h"
+#include "analyze/report/verify_command.h"
 #include "analyze/request.h"
-#include "datasets/format/series.h"
 #include "rig/base/err.h"
 
 #include <argp.h>
@@ -27,68 +30,75 @@ const char *argp_program_version = PROGRAM " " NIPBENCH_VERSION;
 
 #define EXIT_STATUSES "\v" EXIT_STATUS_HELP
 
+/* A message, in lines that fit where standard error is a terminal. A line of a file that is shown with a mark
+ * below it stays as it is. */
+static void complain(const struct err *e)
+{
+    char line[2048];
+    FILE *lines = isatty(STDERR_FILENO) && e->source[0] == 0
+                      ? text_wrap_open(stderr, text_width_of_terminal(STDERR_FILENO, NULL))
+                      : NULL;
+    if (lines == NULL) {
+        request_complain(e);
+        return;
+    }
+    fprintf(lines, PROGRAM ": %s\n", err_format(e, line, sizeof line));
+    fclose(lines);
+}
+
 static int system_trouble(const struct err *e)
 {
-    request_complain(e);
+    complain(e);
     return err_exit_status(e->code);
 }
 
-struct verify_count {
-    size_t findings;
-};
+/* Columns for results. */
+static int output_width(void)
+{
+    return text_width_of_terminal(STDOUT_FILENO, getenv("COLUMNS"));
+}
+
+/* Long work shows how far it is, to people only. */
+static struct progress_show *show_progress(void)
+{
+    return isatty(STDERR_FILENO) ? progress_show_new(stderr, text_width_of_terminal(STDERR_FILENO, NULL))
+                                 : NULL;
+}
 
 static void tell_finding(void *context, const struct err *finding)
 {
-    ((struct verify_count *)context)->findings++;
-    request_complain(finding);
+    (void)context;
+    complain(finding);
 }
 
 static int run_verify(const struct request *r)
 {
-    int worst = EXIT_DONE;
-    for (size_t i = 0; i < r->series_count; i++) {
-        struct verify_count count = {0};
-        struct err e = {0};
-        char folder[512], hash[72] = "";
-        enum err_code code = series_verify(r->series[i], tell_finding, &count, &e);
-        int status;
-        if (code == ERR_OK)
-            code = series_package_hash(r->series[i], hash, &e);
-        status = err_exit_status(code);
-        if (code != ERR_OK && count.findings == 0)
-            request_complain(&e);
-        snprintf(folder, sizeof folder, "%s", r->series[i]);
-        err_clean_text(folder);
-        if (code == ERR_OK)
-            printf("%s: sound, %s\n", folder, hash);
-        else if (count.findings > 0)
-            printf("%s: not sound, %zu finding%s\n", folder, count.findings, count.findings > 1 ? "s" : "");
-        worst = status > worst ? status : worst;
-    }
-    return worst;
+    struct verify_request request = {.series = r->series,
+                                     .series_count = r->series_count,
+                                     .json = r->json,
+                                     .width = output_width(),
+                                     .show = show_progress(),
+                                     .tell = tell_finding};
+    int status = err_exit_status(verify_command(&request, stdout));
+    progress_show_free(request.show);
+    return status;
 }
 
-static void show_progress(void *context, size_t done, size_t count, const char *name)
+static struct session_options session_options_of(const struct request *r, struct progress_show *show)
 {
-    (void)context;
-    if (done < count)
-        fprintf(stderr, "\rfigure %zu of %zu: %-40.40s", done + 1, count, name);
-    else
-        fprintf(stderr, "\r%60s\r", "");
-}
-
-static struct session_options session_options_of(const struct request *r)
-{
-    struct session_options options = {
-        .threads = r->threads, .margin = r->margin, .matter_count = r->matter_count};
+    struct session_options options = {.threads = r->threads,
+                                      .margin = r->margin,
+                                      .matter_count = r->matter_count,
+                                      .progress = progress_show_counters(show)};
     memcpy(options.accept, r->accept, sizeof options.accept);
     memcpy(options.matters, r->matters, sizeof options.matters);
     return options;
 }
 
-static enum err_code analyse(const struct request *r, struct session **session, struct err *e)
+static enum err_code analyse(const struct request *r, struct progress_show *show, struct session **session,
+                             struct err *e)
 {
-    struct session_options options = session_options_of(r);
+    struct session_options options = session_options_of(r, show);
     enum err_code code = session_analyse_with(r->series, r->series_count, &options, session, e);
     const char *idle;
     struct err note;
@@ -101,9 +111,17 @@ static enum err_code analyse(const struct request *r, struct session **session, 
     if (idle != NULL && (*session)->comparison_count > 0) {
         err_set(&note, ERR_FILE,
                 "differences_that_matter of a plan: no two feeders here are compared in '%.60s'", idle);
-        request_complain(&note);
+        progress_show_erase(show);
+        complain(&note);
     }
     return ERR_OK;
+}
+
+/* The status of a command that is over, with what it complains of. */
+static int ended(enum err_code code, struct progress_show *show, const struct err *e)
+{
+    progress_show_free(show);
+    return code == ERR_OK ? EXIT_DONE : system_trouble(e);
 }
 
 static int run_check(const struct request *r)
@@ -120,28 +138,30 @@ static int run_check(const struct request *r)
             "--json and --threads; see %s",
             "--help");
     quantity_init_numerics();
-    return check_command(&request, stdout, &e) == ERR_OK ? EXIT_DONE : system_trouble(&e);
+    request.show = show_progress();
+    return ended(check_command(&request, stdout, &e), request.show, &e);
 }
 
 static int run_report(const struct request *r)
 {
     struct session *session = NULL;
     struct err e = {0};
-    struct report_options options = {.folder = r->out,
-                                     .figures = !r->no_figures,
-                                     .threads = r->threads,
-                                     .progress = isatty(STDERR_FILENO) ? show_progress : NULL};
+    struct report_options options = {.folder = r->out, .figures = !r->no_figures, .threads = r->threads};
+    struct progress_show *show;
     enum err_code code;
     char folder[4096];
     if (r->check != NULL)
         return run_check(r);
     if (r->out == NULL)
         return request_misuse("report: %s is missing; see --help", "--out DIR");
+    show = show_progress();
+    options.progress = progress_show_counters(show);
     code = report_check_folder(r->out, &e);
     if (code == ERR_OK)
-        code = analyse(r, &session, &e);
+        code = analyse(r, show, &session, &e);
     if (code == ERR_OK)
         code = report_write(session, &options, &e);
+    progress_show_end(show);
     if (code == ERR_OK && r->json)
         code = report_json_write(session, stdout, &e);
     else if (code == ERR_OK) {
@@ -149,7 +169,7 @@ static int run_report(const struct request *r)
         printf("%s/report.html\n", err_clean_text(folder));
     }
     session_free(session);
-    return code == ERR_OK ? EXIT_DONE : system_trouble(&e);
+    return ended(code, show, &e);
 }
 
 static int run_compare(const struct request *r)
@@ -157,9 +177,12 @@ static int run_compare(const struct request *r)
     struct session *session = NULL;
     struct err e = {0};
     size_t judged = 0, not_comparable = 0;
-    enum err_code code = analyse(r, &session, &e);
+    struct progress_show *show = show_progress();
+    enum err_code code = analyse(r, show, &session, &e);
+    progress_show_end(show);
     if (code == ERR_OK)
-        code = r->json ? report_json_write(session, stdout, &e) : compare_text_write(session, stdout, &e);
+        code = r->json ? report_json_write(session, stdout, &e)
+                       : compare_text_write(session, output_width(), stdout, &e);
     if (code == ERR_OK) {
         answer_count(session, &judged, &not_comparable);
         if (judged + not_comparable == 0)
@@ -170,7 +193,7 @@ static int run_compare(const struct request *r)
                            judged + not_comparable);
     }
     session_free(session);
-    return code == ERR_OK ? EXIT_DONE : system_trouble(&e);
+    return ended(code, show, &e);
 }
 
 static int run_calibrate(const struct request *r)
@@ -180,7 +203,8 @@ static int run_calibrate(const struct request *r)
                                         .out = r->out,
                                         .json = r->json,
                                         .dry_run = r->dry_run,
-                                        .now_unix_s = (int64_t)time(NULL)};
+                                        .now_unix_s = (int64_t)time(NULL),
+                                        .width = output_width()};
     struct err e = {0};
     if (r->series_count > 1)
         return request_misuse("'%.200s' is one file too many: readings are calibrated one by one; see --help",
@@ -199,17 +223,20 @@ static int run_predict(const struct request *r)
                                       .out = r->out,
                                       .json = r->json,
                                       .no_figures = r->no_figures,
-                                      .threads = r->threads};
+                                      .threads = r->threads,
+                                      .width = output_width(),
+                                      .show = show_progress()};
     struct err e = {0};
     quantity_init_numerics();
-    return predict_command(&request, stdout, &e) == ERR_OK ? EXIT_DONE : system_trouble(&e);
+    return ended(predict_command(&request, stdout, &e), request.show, &e);
 }
 
 static int run_repeats(const struct request *r)
 {
+    struct progress_show *show = show_progress();
     struct repeats_request request = {.series = r->series,
                                       .series_count = r->series_count,
-                                      .session = session_options_of(r),
+                                      .session = session_options_of(r, show),
                                       .difference = r->difference,
                                       .power = r->power,
                                       .level = r->level,
@@ -218,25 +245,30 @@ static int run_repeats(const struct request *r)
                                       .scatter = r->scatter,
                                       .quantity = r->quantity,
                                       .speed = r->speed,
-                                      .json = r->json};
+                                      .json = r->json,
+                                      .width = output_width(),
+                                      .show = show};
     struct err e = {0};
     quantity_init_numerics();
-    return repeats_command(&request, stdout, &e) == ERR_OK ? EXIT_DONE : system_trouble(&e);
+    return ended(repeats_command(&request, stdout, &e), show, &e);
 }
 
 static int run_benches(const struct request *r)
 {
+    struct progress_show *show = show_progress();
     struct benches_request request = {.series = r->series,
                                       .series_count = r->series_count,
-                                      .session = session_options_of(r),
+                                      .session = session_options_of(r, show),
                                       .table = r->table,
                                       .quantity = r->quantity,
                                       .speed = r->speed,
                                       .feeder = r->feeder,
-                                      .json = r->json};
+                                      .json = r->json,
+                                      .width = output_width(),
+                                      .show = show};
     struct err e = {0};
     quantity_init_numerics();
-    return benches_command(&request, stdout, &e) == ERR_OK ? EXIT_DONE : system_trouble(&e);
+    return ended(benches_command(&request, stdout, &e), show, &e);
 }
 
 /* Commands, in the order in which --help lists them. */
@@ -251,9 +283,9 @@ static const struct command {
      "file of "
      "the same name that ends in .json tells how they were taken, when there is one." EXIT_STATUSES,
      run_calibrate},
-    {"verify", NULL, "SERIES...",
-     "Check series folders byte by byte against their own hashes, and print the hash of each sound package, "
-     "one number to quote. Findings go to standard error." EXIT_STATUSES,
+    {"verify", REQUEST_VERIFY, "SERIES...",
+     "Check series folders byte by byte against their own hashes, and print the hash of each package that is "
+     "as it was published, one number to quote. Findings go to standard error." EXIT_STATUSES,
      run_verify},
     {"report", REQUEST_REPORT, "SERIES... --out DIR\nSERIES... --check RESULTS.json",
      "Analyse series and write report.html, results.json, results.csv and figures/ into DIR." EXIT_STATUSES,
@@ -328,7 +360,9 @@ static error_t take_outer(int key, char *argument, struct argp_state *state)
 
 static int flush_output(int status)
 {
-    if (fclose(stdout) == 0)
+    /* What went wrong earlier is forgotten by the last flush. */
+    bool good = ferror(stdout) == 0;
+    if (fclose(stdout) == 0 && good)
         return status;
     struct err e;
     err_set(&e, ERR_SYSTEM, "standard output could not be written");

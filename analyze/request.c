@@ -222,6 +222,7 @@ const struct argp_option REQUEST_CALIBRATE[] = {
     {"dry-run", KEY_DRY_RUN, NULL, 0, "Write no file", 0},
     OPTION_JSON,
     {0}};
+const struct argp_option REQUEST_VERIFY[] = {OPTION_JSON, {0}};
 const struct argp_option REQUEST_COMPARE[] = {OPTION_JSON,   OPTION_THREADS, OPTION_MARGIN,
                                               OPTION_ACCEPT, OPTION_MATTERS, {0}};
 

@@ -29,7 +29,7 @@ struct request {
 
 /* Options of each command, for argp. */
 extern const struct argp_option REQUEST_REPORT[], REQUEST_CALIBRATE[], REQUEST_COMPARE[], REQUEST_PREDICT[],
-    REQUEST_BENCHES[], REQUEST_REPEATS[];
+    REQUEST_BENCHES[], REQUEST_REPEATS[], REQUEST_VERIFY[];
 
 /* argp's parser; input is a struct request. Ends the program with status 2 and one line for a word that
  * cannot be. */

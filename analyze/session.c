@@ -22,6 +22,9 @@
 
 #define THREADS_MAX 64
 
+/* What a run takes beside its rows, counted in rows: files opened, fits begun. */
+#define RUN_EFFORT_ROWS 2000
+
 struct work {
     struct session *session;
     int read_threads; /* for reading one run */
@@ -56,6 +59,11 @@ static enum err_code keep(struct work *work, size_t i, struct run_finding *found
         picture_share_take(&work->share, work->session, i);
     pthread_mutex_unlock(&work->lock);
     return code;
+}
+
+static uint64_t effort_rows(const struct run_result *run)
+{
+    return RUN_EFFORT_ROWS + (run->record->rows > 0 ? (uint64_t)run->record->rows : 0);
 }
 
 /* found: room for what one run can come to, zeroed. */
@@ -125,6 +133,7 @@ static void *worker(void *argument)
             break;
         *found = (struct run_finding){.quantity_count = 0};
         analyse_run(work, i, found);
+        progress_add(work->session->progress, 1, effort_rows(&work->session->runs[i]));
     }
     free(found);
     return NULL;
@@ -135,6 +144,7 @@ static enum err_code analyse_runs(struct session *s, int threads, struct err *e)
     struct work work = {.session = s};
     pthread_t ids[THREADS_MAX];
     int started = 0;
+    uint64_t effort = 0;
     enum err_code code = picture_share_begin(&work.share, s, e);
     if (code != ERR_OK)
         return code;
@@ -144,6 +154,9 @@ static enum err_code analyse_runs(struct session *s, int threads, struct err *e)
         threads = THREADS_MAX;
     /* Few runs leave threads over, and those help with the reading. */
     work.read_threads = s->run_count > 0 && s->run_count < (size_t)threads ? threads / (int)s->run_count : 1;
+    for (size_t i = 0; i < s->run_count; i++)
+        effort += effort_rows(&s->runs[i]);
+    progress_begin(s->progress, "analysing runs", s->run_count, effort);
     pthread_mutex_init(&work.lock, NULL);
     for (int i = 1; i < threads; i++) {
         if (pthread_create(&ids[started], NULL, worker, &work) == 0)
@@ -183,6 +196,7 @@ static enum err_code open_series(struct session *s, const char *const *folders, 
     s->series = calloc(count + 1, sizeof(struct series *));
     if (s->series == NULL)
         return err_set(e, ERR_MEMORY, "not enough memory for %zu series", count);
+    progress_begin(s->progress, "opening series", count, count);
     for (size_t i = 0; i < count; i++) {
         enum err_code code = series_open(folders[i], &s->series[i], e);
         if (code != ERR_OK)
@@ -195,6 +209,7 @@ static enum err_code open_series(struct session *s, const char *const *folders, 
         }
         runs += s->series[i]->run_count;
         s->simulated = s->simulated || s->series[i]->simulated;
+        progress_add(s->progress, 1, 1);
     }
     s->margin = options->margin;
     memcpy(s->accept, options->accept, sizeof s->accept);
@@ -344,6 +359,7 @@ static enum err_code sum_up_feeders(struct session *s, struct err *e)
     const struct run_result **mine = malloc((s->run_count + 1) * sizeof *mine);
     if (mine == NULL)
         return err_set(e, ERR_MEMORY, "not enough memory for %zu runs", s->run_count);
+    progress_begin(s->progress, "summing up feeders", s->feeder_count, s->feeder_count);
     for (size_t i = 0; code == ERR_OK && i < s->feeder_count; i++) {
         struct feeder_result *f = &s->feeders[i];
         const struct calibration *calibration = &s->series[f->series]->calibration;
@@ -362,6 +378,7 @@ static enum err_code sum_up_feeders(struct session *s, struct err *e)
                 f->reference = k;
         }
         code = sum_up_tests(s, f, mine, count, &settings, e);
+        progress_add(s->progress, 1, 1);
     }
     free(mine);
     return code;
@@ -384,6 +401,7 @@ enum err_code session_analyse_with(const char *const *folders, size_t count,
     quantity_init_numerics();
     if (s == NULL)
         return err_set(e, ERR_MEMORY, "not enough memory");
+    s->progress = options->progress;
     code = open_series(s, folders, count, options, e);
     if (code == ERR_OK)
         code = name_feeders(s, e);
@@ -407,6 +425,7 @@ enum err_code session_analyse_with(const char *const *folders, size_t count,
         session_free(s);
         return code;
     }
+    s->progress = NULL;
     *session = s;
     return ERR_OK;
 }

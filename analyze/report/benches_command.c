@@ -90,12 +90,13 @@ enum err_code benches_command(const struct benches_request *r, FILE *out, struct
     if (code == ERR_OK)
         code = r->table != NULL ? of_table(r, &benches, e)
                                 : of_series(r, onset, speed_mm_s, &benches, &simulated, e);
+    progress_show_end(r->show);
     if (code != ERR_OK)
         return code;
     if (r->json)
         code = benches_json_write(&benches, simulated, out, e);
     else
-        benches_text_write(&benches, simulated, out);
+        code = benches_text_write(&benches, simulated, r->width, out, e);
     if (code == ERR_OK)
         code = judge(&benches, e);
     benches_free(&benches);

@@ -3,6 +3,7 @@
 #define ANALYZE_REPORT_BENCHES_COMMAND_H
 
 #include "analyze/analysis.h"
+#include "analyze/report/progress_show.h"
 #include "rig/base/err.h"
 
 #include <stdbool.h>
@@ -16,6 +17,8 @@ struct benches_request {
     const char *table;                     /* NULL, or a file of results */
     const char *quantity, *speed, *feeder; /* NULL: stall_force_n, every speed, every feeder */
     bool json;
+    int width;                  /* columns of a line of text; 0: any */
+    struct progress_show *show; /* taken away before anything is printed; NULL: none */
 };
 
 /* ERR_USAGE: words of the command; ERR_FILE: series or table; ERR_NO_ANSWER: nothing could be worked out, or,

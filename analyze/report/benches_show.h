@@ -6,8 +6,9 @@
 
 #include <stdio.h>
 
-/* simulated: any of the series is. */
-void benches_text_write(const struct benches *benches, bool simulated, FILE *out);
+/* simulated: any of the series is. width: columns that no line is wider than; 0: any. ERR_MEMORY. */
+enum err_code benches_text_write(const struct benches *benches, bool simulated, int width, FILE *out,
+                                 struct err *e);
 /* ERR_MEMORY, ERR_SYSTEM. */
 enum err_code benches_json_write(const struct benches *benches, bool simulated, FILE *out, struct err *e);
 

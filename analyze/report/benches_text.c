@@ -1,6 +1,8 @@
 #include "analyze/report/benches_show.h"
 
 #include "analyze/report/text_format.h"
+#include "analyze/report/text_table.h"
+#include "analyze/report/text_wrap.h"
 
 #include <math.h>
 #include <string.h>
@@ -54,22 +56,6 @@ static const char *shown(const char *name, char *buffer)
     return name[0] != 0 ? text_clean(name, buffer, BENCHES_NAME_SIZE) : "(no name)";
 }
 
-/* Characters of clean text, which is UTF-8. */
-static int wide(const char *text)
-{
-    int count = 0;
-    for (; *text != 0; text++)
-        count += ((unsigned char)*text & 0xC0) != 0x80;
-    return count;
-}
-
-/* Text at the left of a column that many characters wide. */
-static void put_left(const char *text, int width, FILE *out)
-{
-    int room = width - wide(text);
-    fprintf(out, "%s%*s", text, room > 0 ? room : 0, "");
-}
-
 static void put_heading(const struct benches *b, const struct benches_section *s, FILE *out)
 {
     char text[BENCHES_NAME_SIZE], speed[NUMBER_SIZE];
@@ -83,31 +69,52 @@ static void put_heading(const struct benches *b, const struct benches_section *s
         fprintf(out, " at %s", text_measure(s->speed_mm_s, "mm/s", speed, sizeof speed));
 }
 
-static void put_cells(const struct benches *b, const struct benches_section *s, FILE *out)
+#define CELL_COLUMNS 6
+
+static void put_cells(const struct benches *b, const struct benches_section *s, int width, FILE *out)
 {
     static const char *const limits[] = {"* straggler beyond", "** outlier beyond"};
     const struct bench_consistency *c = s->consistency;
     const double h_limits[] = {c->h_critical_5, c->h_critical_1},
                  k_limits[] = {c->k_critical_5, c->k_critical_1};
-    char name[BENCHES_NAME_SIZE], mean[NUMBER_SIZE], sd[NUMBER_SIZE], h[NUMBER_SIZE], k[NUMBER_SIZE];
-    int widest = wide(limits[0]);
-    for (size_t i = 0; i < c->benches; i++) {
-        int own = wide(shown(s->names[i], name));
-        widest = own > widest ? own : widest;
-    }
-    put_left("bench", widest, out);
-    fprintf(out, "  %4s  %10s  %10s  %8s  %8s\n", "n", head(b, "mean", mean), head(b, "s", sd), "h", "k");
-    for (size_t i = 0; i < c->benches; i++) {
-        const struct bench_cell *cell = &c->cells[i];
-        put_left(shown(s->names[i], name), widest, out);
-        fprintf(out, "  %4zu  %10s  %10s  %8s  %8s\n", cell->n, beside(cell->mean, c->repeatability_sd, mean),
-                beside(cell->sd, c->repeatability_sd, sd), marked(cell->h, cell->h_mark, h),
-                marked(cell->k, cell->k_mark, k));
-    }
-    for (size_t i = 0; i < 2; i++) {
-        put_left(limits[i], widest, out);
-        fprintf(out, "  %4s  %10s  %10s  %8s  %8s\n", "", "", "", marked(h_limits[i], BENCH_SOUND, h),
-                marked(k_limits[i], BENCH_SOUND, k));
+    char name[BENCHES_NAME_SIZE], n[NUMBER_SIZE], mean[NUMBER_SIZE], sd[NUMBER_SIZE], h[NUMBER_SIZE],
+        k[NUMBER_SIZE], mean_head[HEAD_SIZE], sd_head[HEAD_SIZE];
+    const struct text_column columns[CELL_COLUMNS] = {
+        {.head = "bench", .title = true},
+        {.head = "n", .right = true, .numbers = true},
+        {.head = head(b, "mean", mean_head), .right = true, .numbers = true},
+        {.head = head(b, "s", sd_head), .right = true, .numbers = true},
+        {.head = "h", .right = true, .numbers = true},
+        {.head = "k", .right = true, .numbers = true}};
+    struct text_table table;
+    text_table_begin(&table, columns, CELL_COLUMNS, width);
+    for (int pass = 0; pass < 2; pass++) {
+        for (size_t i = 0; i < c->benches + 2; i++) {
+            const char *cells[CELL_COLUMNS] = {NULL, "", "", "", h, k};
+            if (i < c->benches) {
+                const struct bench_cell *cell = &c->cells[i];
+                snprintf(n, sizeof n, "%zu", cell->n);
+                cells[0] = shown(s->names[i], name);
+                cells[1] = n;
+                cells[2] = beside(cell->mean, c->repeatability_sd, mean);
+                cells[3] = beside(cell->sd, c->repeatability_sd, sd);
+                cells[4] = marked(cell->h, cell->h_mark, h);
+                cells[5] = marked(cell->k, cell->k_mark, k);
+            } else {
+                size_t limit = i - c->benches;
+                cells[0] = limits[limit];
+                cells[4] = marked(h_limits[limit], BENCH_SOUND, h);
+                cells[5] = marked(k_limits[limit], BENCH_SOUND, k);
+            }
+            if (pass == 0)
+                text_table_measure(&table, cells);
+            else
+                text_table_row(&table, cells, out);
+        }
+        if (pass == 0) {
+            text_table_lay(&table);
+            text_table_head(&table, out);
+        }
     }
     fputs("s: standard deviation on that bench. Mandel's h: how far the bench's mean is from the mean of the "
           "benches, in standard deviations s_x of these, of either sign; k: s over that of all benches.\n",
@@ -156,72 +163,148 @@ static void put_notes(const struct benches_section *s, FILE *out)
               out);
 }
 
-static void put_between(const struct benches *b, const struct benches_section *s, FILE *out)
+/* Which benches the tests of Cochran and Grubbs mark, in one sentence; nothing where none could be made. */
+static void put_found(const struct benches_section *s, FILE *out)
 {
     const struct bench_consistency *c = s->consistency;
-    char a[NUMBER_SIZE], d[NUMBER_SIZE];
+    char name[BENCHES_NAME_SIZE];
+    size_t count = 0;
+    bool any = false;
+    for (size_t i = 0; i < c->benches; i++) {
+        enum bench_mark worst = BENCH_SOUND;
+        for (size_t k = 0; k < BENCHES_CHECKS; k++) {
+            const struct bench_check *check = benches_check(c, k);
+            any = any || check != NULL;
+            if (check != NULL && (check->bench == i || (k >= BENCHES_PAIRS && check->other == i)) &&
+                check->mark > worst)
+                worst = check->mark;
+        }
+        if (worst == BENCH_SOUND)
+            continue;
+        fprintf(out, "%s%s is %s", count > 0 ? "; " : "", shown(s->names[i], name),
+                worst == BENCH_OUTLIER ? "an outlier" : "a straggler");
+        count++;
+    }
+    if (any)
+        fputs(count > 0 ? ".\n" : "No bench is an outlier or a straggler.\n", out);
+}
+
+#define SUM_COLUMNS 4
+
+/* What the benches scatter by, in four numbers. */
+static void put_sums(const struct benches *b, const struct bench_consistency *c, int width, FILE *out)
+{
     double s_r = c->repeatability_sd;
+    char mean[NUMBER_SIZE], s_x[NUMBER_SIZE], own[NUMBER_SIZE], between[NUMBER_SIZE], any[NUMBER_SIZE],
+        text[NUMBER_SIZE], limit_r[2 * NUMBER_SIZE], limit_big_r[2 * NUMBER_SIZE];
+    const char *rows[][SUM_COLUMNS] = {
+        {"mean of all values", "m", measure(b, c->mean, s_r, mean), ""},
+        {"standard deviation of bench means", "s_x", measure(b, c->sd_of_means, s_r, s_x), ""},
+        {"repeatability, on one bench", "s_r", measure(b, s_r, s_r, own), limit_r},
+        {"between benches", "s_L", measure(b, c->between_sd, s_r, between),
+         c->between_clamped ? "the benches differ by less than repeatability alone would have them" : ""},
+        {"reproducibility, on any bench", "s_R", measure(b, c->reproducibility_sd, s_r, any), limit_big_r}};
+    static const struct text_column columns[SUM_COLUMNS] = {
+        {.title = true}, {.numbers = true}, {.numbers = true}, {.optional = true}};
+    struct text_table table;
+    snprintf(limit_r, sizeof limit_r, "limit r = 2.8 s_r = %s",
+             measure(b, c->repeatability_limit, s_r, text));
+    snprintf(limit_big_r, sizeof limit_big_r, "limit R = 2.8 s_R = %s",
+             measure(b, c->reproducibility_limit, s_r, text));
+    text_table_begin(&table, columns, SUM_COLUMNS, width);
+    for (size_t i = 0; i < sizeof rows / sizeof rows[0]; i++)
+        text_table_measure(&table, rows[i]);
+    text_table_lay(&table);
+    for (size_t i = 0; i < sizeof rows / sizeof rows[0]; i++)
+        text_table_row(&table, rows[i], out);
+}
+
+static void put_between(const struct benches *b, const struct benches_section *s, int width, FILE *out)
+{
+    const struct bench_consistency *c = s->consistency;
     fprintf(out, ": %zu values on %zu benches", c->values, c->benches);
     if (s->runs > s->values)
         fprintf(out, ", each the mean of what one mounting of the feeder gave (%zu %s in all)", s->runs,
                 isfinite(s->speed_mm_s) ? "pushes" : "rows");
     fputs(".\n", out);
-    put_cells(b, s, out);
-    fprintf(out, "\nmean of all values                 m    %s\n", measure(b, c->mean, s_r, a));
-    fprintf(out, "standard deviation of bench means  s_x  %s\n", measure(b, c->sd_of_means, s_r, a));
-    fprintf(out, "repeatability, on one bench        s_r  %s; limit r = 2.8 s_r = %s\n",
-            measure(b, s_r, s_r, a), measure(b, c->repeatability_limit, s_r, d));
-    fprintf(out, "between benches                    s_L  %s%s\n", measure(b, c->between_sd, s_r, a),
-            c->between_clamped ? " (the benches differ by less than repeatability alone would have them)"
-                               : "");
-    fprintf(out, "reproducibility, on any bench      s_R  %s; limit R = 2.8 s_R = %s\n",
-            measure(b, c->reproducibility_sd, s_r, a), measure(b, c->reproducibility_limit, s_r, d));
+    put_found(s, out);
+    fputc('\n', out);
+    put_sums(b, c, width, out);
     fputs("Two values differ by more than r in about 1 of 20 cases where one bench measured both, and by "
           "more than R where two benches did.\n\n",
           out);
+    put_cells(b, s, width, out);
+    fputc('\n', out);
     put_checks(s, out);
     put_notes(s, out);
 }
 
-static void put_component(const struct benches *b, const struct benches_section *s, size_t i, FILE *out)
+#define SOURCE_COLUMNS 7
+
+static const char *interval_of_sd(const struct benches *b, const struct variance_component *c, char *buffer,
+                                  size_t size)
 {
-    const struct variance_component *c = &s->split.components[i];
-    bool residual = i + 1 == s->split.count;
-    char sd[NUMBER_SIZE], low[NUMBER_SIZE], high[NUMBER_SIZE], p[NUMBER_SIZE], share[NUMBER_SIZE],
-        interval[3 * NUMBER_SIZE] = "-", levels[NUMBER_SIZE] = "";
-    if (!residual)
-        snprintf(levels, sizeof levels, "%zu", s->levels[i]);
-    fprintf(out, "%-18s  %6s", benches_source(s, i), levels);
-    if (!c->present) {
-        fputs("  cannot be told from what stands above it\n", out);
-        return;
-    }
-    if (isfinite(c->low_95))
-        snprintf(interval, sizeof interval, "%s to %s%s%s",
-                 text_number(sqrt(fmax(0, c->low_95)), 2, low, sizeof low),
-                 text_number(sqrt(fmax(0, c->high_95)), 2, high, sizeof high), b->unit[0] != 0 ? " " : "",
-                 b->unit);
-    fprintf(out, "  %5.0f  %10s  %8s %%  %*s", c->degrees_of_freedom, text_number(c->sd, 3, sd, sizeof sd),
-            text_number(100 * c->share, 3, share, sizeof share), isfinite(c->p_value) ? -24 : 0, interval);
-    if (isfinite(c->p_value))
-        fprintf(out, "  %s", text_p_value(c->p_value, p, sizeof p));
-    fputc('\n', out);
+    char low[NUMBER_SIZE], high[NUMBER_SIZE];
+    if (!isfinite(c->low_95))
+        return "-";
+    snprintf(buffer, size, "%s to %s%s%s", text_number(sqrt(fmax(0, c->low_95)), 2, low, sizeof low),
+             text_number(sqrt(fmax(0, c->high_95)), 2, high, sizeof high), b->unit[0] != 0 ? " " : "",
+             b->unit);
+    return buffer;
 }
 
-static void put_rig(const struct benches *b, const struct benches_section *s, FILE *out)
+static void put_sources(const struct benches *b, const struct benches_section *s, int width, FILE *out)
+{
+    char sd_head[HEAD_SIZE], levels[NUMBER_SIZE], df[NUMBER_SIZE], sd[NUMBER_SIZE], share[NUMBER_SIZE + 4],
+        interval[3 * NUMBER_SIZE], p[NUMBER_SIZE], number[NUMBER_SIZE];
+    const struct text_column columns[SOURCE_COLUMNS] = {
+        {.head = "source", .title = true},
+        {.head = "levels", .right = true, .numbers = true},
+        {.head = "df", .right = true, .numbers = true},
+        {.head = head(b, "sd", sd_head), .right = true, .numbers = true},
+        {.head = "variance", .right = true, .numbers = true},
+        {.head = "95 % interval of the sd"},
+        {.head = "p", .numbers = true, .optional = true}};
+    struct text_table table;
+    text_table_begin(&table, columns, SOURCE_COLUMNS, width);
+    for (int pass = 0; pass < 2; pass++) {
+        for (size_t i = 0; i < s->split.count; i++) {
+            const struct variance_component *c = &s->split.components[i];
+            const char *cells[SOURCE_COLUMNS] = {
+                benches_source(s, i), "", "", "", "", "cannot be told from what stands above it", ""};
+            if (i + 1 < s->split.count) {
+                snprintf(levels, sizeof levels, "%zu", s->levels[i]);
+                cells[1] = levels;
+            }
+            if (c->present) {
+                snprintf(df, sizeof df, "%.0f", c->degrees_of_freedom);
+                snprintf(share, sizeof share, "%s %%", text_number(100 * c->share, 3, number, sizeof number));
+                cells[2] = df;
+                cells[3] = text_number(c->sd, 3, sd, sizeof sd);
+                cells[4] = share;
+                cells[5] = interval_of_sd(b, c, interval, sizeof interval);
+                cells[6] = isfinite(c->p_value) ? text_p_value(c->p_value, p, sizeof p) : "";
+            }
+            if (pass == 0)
+                text_table_measure(&table, cells);
+            else
+                text_table_row(&table, cells, out);
+        }
+        if (pass == 0) {
+            text_table_lay(&table);
+            text_table_head(&table, out);
+        }
+    }
+}
+
+static void put_rig(const struct benches *b, const struct benches_section *s, int width, FILE *out)
 {
     const char *gap = b->unit[0] != 0 ? " " : "";
-    char bench[BENCHES_NAME_SIZE], own[NUMBER_SIZE], feeder[NUMBER_SIZE], share[NUMBER_SIZE], sd[HEAD_SIZE];
+    char bench[BENCHES_NAME_SIZE], own[NUMBER_SIZE], feeder[NUMBER_SIZE], share[NUMBER_SIZE];
     fprintf(out, ": %zu values on one bench", s->values);
     if (s->bench[0] != 0)
         fprintf(out, ", %s", shown(s->bench, bench));
-    fprintf(out, ". What they scatter by, source by source:\n%-18s  %6s  %5s  %10s  %10s  %s\n", "source",
-            "levels", "df", head(b, "sd", sd), "variance", "95 % interval of the sd");
-    for (size_t i = 0; i < s->split.count; i++)
-        put_component(b, s, i, out);
-    fputs("variance: the share of the whole. p: how often so much would be seen of a source that brings "
-          "nothing.\n",
-          out);
+    fputs(".\n", out);
     if (s->has_own_share)
         fprintf(out,
                 "The rig's own share, that is all but what the feeders differ by: %s %% of the variance, an "
@@ -231,9 +314,14 @@ static void put_rig(const struct benches *b, const struct benches_section *s, FI
                 text_number(s->feeder_sd, 3, feeder, sizeof feeder), gap, b->unit);
     else
         fprintf(out, "The rig's own share is not known: %s.\n", s->why_no_share);
+    fputs("What the values scatter by, source by source:\n\n", out);
+    put_sources(b, s, width, out);
+    fputs("variance: the share of the whole. p: how often so much would be seen of a source that brings "
+          "nothing.\n",
+          out);
 }
 
-void benches_text_write(const struct benches *b, bool simulated, FILE *out)
+static void write_all(const struct benches *b, bool simulated, int width, FILE *out)
 {
     char text[sizeof b->sections->why_not];
     if (simulated)
@@ -246,13 +334,23 @@ void benches_text_write(const struct benches *b, bool simulated, FILE *out)
         if (!s->answered)
             fprintf(out, ": no answer: %s.\n", text_clean(s->why_not, text, sizeof text));
         else if (s->kind == BENCHES_BETWEEN)
-            put_between(b, s, out);
+            put_between(b, s, width, out);
         else
-            put_rig(b, s, out);
+            put_rig(b, s, width, out);
         if (s->answered && s->without > 0)
             fprintf(out, "%zu of %zu pushes gave no such value and %s not among these.\n", s->without,
                     s->runs + s->without, s->without == 1 ? "is" : "are");
         for (size_t k = 0; s->answered && k < s->accepted_count; k++)
             fprintf(out, "Accepted: %s.\n", text_clean(s->accepted[k], text, sizeof text));
     }
+}
+
+enum err_code benches_text_write(const struct benches *b, bool simulated, int width, FILE *out, struct err *e)
+{
+    FILE *lines = text_wrap_open(out, width);
+    if (lines == NULL)
+        return err_set(e, ERR_MEMORY, "out of memory for the results");
+    write_all(b, simulated, width, lines);
+    fclose(lines);
+    return ERR_OK;
 }

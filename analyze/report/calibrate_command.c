@@ -124,8 +124,7 @@ static enum err_code calibrate_load_cell(struct work *w, FILE *out, struct err *
     outcome = filed(w);
     if (w->request->json)
         return calibrate_json_force(&w->readings, &w->note, &w->force, &outcome, out, e);
-    calibrate_text_force(&w->readings, &w->note, &w->force, &outcome, out);
-    return ERR_OK;
+    return calibrate_text_force(&w->readings, &w->note, &w->force, &outcome, w->request->width, out, e);
 }
 
 static enum err_code calibrate_feeders(struct work *w, FILE *out, struct err *e)
@@ -156,8 +155,7 @@ static enum err_code calibrate_feeders(struct work *w, FILE *out, struct err *e)
     outcome = filed(w);
     if (w->request->json)
         return calibrate_json_feed(&w->readings, &w->note, w->feeds, &outcome, out, e);
-    calibrate_text_feed(&w->readings, &w->note, w->feeds, &outcome, out);
-    return ERR_OK;
+    return calibrate_text_feed(&w->readings, &w->note, w->feeds, &outcome, w->request->width, out, e);
 }
 
 static enum err_code carry_out(struct work *w, FILE *out, struct err *e)

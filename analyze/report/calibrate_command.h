@@ -15,6 +15,7 @@ struct calibrate_request {
     const char *out;      /* the calibration to write; NULL: calibration.json beside the readings */
     bool json, dry_run;
     int64_t now_unix_s;
+    int width; /* columns of a line of text; 0: any */
 };
 
 /* ERR_USAGE: degree, or a path; ERR_FILE: readings, their note or the calibration in place; ERR_NO_ANSWER:

@@ -1,6 +1,8 @@
 #include "analyze/report/calibrate_text.h"
 
 #include "analyze/report/text_format.h"
+#include "analyze/report/text_table.h"
+#include "analyze/report/text_wrap.h"
 
 #include <math.h>
 #include <string.h>
@@ -100,8 +102,7 @@ static void put_characteristics(const struct calibration_fit *fit, FILE *out)
     double far = fabs(fit->load_low_n) > fabs(fit->load_high_n) ? fit->load_low_n : fit->load_high_n;
     fprintf(out,
             "\nIn the terms of ISO 376, without claiming conformity to it; the worst over the loads, in %% "
-            "of full "
-            "scale\n(%.6g counts, from no load to %.8g N)\n",
+            "of full scale (%.6g counts, from no load to %.8g N)\n",
             fit->full_scale_counts, far);
     put_characteristic("repeatability", &fit->repeatability, "no load was hung twice", out);
     put_characteristic("reversibility", &fit->hysteresis, "no load was read rising and falling", out);
@@ -134,22 +135,91 @@ static void put_uncertainty(const struct calibrate_force *result, FILE *out)
               out);
 }
 
-static void put_force_residuals(const struct readings *r, const struct calibration_fit *fit, FILE *out)
+#define FORCE_RESIDUAL_CELLS 7
+#define FEED_RESIDUAL_CELLS  7
+#define NUMBER_SIZE          40
+
+static void put_force_residuals(const struct readings *r, const struct calibration_fit *fit, int width,
+                                FILE *out)
 {
-    fprintf(out, "\nResiduals, reading minus fit\n  %5s %14s %9s %5s %16s %12s %12s\n", "row", "load_n",
-            "direction", "cycle", "reading_counts", "residual", "in N");
-    for (size_t i = 0; i < r->n; i++) {
-        double residual = calibration_fit_residual(fit, r->load_n[i], r->reading_counts[i]);
-        double slope = fit->coefficients[1] + 2 * fit->coefficients[2] * r->load_n[i];
-        fprintf(out, "  %5zu %14.9g %9s %5d %16.10g %12.4g %12.4g\n", i + 1, r->load_n[i],
-                r->direction[i] > 0 ? "up" : "down", r->cycle[i], r->reading_counts[i], residual,
-                residual / slope);
+    static const struct text_column columns[FORCE_RESIDUAL_CELLS] = {
+        {.head = "row", .right = true, .numbers = true},
+        {.head = "load_n", .right = true, .numbers = true},
+        {.head = "direction"},
+        {.head = "cycle", .right = true, .numbers = true},
+        {.head = "reading_counts", .right = true, .numbers = true},
+        {.head = "residual", .right = true, .numbers = true},
+        {.head = "in N", .right = true, .numbers = true}};
+    char row[NUMBER_SIZE], load[NUMBER_SIZE], cycle[NUMBER_SIZE], reading[NUMBER_SIZE], counts[NUMBER_SIZE],
+        newtons[NUMBER_SIZE];
+    const char *cells[FORCE_RESIDUAL_CELLS] = {row, load, NULL, cycle, reading, counts, newtons};
+    struct text_table table;
+    fputs("\nResiduals, reading minus fit\n", out);
+    text_table_begin(&table, columns, FORCE_RESIDUAL_CELLS, width);
+    for (int pass = 0; pass < 2; pass++) {
+        for (size_t i = 0; i < r->n; i++) {
+            double residual = calibration_fit_residual(fit, r->load_n[i], r->reading_counts[i]);
+            double slope = fit->coefficients[1] + 2 * fit->coefficients[2] * r->load_n[i];
+            snprintf(row, sizeof row, "%zu", i + 1);
+            snprintf(load, sizeof load, "%.9g", r->load_n[i]);
+            cells[2] = r->direction[i] > 0 ? "up" : "down";
+            snprintf(cycle, sizeof cycle, "%d", r->cycle[i]);
+            snprintf(reading, sizeof reading, "%.10g", r->reading_counts[i]);
+            snprintf(counts, sizeof counts, "%.4g", residual);
+            snprintf(newtons, sizeof newtons, "%.4g", residual / slope);
+            if (pass == 0)
+                text_table_measure(&table, cells);
+            else
+                text_table_row(&table, cells, out);
+        }
+        if (pass == 0) {
+            text_table_lay(&table);
+            text_table_head(&table, out);
+        }
     }
 }
 
-void calibrate_text_force(const struct readings *r, const struct readings_note *note,
-                          const struct calibrate_force *result, const struct calibrate_filed *filed,
-                          FILE *out)
+static void put_feed_residuals(const struct readings *r, const struct calibrate_feed *results, int width,
+                               FILE *out)
+{
+    static const struct text_column columns[FEED_RESIDUAL_CELLS] = {
+        {.head = "row", .right = true, .numbers = true},
+        {.head = "feeder"},
+        {.head = "microsteps", .right = true, .numbers = true},
+        {.head = "direction"},
+        {.head = "repeat", .right = true, .numbers = true},
+        {.head = "measured_mm", .right = true, .numbers = true},
+        {.head = "mm", .right = true, .numbers = true}};
+    char row[NUMBER_SIZE], name[2 * READINGS_NAME_SIZE], steps[NUMBER_SIZE], repeat[NUMBER_SIZE],
+        measured[NUMBER_SIZE], residual[NUMBER_SIZE];
+    const char *cells[FEED_RESIDUAL_CELLS] = {row, name, steps, NULL, repeat, measured, residual};
+    struct text_table table;
+    fputs("\nResiduals, length minus fit\n", out);
+    text_table_begin(&table, columns, FEED_RESIDUAL_CELLS, width);
+    for (int pass = 0; pass < 2; pass++) {
+        for (size_t i = 0; i < r->n; i++) {
+            snprintf(row, sizeof row, "%zu", i + 1);
+            text_clean(r->feeders[r->feeder[i]], name, sizeof name);
+            snprintf(steps, sizeof steps, "%.0f", r->commanded_steps[i]);
+            cells[3] = r->direction[i] > 0 ? "forward" : "backward";
+            snprintf(repeat, sizeof repeat, "%d", r->cycle[i]);
+            snprintf(measured, sizeof measured, "%.6g", r->measured_mm[i]);
+            snprintf(residual, sizeof residual, "%.3g", results[r->feeder[i]].residual_mm[i]);
+            if (pass == 0)
+                text_table_measure(&table, cells);
+            else
+                text_table_row(&table, cells, out);
+        }
+        if (pass == 0) {
+            text_table_lay(&table);
+            text_table_head(&table, out);
+        }
+    }
+}
+
+static void write_force(const struct readings *r, const struct readings_note *note,
+                        const struct calibrate_force *result, const struct calibrate_filed *filed, int width,
+                        FILE *out)
 {
     const struct calibration_fit *fit = &result->fit;
     if (note->simulated)
@@ -163,7 +233,7 @@ void calibrate_text_force(const struct readings *r, const struct readings_note *
     put_list("Operator's estimates", &result->estimates, out);
     put_list("Not known", &result->unknown, out);
     put_list("To be looked at", &result->warnings, out);
-    put_force_residuals(r, fit, out);
+    put_force_residuals(r, fit, width, out);
     fprintf(out,
             "\nCalibrated range: %.8g to %.8g N. Results beyond it are extrapolated and flagged as such.\n",
             fit->load_low_n, fit->load_high_n);
@@ -195,8 +265,9 @@ static void put_feed(const struct calibrate_feed *f, FILE *out)
     put_list("To be looked at", &f->warnings, out);
 }
 
-void calibrate_text_feed(const struct readings *r, const struct readings_note *note,
-                         const struct calibrate_feed *results, const struct calibrate_filed *filed, FILE *out)
+static void write_feed(const struct readings *r, const struct readings_note *note,
+                       const struct calibrate_feed *results, const struct calibrate_filed *filed, int width,
+                       FILE *out)
 {
     if (note->simulated)
         fputs("SIMULATED READINGS\n", out);
@@ -204,11 +275,30 @@ void calibrate_text_feed(const struct readings *r, const struct readings_note *n
     put_origin("measured", note, out);
     for (size_t k = 0; k < r->feeder_count; k++)
         put_feed(&results[k], out);
-    fprintf(out, "\nResiduals, length minus fit\n  %5s %-20s %12s %9s %6s %12s %9s\n", "row", "feeder",
-            "microsteps", "direction", "repeat", "measured_mm", "mm");
-    for (size_t i = 0; i < r->n; i++)
-        fprintf(out, "  %5zu %-20s %12.0f %9s %6d %12.6g %9.3g\n", i + 1, r->feeders[r->feeder[i]],
-                r->commanded_steps[i], r->direction[i] > 0 ? "forward" : "backward", r->cycle[i],
-                r->measured_mm[i], results[r->feeder[i]].residual_mm[i]);
+    put_feed_residuals(r, results, width, out);
     put_filed(filed, out);
+}
+
+enum err_code calibrate_text_force(const struct readings *r, const struct readings_note *note,
+                                   const struct calibrate_force *result, const struct calibrate_filed *filed,
+                                   int width, FILE *out, struct err *e)
+{
+    FILE *lines = text_wrap_open(out, width);
+    if (lines == NULL)
+        return err_set(e, ERR_MEMORY, "out of memory for the results");
+    write_force(r, note, result, filed, width, lines);
+    fclose(lines);
+    return ERR_OK;
+}
+
+enum err_code calibrate_text_feed(const struct readings *r, const struct readings_note *note,
+                                  const struct calibrate_feed *results, const struct calibrate_filed *filed,
+                                  int width, FILE *out, struct err *e)
+{
+    FILE *lines = text_wrap_open(out, width);
+    if (lines == NULL)
+        return err_set(e, ERR_MEMORY, "out of memory for the results");
+    write_feed(r, note, results, filed, width, lines);
+    fclose(lines);
+    return ERR_OK;
 }

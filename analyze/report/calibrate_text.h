@@ -15,13 +15,14 @@ struct calibrate_filed {
     bool unchanged;      /* the file held this very calibration already */
 };
 
-void calibrate_text_force(const struct readings *r, const struct readings_note *note,
-                          const struct calibrate_force *result, const struct calibrate_filed *filed,
-                          FILE *out);
+/* width: columns that no line is wider than; 0: any. ERR_MEMORY. */
+enum err_code calibrate_text_force(const struct readings *r, const struct readings_note *note,
+                                   const struct calibrate_force *result, const struct calibrate_filed *filed,
+                                   int width, FILE *out, struct err *e);
 
 /* results: one for each feeder of r. */
-void calibrate_text_feed(const struct readings *r, const struct readings_note *note,
-                         const struct calibrate_feed *results, const struct calibrate_filed *filed,
-                         FILE *out);
+enum err_code calibrate_text_feed(const struct readings *r, const struct readings_note *note,
+                                  const struct calibrate_feed *results, const struct calibrate_filed *filed,
+                                  int width, FILE *out, struct err *e);
 
 #endif

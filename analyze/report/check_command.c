@@ -203,7 +203,9 @@ static void forget_folders(json_t *root)
 
 enum err_code check_command(const struct check_request *request, FILE *out, struct err *e)
 {
-    struct session_options options = {.threads = request->threads, .margin = SESSION_MARGIN};
+    struct session_options options = {.threads = request->threads,
+                                      .margin = SESSION_MARGIN,
+                                      .progress = progress_show_counters(request->show)};
     struct json_build build = {false};
     struct listing listing = {out, 0, request->json ? json_array() : NULL, &build};
     struct json_differences_count count;
@@ -211,6 +213,7 @@ enum err_code check_command(const struct check_request *request, FILE *out, stru
     enum err_code code = read_published(request->published, &published, &options, e);
     if (code == ERR_OK)
         code = recompute(published, request, &options, &recomputed, e);
+    progress_show_end(request->show);
     if (code == ERR_OK) {
         forget_folders(published);
         forget_folders(recomputed);

@@ -3,6 +3,7 @@
 #ifndef ANALYZE_REPORT_CHECK_COMMAND_H
 #define ANALYZE_REPORT_CHECK_COMMAND_H
 
+#include "analyze/report/progress_show.h"
 #include "rig/base/err.h"
 
 #include <stdbool.h>
@@ -15,6 +16,7 @@ struct check_request {
     size_t series_count;
     int threads;
     bool json;
+    struct progress_show *show; /* taken away before anything is printed; NULL: none */
 };
 
 /* What was published is worked out again with the options that it names itself. Prints a line for each

@@ -4,25 +4,47 @@
 #include "analyze/report/answer_family.h"
 #include "analyze/report/quality_text.h"
 #include "analyze/report/text_format.h"
+#include "analyze/report/text_table.h"
+#include "analyze/report/text_wrap.h"
 
+#include <ctype.h>
 #include <stdlib.h>
 #include <string.h>
 
-#define COLUMNS   8
-#define CELL_SIZE 200
+#define CELL_SIZE   200
+#define CELLS_MAX   8
+#define RANK_CELLS  4
+#define HEADING_MAX 64
+/* Stall force and slip onset, with room for more. */
+#define PUSH_QUANTITIES_MAX 8
 
 struct row {
-    char cell[COLUMNS][CELL_SIZE];
+    char text[CELLS_MAX][CELL_SIZE];
+    const char *cell[CELLS_MAX]; /* those of the table's columns, in their order */
 };
 
-/* Characters, not bytes: the plus-minus sign takes two bytes. */
-static int width(const char *text)
-{
-    int n = 0;
-    for (const char *p = text; *p != 0; p++)
-        n += ((unsigned char)*p & 0xC0) != 0x80;
-    return n;
-}
+/* Of pushes at one speed, and of any other test. The winner stands in the verdict, so a stacked row begins
+ * with it. */
+static const struct text_column PUSH_COLUMNS[] = {{.head = "verdict", .title = true},
+                                                  {.head = "a"},
+                                                  {.head = "b"},
+                                                  {.head = "speed", .right = true, .numbers = true},
+                                                  {.head = "difference a - b", .numbers = true},
+                                                  {.head = "adjusted p", .numbers = true},
+                                                  {.head = "resampled", .numbers = true, .optional = true}},
+                                TEST_COLUMNS[] = {{.head = "verdict", .title = true},
+                                                  {.head = "a"},
+                                                  {.head = "b"},
+                                                  {.head = "quantity"},
+                                                  {.head = "where", .optional = true},
+                                                  {.head = "difference a - b", .numbers = true},
+                                                  {.head = "adjusted p", .numbers = true},
+                                                  {.head = "resampled", .numbers = true, .optional = true}};
+#define PUSH_COLUMN_COUNT (sizeof PUSH_COLUMNS / sizeof PUSH_COLUMNS[0])
+#define TEST_COLUMN_COUNT (sizeof TEST_COLUMNS / sizeof TEST_COLUMNS[0])
+/* Place, feeder, value, letters. */
+static const struct text_column RANK_COLUMNS[RANK_CELLS] = {
+    {.right = true, .numbers = true}, {.title = false}, {.numbers = true}, {.title = false}};
 
 /* The bootstrap interval of a difference, marked where it rests on few. */
 static void put_resampled(const struct comparison *c, char *cell)
@@ -35,41 +57,42 @@ static void put_resampled(const struct comparison *c, char *cell)
         snprintf(cell, CELL_SIZE, "%s%s", interval + 2, answer_resampled_few(c) ? " (few)" : "");
 }
 
+/* The p value without "p" and "=", which stand above the column. */
+static void put_p_value(const struct comparison *c, char *cell)
+{
+    char text[CELL_SIZE];
+    const char *value = text;
+    if (!c->has_p_value) {
+        snprintf(cell, CELL_SIZE, "-");
+        return;
+    }
+    text_p_value(c->p_value, text, sizeof text);
+    value += strncmp(value, "p ", 2) == 0 ? 2 : 0;
+    value += strncmp(value, "= ", 2) == 0 ? 2 : 0;
+    snprintf(cell, CELL_SIZE, "%s", value);
+}
+
 static void fill_row(const struct session *session, const struct comparison *c, struct row *row)
 {
     char text[CELL_SIZE];
     bool judged = c->verdict != VERDICT_NOT_COMPARABLE;
-    text_clean(answer_verdict(session, c, text, sizeof text), row->cell[0], CELL_SIZE);
-    text_clean(session->feeders[c->a].name, row->cell[1], CELL_SIZE);
-    text_clean(session->feeders[c->b].name, row->cell[2], CELL_SIZE);
-    text_clean(answer_quantity(session, c), row->cell[3], CELL_SIZE);
-    text_clean(answer_where(c, text, sizeof text), row->cell[4], CELL_SIZE);
+    size_t n = 0;
+    text_clean(answer_verdict(session, c, text, sizeof text), row->text[n++], CELL_SIZE);
+    text_clean(session->feeders[c->a].name, row->text[n++], CELL_SIZE);
+    text_clean(session->feeders[c->b].name, row->text[n++], CELL_SIZE);
+    if (c->test[0] != 0)
+        text_clean(answer_quantity(session, c), row->text[n++], CELL_SIZE);
+    text_clean(answer_where(c, text, sizeof text), row->text[n++], CELL_SIZE);
     if (judged && c->difference.present)
-        snprintf(row->cell[5], CELL_SIZE, "%s%s",
+        snprintf(row->text[n++], CELL_SIZE, "%s%s",
                  text_quantity(&c->difference, answer_unit(c), text, sizeof text),
                  c->flags.count > 0 || c->accepted.count > 0 ? " *" : "");
     else
-        snprintf(row->cell[5], CELL_SIZE, "-");
-    put_resampled(c, row->cell[7]);
-    if (c->has_p_value)
-        text_p_value(c->p_value, row->cell[6], CELL_SIZE);
-    else
-        snprintf(row->cell[6], CELL_SIZE, "-");
-}
-
-static void widen(const struct row *row, int *widest)
-{
-    for (int j = 0; j < COLUMNS; j++)
-        widest[j] = width(row->cell[j]) > widest[j] ? width(row->cell[j]) : widest[j];
-}
-
-static void put_row(const struct row *row, const int *widest, FILE *out)
-{
-    for (int j = 0; j < COLUMNS; j++) {
-        int pad = j + 1 < COLUMNS ? widest[j] - width(row->cell[j]) + 2 : 0;
-        fprintf(out, "%s%*s", row->cell[j], pad, "");
-    }
-    fputc('\n', out);
+        snprintf(row->text[n++], CELL_SIZE, "-");
+    put_p_value(c, row->text[n++]);
+    put_resampled(c, row->text[n++]);
+    for (size_t j = 0; j < n; j++)
+        row->cell[j] = row->text[j];
 }
 
 static enum err_code put_sentence(const struct session *session, const struct comparison *c, FILE *out,
@@ -154,71 +177,95 @@ static void put_notes(const struct session *session, FILE *out)
 }
 
 /* Who is ahead, where three feeders or more were compared at once, with the letters of the groups. */
-static void put_ranking(const struct session *session, size_t family, FILE *out)
+static void put_ranking(const struct session *session, size_t family, int width, FILE *out)
 {
     const struct comparison_family *f = &session->families[family];
-    char about[ANSWER_ABOUT_SIZE], clean[512], value[TEXT_QUANTITY_SIZE];
-    int widest = 0;
+    char about[ANSWER_ABOUT_SIZE], clean[512], value[TEXT_QUANTITY_SIZE], place[24];
+    const char *cells[RANK_CELLS] = {place, clean, value, NULL};
+    struct text_table table;
     if (f->count < 3)
         return;
     answer_family_about(session, f, about, sizeof about);
     fprintf(out, "\nranking: %s\n", text_clean(about, clean, sizeof clean));
-    for (size_t i = 0; i < f->count; i++) {
-        int wide = width(text_clean(session->feeders[f->members[i]].name, clean, sizeof clean));
-        widest = wide > widest ? wide : widest;
-    }
-    for (size_t i = 0; i < f->count; i++) {
-        text_clean(session->feeders[f->members[i]].name, clean, sizeof clean);
-        fprintf(out, "%2zu  %s%*s  %s  %s\n", i + 1, clean, widest - width(clean), "",
-                answer_family_value(session, family, i, value, sizeof value), f->letters[i]);
+    text_table_begin(&table, RANK_COLUMNS, RANK_CELLS, width);
+    for (int pass = 0; pass < 2; pass++) {
+        for (size_t i = 0; i < f->count; i++) {
+            snprintf(place, sizeof place, "%2zu", i + 1);
+            text_clean(session->feeders[f->members[i]].name, clean, sizeof clean);
+            answer_family_value(session, family, i, value, sizeof value);
+            cells[3] = f->letters[i];
+            if (pass == 0)
+                text_table_measure(&table, cells);
+            else
+                text_table_row(&table, cells, out);
+        }
+        text_table_lay(&table);
     }
 }
 
-static void put_rankings(const struct session *session, FILE *out)
+static void put_rankings(const struct session *session, int width, FILE *out)
 {
     bool any = false;
     for (size_t i = 0; i < session->family_count; i++) {
-        put_ranking(session, i, out);
+        put_ranking(session, i, width, out);
         any = any || session->families[i].count > 2;
     }
     if (any)
         fputs("Feeders that share a letter were not shown to differ.\n", out);
 }
 
-/* The comparisons of one test under a heading; of pushes at one speed where test is "". */
-static void put_group(const struct session *session, const char *test, FILE *out)
+static bool in_group(const struct comparison *c, const char *test, const char *quantity)
 {
-    static const struct row push_head = {{"verdict", "a", "b", "quantity", "speed", "difference a - b",
-                                          "adjusted p", "resampled"}},
-                            test_head = {{"verdict", "a", "b", "quantity", "where", "difference a - b",
-                                          "adjusted p", "resampled"}};
-    const struct row *head = test[0] == 0 ? &push_head : &test_head;
-    int widest[COLUMNS] = {0};
-    bool any = false;
+    return strcmp(c->test, test) == 0 && (quantity == NULL || strcmp(c->quantity, quantity) == 0);
+}
+
+/* The comparisons of one test under a heading; where test is "" those of one quantity of the pushes. */
+static void put_group(const struct session *session, const char *test, const char *quantity,
+                      const char *heading, int width, FILE *out)
+{
+    const bool push = quantity != NULL;
+    struct text_table table;
     struct row row;
+    char clean[HEADING_MAX];
+    fprintf(out, "\n%s\n", text_clean(heading, clean, sizeof clean));
+    text_table_begin(&table, push ? PUSH_COLUMNS : TEST_COLUMNS, push ? PUSH_COLUMN_COUNT : TEST_COLUMN_COUNT,
+                     width);
     /* Rows are made twice, once for their widths: of many feeders all at once would take more room than the
      * rest of the session. */
-    widen(head, widest);
-    for (size_t i = 0; i < session->comparison_count; i++) {
-        if (strcmp(session->comparisons[i].test, test) != 0)
-            continue;
-        fill_row(session, &session->comparisons[i], &row);
-        widen(&row, widest);
-        any = true;
+    for (int pass = 0; pass < 2; pass++) {
+        for (size_t i = 0; i < session->comparison_count; i++) {
+            if (!in_group(&session->comparisons[i], test, quantity))
+                continue;
+            fill_row(session, &session->comparisons[i], &row);
+            if (pass == 0)
+                text_table_measure(&table, row.cell);
+            else
+                text_table_row(&table, row.cell, out);
+        }
+        if (pass == 0) {
+            text_table_lay(&table);
+            text_table_head(&table, out);
+        }
     }
-    if (!any)
-        return;
-    fputs("\n", out);
-    if (test[0] != 0) {
-        char clean[64];
-        fprintf(out, "%s\n", text_clean(answer_test_title(test), clean, sizeof clean));
-    }
-    put_row(head, widest, out);
-    for (size_t i = 0; i < session->comparison_count; i++) {
-        if (strcmp(session->comparisons[i].test, test) != 0)
+}
+
+/* One group for each quantity of the pushes, in the order in which they come. */
+static void put_pushes(const struct session *session, int width, FILE *out)
+{
+    const char *seen[PUSH_QUANTITIES_MAX];
+    size_t count = 0;
+    for (size_t i = 0; i < session->comparison_count && count < PUSH_QUANTITIES_MAX; i++) {
+        const struct comparison *c = &session->comparisons[i];
+        char heading[HEADING_MAX];
+        size_t k = 0;
+        while (k < count && strcmp(seen[k], c->quantity) != 0)
+            k++;
+        if (c->test[0] != 0 || k < count)
             continue;
-        fill_row(session, &session->comparisons[i], &row);
-        put_row(&row, widest, out);
+        seen[count++] = c->quantity;
+        snprintf(heading, sizeof heading, "%s", answer_quantity(session, c));
+        heading[0] = (char)toupper((unsigned char)heading[0]);
+        put_group(session, "", c->quantity, heading, width, out);
     }
 }
 
@@ -231,14 +278,12 @@ static void explain_resampled(const struct session *session, FILE *out)
         return;
     fprintf(out,
             "Resampled: the same mean difference over %d draws of the runs (of whole blocks where compared "
-            "within "
-            "blocks), without\n2.5 %% at either end: a plain check, calibration left out, on which no "
-            "verdict rests. "
-            "Of fewer than %d (few) it is too narrow\nto mean much.\n",
+            "within blocks), without 2.5 %% at either end: a plain check, calibration left out, on which no "
+            "verdict rests. Of fewer than %d (few) it is too narrow to mean much.\n",
             BOOTSTRAP_DRAWS, BOOTSTRAP_UNITS_FEW);
 }
 
-enum err_code compare_text_write(const struct session *session, FILE *out, struct err *e)
+static enum err_code write_all(const struct session *session, int width, FILE *out, struct err *e)
 {
     const char *tests[ANSWER_TESTS_MAX];
     size_t test_count = answer_tests(session, tests, ANSWER_TESTS_MAX);
@@ -247,10 +292,10 @@ enum err_code compare_text_write(const struct session *session, FILE *out, struc
         fputs("SIMULATED DATA\n", out);
     code = put_headlines(session, out, e);
     if (code == ERR_OK && session->comparison_count > 0) {
-        put_rankings(session, out);
-        put_group(session, "", out);
+        put_rankings(session, width, out);
+        put_pushes(session, width, out);
         for (size_t i = 0; i < test_count; i++)
-            put_group(session, tests[i], out);
+            put_group(session, tests[i], NULL, answer_test_title(tests[i]), width, out);
         fputs("\n± is half the width of the 95 % interval of the pair alone. Adjusted p: over the pairs of "
               "feeders measured alike, then over quantities.\n",
               out);
@@ -260,5 +305,15 @@ enum err_code compare_text_write(const struct session *session, FILE *out, struc
     }
     if (code == ERR_OK)
         code = quality_text_write(session, out, e);
+    return code;
+}
+
+enum err_code compare_text_write(const struct session *session, int width, FILE *out, struct err *e)
+{
+    FILE *lines = text_wrap_open(out, width);
+    enum err_code code = lines == NULL ? err_set(e, ERR_MEMORY, "out of memory for the comparison")
+                                       : write_all(session, width, lines, e);
+    if (lines != NULL)
+        fclose(lines);
     return code;
 }

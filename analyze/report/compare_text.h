@@ -8,7 +8,8 @@
 
 #include <stdio.h>
 
-/* Foreign text is freed of control characters on the way. */
-enum err_code compare_text_write(const struct session *session, FILE *out, struct err *e);
+/* Foreign text is freed of control characters on the way. width: columns that no line is wider than; 0: any.
+ */
+enum err_code compare_text_write(const struct session *session, int width, FILE *out, struct err *e);
 
 #endif

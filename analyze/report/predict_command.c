@@ -215,7 +215,9 @@ static enum err_code carry_out(struct work *w, FILE *out, struct err *e)
     w->answer.simulated = w->answer.motor.simulated;
     w->answer.with_series = r->series_count > 0;
     if (r->series_count > 0) {
-        code = session_analyse(r->series, r->series_count, r->threads, &w->session, e);
+        const struct session_options options = {
+            .threads = r->threads, .margin = SESSION_MARGIN, .progress = progress_show_counters(r->show)};
+        code = session_analyse_with(r->series, r->series_count, &options, &w->session, e);
         if (code != ERR_OK)
             return code;
         w->answer.simulated = w->answer.simulated || w->session->simulated;
@@ -229,12 +231,13 @@ static enum err_code carry_out(struct work *w, FILE *out, struct err *e)
         code = work_out(w, &w->answer.feeders[i], e);
     if (code == ERR_OK && r->out != NULL)
         code = write_figure(w, e);
+    progress_show_end(r->show);
     if (code != ERR_OK)
         return code;
     if (r->json)
         code = predict_json_write(&w->answer, out, e);
     else
-        predict_text_write(&w->answer, out);
+        code = predict_text_write(&w->answer, r->width, out, e);
     return code == ERR_OK ? judge(w, e) : code;
 }
 

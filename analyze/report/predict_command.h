@@ -3,6 +3,7 @@
 #ifndef ANALYZE_REPORT_PREDICT_COMMAND_H
 #define ANALYZE_REPORT_PREDICT_COMMAND_H
 
+#include "analyze/report/progress_show.h"
 #include "rig/base/err.h"
 
 #include <stdbool.h>
@@ -18,6 +19,8 @@ struct predict_request {
     const char *out;    /* folder for the figure; NULL: none */
     bool json, no_figures;
     int threads;
+    int width;                  /* columns of a line of text; 0: any */
+    struct progress_show *show; /* taken away before anything is printed; NULL: none */
 };
 
 /* ERR_USAGE: speeds, feeder, folder; ERR_FILE: motor file or series; ERR_NO_ANSWER, after all is printed and

@@ -32,7 +32,8 @@ struct predict_answer {
     bool with_series, simulated;
 };
 
-void predict_text_write(const struct predict_answer *answer, FILE *out);
+/* width: columns that no line is wider than; 0: any. ERR_MEMORY. */
+enum err_code predict_text_write(const struct predict_answer *answer, int width, FILE *out, struct err *e);
 enum err_code predict_json_write(const struct predict_answer *answer, FILE *out, struct err *e);
 /* Script and data of prediction.gp and prediction.csv into *figure, which figure_draw then takes. The caller
  * frees script, data and svg. */

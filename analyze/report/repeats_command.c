@@ -150,6 +150,7 @@ static enum err_code carry_out(struct work *w, FILE *out, struct err *e)
     enum err_code code = read_request(w, e);
     if (code == ERR_OK)
         code = work_out(w, e);
+    progress_show_end(w->request->show);
     if (code != ERR_OK)
         return code;
     answer.session = w->session;
@@ -162,7 +163,7 @@ static enum err_code carry_out(struct work *w, FILE *out, struct err *e)
     if (w->request->json)
         code = repeats_json_write(&answer, out, e);
     else
-        repeats_text_write(&answer, out);
+        code = repeats_text_write(&answer, w->request->width, out, e);
     return code == ERR_OK ? judge(w, e) : code;
 }
 

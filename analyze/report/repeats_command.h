@@ -4,6 +4,7 @@
 #define ANALYZE_REPORT_REPEATS_COMMAND_H
 
 #include "analyze/analysis.h"
+#include "analyze/report/progress_show.h"
 #include "rig/base/err.h"
 
 #include <stdbool.h>
@@ -23,6 +24,8 @@ struct repeats_request {
     const char *quantity;           /* "stall_force_n" (the default) or "slip_onset_n" */
     const char *speed;              /* mm/s; every one of the series */
     bool json;
+    int width;                  /* columns of a line of text; 0: any */
+    struct progress_show *show; /* taken away before anything is printed; NULL: none */
 };
 
 /* ERR_USAGE: an option, with the word that is wrong; ERR_FILE: series; ERR_NO_ANSWER: no scatter that one can

@@ -15,7 +15,8 @@ struct repeats_answer {
     struct repeats_effort effort;
 };
 
-void repeats_text_write(const struct repeats_answer *answer, FILE *out);
+/* width: columns that no line is wider than; 0: any. ERR_MEMORY. */
+enum err_code repeats_text_write(const struct repeats_answer *answer, int width, FILE *out, struct err *e);
 enum err_code repeats_json_write(const struct repeats_answer *answer, FILE *out, struct err *e);
 
 #endif

@@ -2,6 +2,8 @@
 
 #include "analyze/repeats_scatter.h"
 #include "analyze/report/text_format.h"
+#include "analyze/report/text_table.h"
+#include "analyze/report/text_wrap.h"
 
 #include <math.h>
 #include <string.h>
@@ -162,32 +164,43 @@ static void put_present(const struct repeats_answer *a, const struct repeats_pla
             amount(a, p->margin.high_95, high));
 }
 
-static void put_table(const struct repeats_answer *a, const struct repeats_plan *p, FILE *out)
+#define TABLE_CELLS 4
+
+static void put_table(const struct repeats_answer *a, const struct repeats_plan *p, int width, FILE *out)
 {
-    char power[NUMBER_SIZE], found[NUMBER_SIZE], alike[NUMBER_SIZE], difference[NUMBER_SIZE],
-        find_head[2 * NUMBER_SIZE], found_head[2 * NUMBER_SIZE], alike_head[2 * NUMBER_SIZE];
+    char repeats_cell[16], power[NUMBER_SIZE], found[NUMBER_SIZE], alike[NUMBER_SIZE],
+        difference[NUMBER_SIZE], find_head[2 * NUMBER_SIZE], found_head[2 * NUMBER_SIZE],
+        alike_head[2 * NUMBER_SIZE];
     bool whole = p->difference > 0;
+    const struct text_column columns[TABLE_CELLS] = {
+        {.head = "repeats", .right = true, .numbers = true},
+        {.head = find_head, .right = true, .numbers = true, .optional = true},
+        {.head = found_head, .right = true, .numbers = true},
+        {.head = alike_head, .right = true, .numbers = true, .optional = true}};
+    const char *cells[TABLE_CELLS] = {repeats_cell, power, found, alike};
+    struct text_table table;
     amount(a, p->difference, difference);
     snprintf(find_head, sizeof find_head, "finds %s in", difference);
     snprintf(found_head, sizeof found_head, "finds in %s", percent(a->aim.power, power));
     snprintf(alike_head, sizeof alike_head, "calls alike within %s in", difference);
-    fprintf(out, "\n%d feeders %s\n%8s", p->feeders, p->blocks ? "in blocks" : "as independent groups",
-            "repeats");
-    if (whole)
-        fprintf(out, "  %18s", find_head);
-    fprintf(out, "  %14s", found_head);
-    if (whole)
-        fprintf(out, "  %26s", alike_head);
-    fputc('\n', out);
-    for (size_t i = 0; i < p->row_count; i++) {
-        const struct repeats_row *row = &p->rows[i];
-        fprintf(out, "%8d", row->repeats);
-        if (whole)
-            fprintf(out, "  %18s", power_cell(row->power, power));
-        fprintf(out, "  %14s", amount(a, row->found, found));
-        if (whole)
-            fprintf(out, "  %26s", power_cell(row->equivalence_power, alike));
-        fputc('\n', out);
+    fprintf(out, "\n%d feeders %s\n", p->feeders, p->blocks ? "in blocks" : "as independent groups");
+    text_table_begin(&table, columns, TABLE_CELLS, width);
+    for (int pass = 0; pass < 2; pass++) {
+        for (size_t i = 0; i < p->row_count; i++) {
+            const struct repeats_row *row = &p->rows[i];
+            snprintf(repeats_cell, sizeof repeats_cell, "%d", row->repeats);
+            amount(a, row->found, found);
+            cells[1] = whole ? power_cell(row->power, power) : "";
+            cells[3] = whole ? power_cell(row->equivalence_power, alike) : "";
+            if (pass == 0)
+                text_table_measure(&table, cells);
+            else
+                text_table_row(&table, cells, out);
+        }
+        if (pass == 0) {
+            text_table_lay(&table);
+            text_table_head(&table, out);
+        }
     }
 }
 
@@ -207,7 +220,7 @@ static void put_effort(const struct repeats_answer *a, const struct repeats_plan
             text_number(n * effort->recording_s / 60, 2, minutes, sizeof minutes));
 }
 
-static void put_plan(const struct repeats_answer *a, const struct repeats_plan *p, FILE *out)
+static void put_plan(const struct repeats_answer *a, const struct repeats_plan *p, int width, FILE *out)
 {
     put_heading(a, p, out);
     if (!p->answered) {
@@ -215,7 +228,6 @@ static void put_plan(const struct repeats_answer *a, const struct repeats_plan *
         fprintf(out, "No answer: %s.\n", text_clean(p->why_not, why, sizeof why));
         return;
     }
-    put_basis(a, p, out);
     if (p->difference > 0)
         put_needed(a, p, out);
     else
@@ -226,10 +238,11 @@ static void put_plan(const struct repeats_answer *a, const struct repeats_plan *
             out);
     put_effort(a, p, out);
     put_present(a, p, out);
-    put_table(a, p, out);
+    put_basis(a, p, out);
+    put_table(a, p, width, out);
 }
 
-void repeats_text_write(const struct repeats_answer *answer, FILE *out)
+static void write_all(const struct repeats_answer *answer, int width, FILE *out)
 {
     char level[NUMBER_SIZE];
     bool several = false;
@@ -237,7 +250,7 @@ void repeats_text_write(const struct repeats_answer *answer, FILE *out)
         fputs("SIMULATED DATA\n", out);
     for (size_t i = 0; i < answer->plan_count; i++) {
         fputs(i > 0 ? "\n" : "", out);
-        put_plan(answer, &answer->plans[i], out);
+        put_plan(answer, &answer->plans[i], width, out);
         several = several || answer->plans[i].feeders > 2;
     }
     fputc('\n', out);
@@ -250,4 +263,14 @@ void repeats_text_write(const struct repeats_answer *answer, FILE *out)
                 "difference that is to be shown beside all of them is planned with --level %.3g.\n",
                 answer->session->adjusted_count,
                 100 * answer->aim.level / (double)answer->session->adjusted_count);
+}
+
+enum err_code repeats_text_write(const struct repeats_answer *answer, int width, FILE *out, struct err *e)
+{
+    FILE *lines = text_wrap_open(out, width);
+    if (lines == NULL)
+        return err_set(e, ERR_MEMORY, "out of memory for the results");
+    write_all(answer, width, lines);
+    fclose(lines);
+    return ERR_OK;
 }

@@ -243,6 +243,8 @@ static enum err_code write_figures(const struct session *session, const struct r
 {
     struct figure_pool pool;
     enum err_code code = ERR_OK;
+    progress_begin(options->progress, options->figures ? "drawing figures" : "writing figures",
+                   figures->count, figures->count);
     figure_pool_init(&pool, folder, figures, options->threads);
     for (size_t i = 0; i < figures->count; i++) {
         struct err error = {0};
@@ -252,16 +254,14 @@ static enum err_code write_figures(const struct session *session, const struct r
         }
         if (!options->figures)
             continue;
-        if (options->progress != NULL)
-            options->progress(options->context, i, figures->count, figures->figure[i].name);
         if (!figure_pool_start(&pool, i))
             break;
+        if (i >= pool.places)
+            progress_add(options->progress, 1, 1);
     }
     code = figure_pool_finish(&pool, e);
     if (code != ERR_OK)
         remove_scripts(folder, figures, pool.failed);
-    if (code == ERR_OK && options->progress != NULL && options->figures)
-        options->progress(options->context, figures->count, figures->count, "");
     return code;
 }
 

@@ -10,11 +10,9 @@
 
 struct report_options {
     const char *folder;
-    bool figures; /* draw figures; off, their scripts are still written */
-    int threads;  /* figures drawn at once; 0: one for each core */
-    /* Told before each figure is drawn, for a progress line; may be NULL. */
-    void (*progress)(void *context, size_t done, size_t count, const char *name);
-    void *context;
+    bool figures;              /* draw figures; off, their scripts are still written */
+    int threads;               /* figures drawn at once; 0: one for each core */
+    struct progress *progress; /* told of the figures; NULL: nobody looks */
 };
 
 /* ERR_USAGE when the folder holds anything that an earlier report did not write. Called before the long work,

@@ -284,6 +284,12 @@ enum err_code file_bytes_hash_memory(const void *bytes, size_t length, const cha
 
 enum err_code file_bytes_hash(const char *path, char *text, int64_t *size, struct err *e)
 {
+    return file_bytes_hash_told(path, text, size, NULL, NULL, e);
+}
+
+enum err_code file_bytes_hash_told(const char *path, char *text, int64_t *size,
+                                   void (*came)(void *context, int64_t bytes), void *context, struct err *e)
+{
     char *chunk = malloc(HASH_CHUNK_BYTES);
     struct file_bytes_hasher *hasher = file_bytes_hasher_new();
     int fd = -1;
@@ -302,6 +308,8 @@ enum err_code file_bytes_hash(const char *path, char *text, int64_t *size, struc
     while (good && (n = read_fully(fd, chunk, HASH_CHUNK_BYTES)) > 0) {
         total += n;
         good = file_bytes_hasher_add(hasher, chunk, (size_t)n);
+        if (came != NULL)
+            came(context, n);
     }
     if (n < 0) {
         code = err_set_at(e, ERR_SYSTEM, path, 0, 0, "cannot be read: %s", strerror(errno));

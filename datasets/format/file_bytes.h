@@ -75,4 +75,9 @@ enum err_code file_bytes_hash_memory(const void *bytes, size_t length, const cha
  * FILE_BYTES_SIZE_MAX. */
 enum err_code file_bytes_hash(const char *path, char *text, int64_t *size, struct err *e);
 
+/* The same; came, when not NULL, is told of each piece that was hashed, so that somebody may see how far a
+ * long file has come. */
+enum err_code file_bytes_hash_told(const char *path, char *text, int64_t *size,
+                                   void (*came)(void *context, int64_t bytes), void *context, struct err *e);
+
 #endif

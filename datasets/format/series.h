@@ -48,6 +48,22 @@ enum err_code series_read_run_threads(const struct series *s, size_t i, int thre
 enum err_code series_verify(const char *folder, void (*report)(void *context, const struct err *finding),
                             void *context, struct err *e);
 
+/* What was gone through, as it comes and, at the end, in all. came may be NULL. */
+struct series_verify_watch {
+    void (*came)(void *context, size_t files, int64_t bytes); /* more that was gone through, of either */
+    void *context;
+    size_t files, runs; /* files of the descriptor that were looked at; CSVs of runs among them */
+    int64_t bytes;      /* how long those are that are there */
+};
+/* The same, telling watch (NULL: nobody) how far it is. Bytes that came add up to those listed if all files
+ * are as long as the descriptor says: those of a run count twice, for they are hashed and then read. */
+enum err_code series_verify_watched(const char *folder,
+                                    void (*report)(void *context, const struct err *finding), void *context,
+                                    struct series_verify_watch *watch, struct err *e);
+/* The bytes that series_verify_watched would tell of, and the files: for the whole of several series. 0 of
+ * either where the descriptor cannot be read. */
+int64_t series_verify_listed(const char *folder, size_t *files);
+
 /* What a publication quotes to name a series by one number: the SHA-256 of the bytes of its datapackage.json,
  * which lists every other file by its hash, into text (72 bytes, as series_hash_file). ERR_FILE when there is
  * none. It says which package this is, not that the files are those of the package: series_verify does. */

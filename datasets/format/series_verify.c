@@ -30,6 +30,7 @@ struct verifier {
     struct plan plan;
     bool plan_read;
     struct run_record record;
+    struct series_verify_watch *watch;
 };
 
 static void find(struct verifier *v, const struct err *finding)
@@ -74,6 +75,13 @@ static void find_at(struct verifier *v, const char *path, int64_t line, const ch
     va_end(arguments);
 }
 
+static void came(void *context, int64_t bytes)
+{
+    struct verifier *v = context;
+    if (v->watch != NULL && v->watch->came != NULL)
+        v->watch->came(v->watch->context, 0, bytes);
+}
+
 /* Presence, size and hash. Returns whether the file can be looked at further; full receives where it is. */
 static bool check_bytes(struct verifier *v, const struct descriptor_resource *r, char *full)
 {
@@ -81,6 +89,7 @@ static bool check_bytes(struct verifier *v, const struct descriptor_resource *r,
     struct stat status;
     char hash[FILE_BYTES_HASH_SIZE];
     const char *fault = series_path_fault(r->path);
+    bool present;
     if (fault != NULL) {
         find_in(v, DESCRIPTOR_NAME, "the resource path '%.250s' %s", r->path, fault);
         return false;
@@ -89,9 +98,12 @@ static bool check_bytes(struct verifier *v, const struct descriptor_resource *r,
         find(v, &finding);
         return false;
     }
+    present = stat(full, &status) == 0;
+    if (present && v->watch != NULL)
+        v->watch->bytes += status.st_size;
     if (r->bytes < 0)
         find_in(v, r->path, "%s gives no size for it", DESCRIPTOR_NAME);
-    else if (stat(full, &status) == 0 && status.st_size != r->bytes) {
+    else if (present && status.st_size != r->bytes) {
         /* The hash can only differ too: one finding is enough. */
         find_in(v, r->path, "is %lld bytes long, but %s says %lld", (long long)status.st_size,
                 DESCRIPTOR_NAME, (long long)r->bytes);
@@ -101,7 +113,7 @@ static bool check_bytes(struct verifier *v, const struct descriptor_resource *r,
         find_in(v, r->path, "%s gives no hash for it", DESCRIPTOR_NAME);
     else if (strncmp(r->hash, "sha256:", 7) != 0)
         find_in(v, r->path, "its hash '%.90s' cannot be checked: only sha256 is known", r->hash);
-    else if (file_bytes_hash(full, hash, NULL, &finding) != ERR_OK)
+    else if (file_bytes_hash_told(full, hash, NULL, came, v, &finding) != ERR_OK)
         find(v, &finding);
     else if (strcasecmp(hash, r->hash) != 0)
         find_in(v, r->path, "its content does not match its hash: it was changed after it was recorded");
@@ -285,8 +297,16 @@ static void check_resource(struct verifier *v, const struct descriptor_resource 
         if (descriptor_find(&v->descriptor, csv) == NULL)
             find_in(v, r->path, "has no %s in %s", csv, DESCRIPTOR_NAME);
     }
-    if (present && run > 0)
+    if (present && run > 0) {
         check_run(v, run, full);
+        came(v, r->bytes > 0 ? r->bytes : 0);
+    }
+    if (v->watch == NULL)
+        return;
+    v->watch->files++;
+    v->watch->runs += run > 0;
+    if (v->watch->came != NULL)
+        v->watch->came(v->watch->context, 1, 0);
 }
 
 /* plan.yaml and calibration.json must be there, listed and good. */
@@ -386,6 +406,45 @@ static void check_strays(struct verifier *v)
 enum err_code series_verify(const char *folder, void (*report)(void *context, const struct err *finding),
                             void *context, struct err *e)
 {
+    return series_verify_watched(folder, report, context, NULL, e);
+}
+
+/* A descriptor may say anything: a sum past this is as good as any other. */
+#define LISTED_MAX (INT64_MAX / 4)
+
+static int64_t listed(const struct descriptor *d)
+{
+    int64_t sum = 0;
+    for (size_t i = 0; i < d->count; i++) {
+        int64_t bytes = d->resources[i].bytes;
+        int64_t times = series_path_run_number(d->resources[i].path, "csv") > 0 ? 2 : 1;
+        if (bytes > LISTED_MAX / times - sum / times)
+            return LISTED_MAX;
+        sum += bytes > 0 ? times * bytes : 0;
+    }
+    return sum;
+}
+
+int64_t series_verify_listed(const char *folder, size_t *files)
+{
+    struct descriptor d = {0};
+    char full[SERIES_PATH_MAX];
+    struct err finding;
+    int64_t bytes = 0;
+    *files = 0;
+    if (series_path_resolve(folder, DESCRIPTOR_NAME, full, &finding) == ERR_OK &&
+        descriptor_read(full, &d, &finding) == ERR_OK) {
+        bytes = listed(&d);
+        *files = d.count;
+    }
+    descriptor_free(&d);
+    return bytes;
+}
+
+enum err_code series_verify_watched(const char *folder,
+                                    void (*report)(void *context, const struct err *finding), void *context,
+                                    struct series_verify_watch *watch, struct err *e)
+{
     char full[SERIES_PATH_MAX];
     struct err finding;
     struct verifier *v = calloc(1, sizeof *v);
@@ -396,6 +455,7 @@ enum err_code series_verify(const char *folder, void (*report)(void *context, co
     v->report = report;
     v->context = context;
     v->first = e;
+    v->watch = watch;
     code = series_path_resolve(folder, DESCRIPTOR_NAME, full, &finding);
     if (code == ERR_OK)
         code = descriptor_read(full, &v->descriptor, &finding);

@@ -4,6 +4,8 @@ set -u
 unset ARGP_HELP_FMT
 export LC_ALL=C
 WORK=$(mktemp -d)
+# Sentences in one line each.
+export COLUMNS=1000
 failures=0
 checks=0
 trap 'rm -rf "$WORK"' EXIT

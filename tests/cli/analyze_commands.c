@@ -166,7 +166,7 @@ static int run(const char *format, ...)
     va_start(arguments, format);
     vsnprintf(words, sizeof words, format, arguments);
     va_end(arguments);
-    snprintf(command, sizeof command, "cd '%s' && '%s' %s >out.txt 2>err.txt", scratch_path("."),
+    snprintf(command, sizeof command, "cd '%s' && COLUMNS=1000 '%s' %s >out.txt 2>err.txt", scratch_path("."),
              ANALYZE_PROGRAM, words);
     status = system(command);
     free(said);
@@ -200,27 +200,72 @@ static void end(void)
 
 TestSuite(analyze_commands, .init = begin, .fini = end);
 
-Test(analyze_commands, verify_says_sound_or_names_the_file)
+Test(analyze_commands, verify_says_that_all_is_well_or_names_the_file)
 {
     char *csv, *broken, command[5000];
+    const char *hash;
     cr_expect_eq(run("verify s"), EXIT_DONE, "%s", complained);
-    cr_expect_eq(strncmp(said, "s: sound, sha256:", 17), 0, "%s", said);
-    cr_expect_eq(strlen(said), 17 + 64 + 1);
+    cr_expect_eq(strncmp(said, "The series is as it was published.\n", 35), 0, "%s", said);
     cr_expect_str_eq(complained, "");
     /* The number that a publication quotes is one that anybody can work out. */
-    said[strlen(said) - 1] = 0;
-    snprintf(command, sizeof command, "cd '%s' && echo '%s  s/datapackage.json' | sha256sum --check --quiet",
-             scratch_path("."), said + 17);
+    hash = strstr(said, "sha256:");
+    cr_assert_not_null(hash);
+    cr_expect_eq(strlen(hash), 7 + 64 + 1, "the last line, and nothing but it");
+    snprintf(command, sizeof command,
+             "cd '%s' && echo '%.64s  s/datapackage.json' | sha256sum --check --quiet", scratch_path("."),
+             hash + 7);
     cr_expect_eq(system(command), 0);
     csv = scratch_read("s/runs/0003.csv");
     broken = scratch_replace(csv, ",0,,0\n", ",0,,8\n");
     scratch_write("s/runs/0003.csv", broken);
     cr_expect_eq(run("verify s"), EXIT_BAD_INPUT);
-    cr_expect_str_eq(said, "s: not sound, 1 finding\n");
-    cr_expect_not_null(strstr(complained, "runs/0003.csv"), "%s", complained);
+    cr_expect_eq(strncmp(said, "Series s: 1 of 8 runs is not what the package says.\n", 52), 0, "%s", said);
+    cr_expect_not_null(strstr(said, "\ns "), "%s", said);
+    cr_expect_not_null(strstr(said, "  runs/0003.csv: its content"), "%s", said);
+    cr_expect_null(strstr(said, "sha256:"), "no number to quote for what is not so");
+    cr_expect_not_null(strstr(complained, "s/runs/0003.csv: its content does not match its hash"), "%s",
+                       complained);
     cr_expect_eq(lines(complained), 1, "%s", complained);
     free(csv);
     free(broken);
+}
+
+/* The word of a JSON text behind a key that it holds once. */
+static const char *after(const char *text, const char *key)
+{
+    const char *at = strstr(text, key);
+    cr_assert(at != NULL, "%s in %s", key, text);
+    return at + strlen(key);
+}
+
+Test(analyze_commands, verify_counts_over_several_series_and_for_programs)
+{
+    make_series("t", PLAN);
+    cr_expect_eq(run("verify s t"), EXIT_DONE, "%s", complained);
+    cr_expect_eq(strncmp(said, "All 2 series are as they were published.\n", 41), 0, "%s", said);
+    cr_expect_eq(run("verify s t --json"), EXIT_DONE, "%s", complained);
+    cr_expect_eq(strncmp(after(said, "\"schema\": "), "\"nipbench-verify-1\",", 20), 0, "%s", said);
+    cr_expect_eq(strncmp(after(said, "\"as_published\": "), "true", 4), 0, "%s", said);
+    cr_expect_eq(atoi(after(said, "\"files\": ")), 18,
+                 "plan, calibration, and two files of each of 8 runs: %s", said);
+    cr_expect_eq(atoi(after(said, "\"runs\": ")), 8);
+    cr_expect_eq(strncmp(after(said, "\"findings\": "), "[]", 2), 0);
+    scratch_write("t/stray.txt", "what is this?");
+    cr_expect_eq(unlink(scratch_path("t/runs/0002.json")), 0);
+    cr_expect_eq(run("verify s t none"), EXIT_BAD_INPUT);
+    cr_expect_eq(strncmp(said,
+                         "2 of 3 series are not as they were published.\n"
+                         "Series t: 1 of 8 runs and 1 other file are not what the package says.\n"
+                         "Series none: no package could be checked.\n",
+                         158),
+                 0, "%s", said);
+    cr_expect_eq(run("verify t --json"), EXIT_BAD_INPUT);
+    cr_expect_eq(strncmp(after(said, "\"as_published\": "), "false", 5), 0, "%s", said);
+    cr_expect_eq(atoi(after(said, "\"wrong_runs\": ")), 1, "%s", said);
+    cr_expect_eq(atoi(after(said, "\"wrong_files\": ")), 1, "%s", said);
+    cr_expect_not_null(strstr(said, "\"file\": \"t/stray.txt\""), "%s", said);
+    cr_expect_not_null(strstr(complained, "t/stray.txt: is not listed in datapackage.json\n"), "%s",
+                       complained);
 }
 
 Test(analyze_commands, report_writes_all_files_and_again_over_its_own)

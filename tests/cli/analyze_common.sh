@@ -1,6 +1,8 @@
 # Sourced by the tests of single commands of nipbench-analyze. ANALYZE is set by the build; the script sets `command`, the
 # command's name, and `work`, a folder of its own.
 # shellcheck shell=bash disable=SC2154
+# Sentences in one line each: how they are wrapped is for the test of the terminal.
+export COLUMNS=1000
 failures=0
 checks=0
 

@@ -3,6 +3,8 @@
 set -u
 unset ARGP_HELP_FMT
 export LC_ALL=C
+# Sentences in one line each.
+export COLUMNS=1000
 WORK=$(mktemp -d)
 failures=0
 checks=0

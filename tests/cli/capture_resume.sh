@@ -38,7 +38,11 @@ same "and so do those behind it" "4" "$(key stopped/runs/0005.json plan_run)"
 same "the order is that of the plan" "$(key stopped/runs/0002.json feeder)" "$(key stopped/runs/0003.json feeder)"
 same "the record says that it was resumed" 1 "$(grep -c 'the series was resumed with this run' stopped/runs/0003.json)"
 same "which run is whose" "run 0003  (2 of 4)" "$(grep -o 'run 0003  (2 of 4)' err.txt)"
-expect 0 "stopped: sound, $(sha256sum <stopped/datapackage.json | sed 's/^/sha256:/;s/ .*//')" "" "$ANALYZE" verify stopped
+"$ANALYZE" verify stopped >out.txt 2>err.txt
+same "status of verify" 0 $?
+same "verdict" "The series is as it was published." "$(head -n 1 out.txt)"
+same "hash" "$(sha256sum <stopped/datapackage.json | sed 's/^/sha256:/;s/ .*//')" "$(tail -n 1 out.txt)"
+same "complaints" "" "$(cat err.txt)"
 
 # A complete one needs no rig.
 expect 0 "" "all 4 runs of the plan are recorded already" "$CAPTURE" run --resume --port /dev/nowhere --out stopped --yes

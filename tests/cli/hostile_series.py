@@ -192,7 +192,7 @@ def one_byte():
             found[path] = found.get(path, 0) + (status == 3)
         write(folder, path, good)
     status, out, _ = run("mended", "verify", folder)
-    expect(status == 0 and "sound" in out, "mended again:", status, out)
+    expect(status == 0 and out.startswith("The series is as it was published."), "mended again:", status, out)
     print("found of 12 bytes each:", found)
 
 

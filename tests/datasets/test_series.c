@@ -108,6 +108,53 @@ static void rewrite_package(void)
     cr_assert_eq(series_write_package(series, &plan, &e), ERR_OK, "%s", e.text);
 }
 
+static void came(void *context, size_t files, int64_t bytes)
+{
+    int64_t *sums = context;
+    sums[0] += (int64_t)files;
+    sums[1] += bytes;
+}
+
+Test(series, a_check_tells_how_far_it_is_and_what_it_went_through)
+{
+    struct findings f = {0};
+    struct err e = {0};
+    int64_t sums[2] = {0}, listed, single = 0;
+    static const char *const names[] = {"plan.yaml",      "calibration.json", "runs/0003.csv",
+                                        "runs/0003.json", "runs/0007.csv",    "runs/0007.json"};
+    struct series_verify_watch watch = {.came = came, .context = sums};
+    size_t files;
+    listed = series_verify_listed(series, &files);
+    for (size_t i = 0; i < sizeof names / sizeof names[0]; i++) {
+        char name[64], *text;
+        snprintf(name, sizeof name, "s/%s", names[i]);
+        text = scratch_read(name);
+        single += (int64_t)strlen(text) * (strstr(name, ".csv") != NULL ? 2 : 1);
+        free(text);
+    }
+    cr_expect_eq(files, 6);
+    cr_expect_eq(listed, single, "rows are hashed and read: %lld", (long long)listed);
+    cr_assert_eq(series_verify_watched(series, collect, &f, &watch, &e), ERR_OK, "%s", e.text);
+    cr_expect_eq(sums[0], 6);
+    cr_expect_eq(sums[1], listed, "%lld of %lld", (long long)sums[1], (long long)listed);
+    cr_expect(watch.files == 6 && watch.runs == 2 && watch.bytes < listed);
+    cr_expect_eq(series_verify_listed(scratch_path("absent"), &files), 0);
+    cr_expect_eq(files, 0);
+}
+
+/* What a descriptor says of sizes may be anything. */
+Test(series, sizes_that_cannot_be_are_added_up_without_harm)
+{
+    size_t files;
+    char from[40];
+    char *csv = scratch_read("s/runs/0003.csv");
+    snprintf(from, sizeof from, "\"bytes\": %zu,", strlen(csv));
+    edit("s/datapackage.json", from, "\"bytes\": 9007199254740991,");
+    cr_expect_gt(series_verify_listed(series, &files), 2 * 9007199254740991);
+    cr_expect_eq(files, 6);
+    free(csv);
+}
+
 Test(series, a_series_comes_back_as_it_was)
 {
     struct series *s;

@@ -26,7 +26,7 @@ char *page_output(const struct session *s, enum output what)
     else if (what == OUTPUT_HTML)
         code = report_html_write(s, NULL, out, &e);
     else
-        code = compare_text_write(s, out, &e);
+        code = compare_text_write(s, 0, out, &e);
     fclose(out);
     cr_assert_eq(code, ERR_OK, "%s", e.text);
     return text;

@@ -223,7 +223,7 @@ Test(report_family, ranking_is_on_page_and_terminal)
     cr_expect_not_null(strstr(page, "no difference shown"));
     cr_expect_not_null(strstr(page, "together 35.4 N to 40.2 N"));
     cr_expect_not_null(strstr(text, "ranking: stall force at 10 mm/s\n 1  gear-8mm   118.2 N  a\n 2  "
-                                    "gear-fine  81.3 N  b\n 3  gear-12mm  80.4 N  b\n"),
+                                    "gear-fine  81.3 N   b\n 3  gear-12mm  80.4 N   b\n"),
                        "%s", text);
     free(page);
     free(text);
