@@ -132,7 +132,7 @@ static int run_check(const struct request *r)
                                     .threads = r->threads,
                                     .json = r->json};
     struct err e = {0};
-    if (r->out != NULL || r->no_figures || r->chosen)
+    if (r->out != NULL || r->no_figures || r->chosen || r->html || r->md)
         return request_misuse(
             "report: --check takes what the published file names itself, and no option beside "
             "--json and --threads; see %s",
@@ -146,7 +146,10 @@ static int run_report(const struct request *r)
 {
     struct session *session = NULL;
     struct err e = {0};
-    struct report_options options = {.folder = r->out, .figures = !r->no_figures, .threads = r->threads};
+    struct report_options options = {.folder = r->out,
+                                     .pages = (r->html ? REPORT_PAGE_HTML : 0) | (r->md ? REPORT_PAGE_MD : 0),
+                                     .figures = !r->no_figures,
+                                     .threads = r->threads};
     struct progress_show *show;
     enum err_code code;
     char folder[4096];
@@ -166,7 +169,11 @@ static int run_report(const struct request *r)
         code = report_json_write(session, stdout, &e);
     else if (code == ERR_OK) {
         snprintf(folder, sizeof folder, "%s", r->out);
-        printf("%s/report.html\n", err_clean_text(folder));
+        err_clean_text(folder);
+        if (r->html || !r->md)
+            printf("%s/report.html\n", folder);
+        if (r->md)
+            printf("%s/report.md\n", folder);
     }
     session_free(session);
     return ended(code, show, &e);
@@ -288,7 +295,8 @@ static const struct command {
      "as it was published, one number to quote. Findings go to standard error." EXIT_STATUSES,
      run_verify},
     {"report", REQUEST_REPORT, "SERIES... --out DIR\nSERIES... --check RESULTS.json",
-     "Analyse series and write report.html, results.json, results.csv and figures/ into DIR." EXIT_STATUSES,
+     "Analyse series and write report.html or report.md, results.json, results.csv and figures/ into "
+     "DIR." EXIT_STATUSES,
      run_report},
     {"compare", REQUEST_COMPARE, "SERIES...",
      "Say which feeder pushes harder, how they differ in the other tests, and how sure that is. Status 1 "

@@ -32,7 +32,8 @@ enum key {
     KEY_SCATTER,
     KEY_QUANTITY,
     KEY_SPEED,
-    KEY_TABLE
+    KEY_TABLE,
+    KEY_FORMAT
 };
 
 void request_complain(const struct err *e)
@@ -88,6 +89,25 @@ static void take_matters(const char *argument, struct request *r)
         exit(EXIT_WRONG_USE);
     }
     r->matter_count++;
+}
+
+/* html, md, or both with a comma between them. */
+static void take_format(const char *argument, struct request *r)
+{
+    const char *p = argument;
+    r->html = r->md = false;
+    for (;; p++) {
+        size_t length = strcspn(p, ",");
+        if (length == 4 && strncmp(p, "html", length) == 0)
+            r->html = true;
+        else if (length == 2 && strncmp(p, "md", length) == 0)
+            r->md = true;
+        else
+            exit(request_misuse("--format: '%.60s' is not html, md, or html,md", argument));
+        p += length;
+        if (*p == 0)
+            return;
+    }
 }
 
 /* Options whose words their commands read themselves. */
@@ -153,6 +173,9 @@ error_t request_option(int key, char *argument, struct argp_state *state)
         r->chosen = true;
         take_matters(argument, r);
         return 0;
+    case KEY_FORMAT:
+        take_format(argument, r);
+        return 0;
     case ARGP_KEY_ARG:
         if (r->series_count == SERIES_MAX)
             exit(request_misuse("'%.200s' is one series too many; see --help", argument));
@@ -204,6 +227,10 @@ const struct argp_option REQUEST_REPORT[] = {
      "names, and tell each number that differs by more than rounding. Status 1 means that one does",
      0},
     {"out", KEY_OUT, "DIR", 0, "Folder for the report; a new or empty one, or that of an earlier report", 0},
+    {"format", KEY_FORMAT, "html|md|html,md", 0,
+     "The page to write: report.html, which holds its figures, is the default; report.md is for a page of a "
+     "repository (GitHub Flavored Markdown) and shows the figures beside it",
+     0},
     OPTION_JSON,
     OPTION_THREADS,
     OPTION_MARGIN,

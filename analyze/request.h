@@ -19,7 +19,8 @@ struct request {
     const char *out, *degree, *feeder, *speeds, *check;
     const char *difference, *power, *level, *feeders, *design, *scatter, *quantity, *speed, *table;
     bool json, no_figures, dry_run;
-    bool chosen; /* margin, accept or matters were given */
+    bool html, md; /* pages that --format named */
+    bool chosen;   /* margin, accept or matters were given */
     int threads;
     double margin; /* of the load, in operating charts: 0.2 for 20 % */
     bool accept[CONDITION_COUNT];

@@ -95,4 +95,13 @@ study pair pair_figures
 # nipbench-capture in a Linux guest, against the kernel's driver of a USB serial adapter. Alone: its times are real.
 in_guest() { tests/guest/run.sh "$2"; }
 study guest in_guest
+
+# CSV files in a spreadsheet: hostile texts, and the tables of the demo's report.
+spreadsheet() {
+    install_missing libreoffice-calc-nogui
+    [ -f build/demo-test/report/results.csv ] || ./rig/demo --out build/demo-test </dev/null || return
+    python3 tests/analyze/report/check_csv.py "$programs/tests/analyze/csv_fields" --spreadsheet build/demo-test/report/results.csv \
+        build/demo-test/report/figures/*.csv
+}
+check spreadsheet spreadsheet
 . tests/fuzz/slow.sh

@@ -41,6 +41,7 @@ struct figures {
     struct figure *figure;
     size_t count;
     const char *folder; /* where they are drawn; of the caller */
+    bool linked;        /* a page shows them by links to figures/NAME.svg and does not hold them */
 };
 
 /* All figures the session has data for, by kind and name; none is made yet. The caller frees with

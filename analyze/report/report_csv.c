@@ -177,6 +177,9 @@ void report_csv_write(const struct session *session, FILE *out)
 {
     struct columns columns;
     find_columns(session, &columns);
+    /* Flags hold characters such as the plus-minus sign. Some spreadsheets read a file without this mark in
+     * the code page of the machine, and show something else, without a word. */
+    fputs("\xEF\xBB\xBF", out);
     fputs("series,run,feeder,test,speed_mm_s,block,order,start_time,ended,simulated,analysed,limited_by,"
           "stall_force_n,stall_force_standard_uncertainty_n,stall_force_low_95_n,stall_force_high_95_n,stall_"
           "force_censored,"

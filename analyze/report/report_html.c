@@ -159,6 +159,16 @@ static void head(const struct session *session, FILE *out)
     fputs("</h1>\n</header>\n<main>\n", out);
 }
 
+static enum err_code picture(const struct figures *figures, const struct figure *f, FILE *out, struct err *e)
+{
+    if (!figures->linked)
+        return figure_put(figures->folder, f, out, e);
+    fprintf(out, "<img src=\"figures/%s.svg\" alt=\"", f->name);
+    text_html(out, f->description);
+    fputs("\"/>", out);
+    return ERR_OK;
+}
+
 enum err_code html_figure(const struct figures *figures, size_t i, FILE *out, struct err *e)
 {
     const struct figure *f = &figures->figure[i];
@@ -166,7 +176,7 @@ enum err_code html_figure(const struct figures *figures, size_t i, FILE *out, st
     if (!f->drawn)
         return ERR_OK;
     fputs("<figure>\n<div class=\"picture\">\n", out);
-    code = figure_put(figures->folder, f, out, e);
+    code = picture(figures, f, out, e);
     if (code != ERR_OK)
         return code;
     fputs("\n</div>\n<figcaption>", out);

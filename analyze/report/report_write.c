@@ -5,6 +5,7 @@
 #include "analyze/report/report_csv.h"
 #include "analyze/report/report_html.h"
 #include "analyze/report/report_json.h"
+#include "analyze/report/report_md.h"
 #include "datasets/format/file_bytes.h"
 
 #include <dirent.h>
@@ -62,14 +63,17 @@ static bool figure_file(const char *written)
     return start && ending && strspn(name, "abcdefghijklmnopqrstuvwxyz0123456789-.") == strlen(name);
 }
 
+/* What is written piece by piece, and its file. */
+enum page { PAGE_JSON, PAGE_CSV, PAGE_HTML, PAGE_MD };
+static const char *const FILES[] = {"results.json", "results.csv", "report.html", "report.md"};
+
 static bool report_file(const char *written)
 {
-    static const char *const files[] = {"report.html", "results.json", "results.csv"};
     char name[NAME_MAX + 1];
     if (!base_name(written, name, sizeof name))
         return false;
-    for (size_t i = 0; i < sizeof files / sizeof files[0]; i++) {
-        if (strcmp(name, files[i]) == 0)
+    for (size_t i = 0; i < sizeof FILES / sizeof FILES[0]; i++) {
+        if (strcmp(name, FILES[i]) == 0)
             return true;
     }
     return false;
@@ -175,6 +179,32 @@ static enum err_code make_folder(const char *folder, struct err *e)
     return ERR_OK;
 }
 
+/* The pages of a report. */
+static const struct {
+    unsigned wanted;
+    enum page page;
+} PAGES[] = {{REPORT_PAGE_HTML, PAGE_HTML}, {REPORT_PAGE_MD, PAGE_MD}};
+#define PAGE_COUNT (sizeof PAGES / sizeof PAGES[0])
+
+static bool wants(const struct report_options *options, size_t page)
+{
+    return ((options->pages == 0 ? REPORT_PAGE_HTML : options->pages) & PAGES[page].wanted) != 0;
+}
+
+/* A page that this report will not write again must not stay beside its numbers. */
+static enum err_code remove_other_pages(const struct report_options *options, struct err *e)
+{
+    for (size_t i = 0; i < PAGE_COUNT; i++) {
+        char path[PATH_MAX];
+        enum err_code code = join(options->folder, FILES[PAGES[i].page], path, e);
+        if (code != ERR_OK)
+            return code;
+        if (!wants(options, i) && unlink(path) != 0 && errno != ENOENT)
+            return err_set_at(e, ERR_SYSTEM, path, 0, 0, "cannot be removed: %s", strerror(errno));
+    }
+    return ERR_OK;
+}
+
 static enum err_code write_file(const char *folder, const char *name, const char *ending, const char *bytes,
                                 size_t length, struct err *e)
 {
@@ -188,8 +218,9 @@ static enum err_code write_file(const char *folder, const char *name, const char
 /* Begin a report in a folder that was checked: what one that was killed was writing goes, and where there is
  * no results.json yet one says whose folder this is, so that the next report may finish what this one may
  * not. */
-static enum err_code begin_report(const char *folder, struct err *e)
+static enum err_code begin_report(const struct report_options *options, struct err *e)
 {
+    const char *folder = options->folder;
     static const char unfinished[] = "{\"schema\": \"" REPORT_JSON_SCHEMA "\", \"unfinished\": true}\n";
     DIR *directory = opendir(folder);
     enum err_code code = ERR_OK;
@@ -205,9 +236,9 @@ static enum err_code begin_report(const char *folder, struct err *e)
             code = err_set_at(e, ERR_SYSTEM, path, 0, 0, "cannot be removed: %s", strerror(errno));
     }
     closedir(directory);
-    if (code != ERR_OK || holds_results(folder))
-        return code;
-    return write_file(folder, "results", ".json", unfinished, sizeof unfinished - 1, e);
+    if (code == ERR_OK && !holds_results(folder))
+        code = write_file(folder, "results", ".json", unfinished, sizeof unfinished - 1, e);
+    return code == ERR_OK ? remove_other_pages(options, e) : code;
 }
 
 /* Script and data of one figure, made, written and let go. */
@@ -265,16 +296,13 @@ static enum err_code write_figures(const struct session *session, const struct r
     return code;
 }
 
-enum page { PAGE_JSON, PAGE_CSV, PAGE_HTML };
-
 /* Piece by piece to the file: nothing that grows with the runs is held. */
 static enum err_code write_page(const struct session *session, const struct figures *figures, enum page page,
                                 const char *folder, struct err *e)
 {
-    static const char *const names[] = {"results.json", "results.csv", "report.html"};
     struct file_bytes_writer file = {0};
     char path[PATH_MAX];
-    enum err_code code = join(folder, names[page], path, e);
+    enum err_code code = join(folder, FILES[page], path, e);
     if (code == ERR_OK)
         code = file_bytes_begin(&file, path, FILE_BYTES_MADE_AGAIN, e);
     if (code != ERR_OK)
@@ -283,8 +311,10 @@ static enum err_code write_page(const struct session *session, const struct figu
         code = report_json_write(session, file.out, e);
     else if (page == PAGE_CSV)
         report_csv_write(session, file.out);
-    else
+    else if (page == PAGE_HTML)
         code = report_html_write(session, figures, file.out, e);
+    else
+        code = report_md_write(session, figures, file.out, e);
     /* A file that took not all says itself why. */
     if (code == ERR_OK || ferror(file.out) != 0)
         return file_bytes_end(&file, e);
@@ -307,12 +337,12 @@ static void *write_numbers(void *argument)
     return NULL;
 }
 
-/* Figures, results.csv and the page. */
+/* Figures, results.csv and the pages. */
 static enum err_code write_rest(const struct session *session, const struct report_options *options,
                                 struct err *e)
 {
     char folder[PATH_MAX];
-    struct figures figures = {NULL, 0, folder};
+    struct figures figures = {.folder = folder};
     enum err_code drawn = ERR_OK, code;
     struct err figure_error = {0};
     code = join(options->folder, "figures", folder, e);
@@ -327,8 +357,10 @@ static enum err_code write_rest(const struct session *session, const struct repo
     /* A page without figures is better than no page: a figure that fails is told last. */
     if (code == ERR_OK)
         drawn = write_figures(session, options, folder, &figures, &figure_error);
-    if (code == ERR_OK)
-        code = write_page(session, &figures, PAGE_HTML, options->folder, e);
+    for (size_t i = 0; i < PAGE_COUNT && code == ERR_OK; i++) {
+        if (wants(options, i))
+            code = write_page(session, &figures, PAGES[i].page, options->folder, e);
+    }
     if (code == ERR_OK && drawn != ERR_OK) {
         code = drawn;
         if (e != NULL)
@@ -347,7 +379,7 @@ enum err_code report_write(const struct session *session, const struct report_op
     if (code == ERR_OK)
         code = make_folder(options->folder, e);
     if (code == ERR_OK)
-        code = begin_report(options->folder, e);
+        code = begin_report(options, e);
     if (code != ERR_OK)
         return code;
     beside = options->threads != 1 && pthread_create(&thread, NULL, write_numbers, &numbers) == 0;

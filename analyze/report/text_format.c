@@ -234,12 +234,27 @@ void text_gnuplot(FILE *out, const char *text)
     fputc('\'', out);
 }
 
+/* Whether a spreadsheet might work a text out. Blanks in front do not stop every one of them; apostrophes are
+ * looked through so that the one that is added can be told from those of the text. The wide forms count where
+ * the keyboard has them. */
+static bool like_formula(const char *text)
+{
+    static const char *const signs[] = {
+        "=", "+", "-", "@", "\xEF\xBC\x9D", "\xEF\xBC\x8B", "\xEF\xBC\x8D", "\xEF\xBC\xA0"};
+    text += strspn(text, "' ");
+    for (size_t i = 0; i < sizeof signs / sizeof signs[0]; i++) {
+        if (strncmp(text, signs[i], strlen(signs[i])) == 0)
+            return true;
+    }
+    return false;
+}
+
 void text_csv(FILE *out, const char *text)
 {
     char clean[CLEAN_SIZE];
     bool formula;
     text_clean(text, clean, sizeof clean);
-    formula = strchr("=+-@", clean[0]) != NULL && clean[0] != 0;
+    formula = like_formula(clean);
     if (!formula && strpbrk(clean, ",\"") == NULL) {
         fputs(clean, out);
         return;

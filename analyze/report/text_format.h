@@ -58,8 +58,9 @@ void text_html(FILE *out, const char *text);
  * macros or read backslashes in single quotes; a line break would end the statement and is replaced. */
 void text_gnuplot(FILE *out, const char *text);
 
-/* Text as one CSV field by RFC 4180. A text that a spreadsheet would take for a formula gets a leading
- * apostrophe. */
+/* Text as one CSV field by RFC 4180. A text that a spreadsheet would take for a formula, because = + - or @
+ * comes first or follows blanks and apostrophes only, gets one apostrophe in front; to take it off again
+ * wherever such a text follows it gives every text back as it was. */
 void text_csv(FILE *out, const char *text);
 
 /* Number as a CSV field with up to 10 significant digits; not finite: an empty field. */

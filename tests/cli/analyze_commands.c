@@ -298,6 +298,43 @@ Test(analyze_commands, report_writes_all_files_and_again_over_its_own)
     cr_expect_not_null(strstr(complained, "r/notes.txt"), "%s", complained);
 }
 
+Test(analyze_commands, format_chooses_the_pages)
+{
+    static const char *const bad[] = {"xml", "html,", "", "md;html", "HTML"};
+    char *page, *numbers[2];
+    cr_expect_eq(run("report s -o f --format html,md"), EXIT_DONE, "%s", complained);
+    cr_expect_str_eq(said, "f/report.html\nf/report.md\n");
+    page = scratch_read("f/report.md");
+    cr_expect_not_null(strstr(page, "> **SIMULATED DATA. "));
+    cr_expect_not_null(strstr(page, "](figures/stall-force.svg)"));
+    cr_expect_not_null(strstr(page, "both are motor-limited."), "the answer");
+    free(page);
+    numbers[0] = scratch_read("f/results.json");
+    cr_expect_eq(run("report s -o f --no-figures --format md"), EXIT_DONE, "%s", complained);
+    cr_expect_str_eq(said, "f/report.md\n");
+    cr_expect_neq(access(scratch_path("f/report.html"), F_OK), 0, "an old page beside new numbers");
+    numbers[1] = scratch_read("f/results.json");
+    cr_expect_str_eq(numbers[0], numbers[1], "the page changes no number");
+    page = scratch_read("f/report.md");
+    cr_expect_null(strstr(page, "]("
+                                "figures/"),
+                   "a picture that is not there");
+    free(page);
+    free(numbers[0]);
+    free(numbers[1]);
+    cr_expect_eq(run("report s --check f/results.json"), EXIT_DONE, "%s", complained);
+    cr_expect_eq(run("report s --check f/results.json --format md"), EXIT_WRONG_USE);
+    for (size_t i = 0; i < sizeof bad / sizeof bad[0]; i++) {
+        char words[80], wanted[160];
+        snprintf(words, sizeof words, "report s -o none --format '%s'", bad[i]);
+        snprintf(wanted, sizeof wanted, "nipbench-analyze: --format: '%s' is not html, md, or html,md\n",
+                 bad[i]);
+        cr_expect_eq(run(words), EXIT_WRONG_USE, "%s", words);
+        cr_expect_str_eq(complained, wanted);
+        cr_expect_neq(access(scratch_path("none"), F_OK), 0, "%s", words);
+    }
+}
+
 Test(analyze_commands, numbers_of_an_unfinished_report_cannot_be_checked)
 {
     scratch_write("u.json", "{\"schema\": \"nipbench-results-1\", \"unfinished\": true}\n");

@@ -13,6 +13,8 @@ import subprocess
 import sys
 import time
 
+import markdown_page
+
 ANALYZE, SERIES, WORK = sys.argv[1:]
 SECONDS_MAX = 10
 # Of a build with AddressSanitizer, whose shadow and quarantine take most of it.
@@ -292,11 +294,12 @@ def many():
 
 
 TOUCH = "touch " + CANARY
-# What means something to a page, a shell, gnuplot, printf and a spreadsheet.
+# What means something to a page, a shell, gnuplot, printf, a spreadsheet and a renderer of Markdown.
 HOSTILE = [
     "<script>alert(1)</script>", "\"><img src=x onerror=alert(1)>", "</title></style><svg onload=alert(1)>", "&lt;b&gt;&#60;",
     f"`{TOUCH}`", f"$({TOUCH})", f"\";system(\"{TOUCH}\");\"", f"'.system('{TOUCH}').'", f"\\\";!{TOUCH}", "%s%n%99999d",
-    "=HYPERLINK(1)", "@{^2}_x \\\\ {/Symbol a}", "a,\"b\",'c'", "]]>--><!--", "\u202egnp.exe", "é ÿ 漢"]
+    "=HYPERLINK(1)", "@{^2}_x \\\\ {/Symbol a}", "a,\"b\",'c'", "]]>--><!--", "\u202egnp.exe", "é ÿ 漢",
+    "# *a* _b_ ~~c~~ [d](http://e.org) ![f](g)", "1. x@y.org www.e.org http://e.org <a@b.co>", "a|b \\| ``` ` --- [^1] [x]: /y", "- [ ] +1 -2 > &amp; $z$"]
 
 
 def yaml_text(text):
@@ -347,7 +350,7 @@ def markup(text, figures):
     status, out, err = run(name, "compare", folder)
     expect(status in (0, 1), name, "compare", status, err[:300])
     shutil.rmtree(OUT, ignore_errors=True)
-    status, out, err = run(name, "report", folder, "--out", OUT, *([] if figures else ["--no-figures"]))
+    status, out, err = run(name, "report", folder, "--out", OUT, "--format", "html,md", *([] if figures else ["--no-figures"]))
     expect(status == 0, name, "report", status, err[:300])
     if status != 0:
         return
@@ -377,7 +380,13 @@ def check_report(name, text):
     expect(json.dumps(text)[1:-1] in results or json.dumps(text, ensure_ascii=False)[1:-1] in results, name,
            "results.json does not give the text")
     json.loads(results)
-    with open(os.path.join(OUT, "results.csv"), encoding="utf-8", newline="") as file:
+    markdown = os.path.join(OUT, "report.md")
+    for finding in [*markdown_page.findings(markdown, shown), *markdown_page.lost(os.path.join(OUT, "report.html"), markdown)]:
+        expect(False, name, "report.md", finding)
+    with open(markdown, encoding="utf-8") as file:
+        source = file.read()
+    expect(not re.search(r"[\x00-\x09\x0b-\x1f\x7f-\x9f\u061c\u200b-\u200f\u2028-\u202e]", source), name, "a control character in report.md")
+    with open(os.path.join(OUT, "results.csv"), encoding="utf-8-sig", newline="") as file:
         table = file.read()
     expect(not control.search(table.replace("\r\n", "\n")), name, "a control character in results.csv")
     rows = list(csv.reader(table.splitlines(True), strict=True))
@@ -444,12 +453,14 @@ def folders():
             out = os.path.join(OUT, name)
             if command == "report":
                 os.makedirs(OUT)
-            status, _, err = run("folder " + repr(series), command, renamed, *(("--out", out) if command == "report" else ()))
+            status, _, err = run("folder " + repr(series), command, renamed, *(("--out", out) if command == "report" else ()), *(("--format", "html,md") if command == "report" else ()))
             expect(status in wanted, "folder", repr(series), command, status, err[:300])
         expect(os.path.isfile(os.path.join(OUT, name, "report.html")), "no report in a folder of that name")
         expect(os.listdir(OUT) == [name], "beside the report there is", os.listdir(OUT))
         with open(os.path.join(OUT, name, "report.html"), encoding="utf-8") as file:
             page = file.read()
+        for finding in markdown_page.findings(os.path.join(OUT, name, "report.md")):
+            expect(False, "folder", repr(series), "report.md", finding)
         expect("<script" not in page and "\x1b" not in page, "the folder's name is markup in the page")
         expect("ran" not in os.listdir(os.path.join(OUT, name)) + os.listdir(os.path.join(OUT, name, "figures")), "it ran")
         expect(any(entry.endswith(".svg") for entry in os.listdir(os.path.join(OUT, name, "figures"))), "no figure was drawn")

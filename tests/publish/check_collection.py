@@ -43,7 +43,7 @@ def main():
             sys.exit(f"the recipe made {tables} of a series with the hash {digest}, and said {said!r}")
         if run(folder, analyze):
             sys.exit("the recipe reports a series a second time")
-        columns = (folder / "results" / tables[0]).read_text(encoding="utf-8").splitlines()[0].split(",")
+        columns = (folder / "results" / tables[0]).read_text(encoding="utf-8-sig").splitlines()[0].split(",")
     promised = (here / "results-columns.txt").read_text(encoding="utf-8").split()
     if columns[:len(promised)] != promised:
         sys.exit("columns of results.csv have gone or moved: " + ", ".join(sorted(set(promised) - set(columns))))

@@ -79,7 +79,7 @@ def check_answers(folder):
     truth = load(folder / "truth.json")
     results = load(folder / "report/results.json")
     runs = sorted(results["runs"], key=lambda run: run["order"])
-    with open(folder / "report/results.csv", encoding="utf-8", newline="") as file:
+    with open(folder / "report/results.csv", encoding="utf-8-sig", newline="") as file:
         rows = list(csv.DictReader(file))
     expect(results["simulated"] is True, "results.json does not say that the data are simulated")
     expect(len(runs) == len(truth["runs"]) == len(rows) > 0,

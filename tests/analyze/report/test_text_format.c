@@ -144,6 +144,16 @@ Test(text_format, csv_text_never_becomes_a_formula)
     expect_written(text_csv, "-cmd", "\"'-cmd\"");
     expect_written(text_csv, "@SUM(1)", "\"'@SUM(1)\"");
     expect_written(text_csv, "\t=1", "?=1");
+    expect_written(text_csv, "  =1", "\"'  =1\"");
+    expect_written(text_csv,
+                   "\xEF\xBC\x9D"
+                   "1",
+                   "\"'\xEF\xBC\x9D"
+                   "1\"");
+    /* With one more in front, one of the text's own is told from ours. */
+    expect_written(text_csv, "'=1", "\"''=1\"");
+    expect_written(text_csv, "'tis", "'tis");
+    expect_written(text_csv, "8-12", "8-12");
     expect_written(text_csv_plain, "=a,\"b\" -8.5", "_a__b__-8.5");
     expect_written(text_csv_plain, "-a", "_a");
 }
