@@ -1,5 +1,6 @@
 #include "analyze/endurance.h"
 
+#include "analyze/interval_text.h"
 #include "analyze/numerics/drops.h"
 #include "analyze/numerics/trend_groups.h"
 #include "analyze/outcome_budget.h"
@@ -360,6 +361,7 @@ static enum err_code add_quantities(const struct pushes *w, const struct fade *f
     code = outcome_add(o, "stall_at_start_n", "", "stall force at the start", "N", &q, &b, true, e);
     if (code != ERR_OK)
         return code;
+    char text[INTERVAL_TEXT_MAX];
     cleanings = cleaning_gain(w, f, &gain_n, &pushes_n, &slope_n);
     if (cleanings == 0)
         return ERR_OK;
@@ -368,8 +370,8 @@ static enum err_code add_quantities(const struct pushes *w, const struct fade *f
     outcome_budget_part(&b, "slope between the stretches", "N", slope_n, 1, INFINITY, BUDGET_TYPE_A, false);
     outcome_budget_bench(&b, start_n, gain_n / start_n, true, context->calibration, context->settings);
     q = budget_combine(&b, gain_n, cleanings);
-    outcome_say(o, "cleaning the gear gives %.3g N back (%.3g to %.3g N), mean over %zu cleaning%s", q.value,
-                q.low_95, q.high_95, cleanings, cleanings == 1 ? "" : "s");
+    outcome_say(o, "cleaning the gear gives back %s, mean over %zu cleaning%s",
+                interval_text(&q, " N", text, sizeof text), cleanings, cleanings == 1 ? "" : "s");
     return outcome_add(o, "cleaning_gain_n", "", "stall force regained by a cleaning", "N", &q, &b, false, e);
 }
 
@@ -385,15 +387,13 @@ static void write_p(double p, char *text, size_t size)
 /* The finding in one line. */
 static void say_finding(const struct fade *f, const struct quantity *loss, struct outcome *o)
 {
-    if (f->trend.p_value >= 1 - CONFIDENCE)
-        outcome_say(o, "no fading of the grip shown: %.3g N per metre fed (%.3g to %.3g)", loss->value,
-                    loss->low_95, loss->high_95);
-    else if (loss->value >= 0)
-        outcome_say(o, "the grip loses %.3g N per metre fed (%.3g to %.3g)", loss->value, loss->low_95,
-                    loss->high_95);
-    else
-        outcome_say(o, "the grip gains %.3g N per metre fed (%.3g to %.3g)", -loss->value, -loss->high_95,
-                    -loss->low_95);
+    struct quantity gain = {
+        .present = true, .value = -loss->value, .low_95 = -loss->high_95, .high_95 = -loss->low_95};
+    bool shown = f->trend.p_value < 1 - CONFIDENCE, gains = shown && loss->value < 0;
+    const char *found = shown ? "the grip loses" : "no fading of the grip shown:";
+    char text[INTERVAL_TEXT_MAX];
+    outcome_say(o, "%s %s", gains ? "the grip gains" : found,
+                interval_text(gains ? &gain : loss, " N per metre fed", text, sizeof text));
 }
 
 static void say_trend(const struct pushes *w, const struct fade *f, struct outcome *o)
@@ -429,9 +429,12 @@ static void say_trend(const struct pushes *w, const struct fade *f, struct outco
                 "its own",
                 g + 1, s->cleaned ? ", from a cleaning on" : "", s->used, s->from_m, s->to_m, own.slope);
         } else {
-            outcome_say(o, "stretch %zu%s (%zu pushes, %.3g to %.3g m): slope %.3g N/m (%.3g to %.3g)", g + 1,
-                        s->cleaned ? ", from a cleaning on" : "", s->used, s->from_m, s->to_m, own.slope,
-                        own.low, own.high);
+            struct quantity slope = {
+                .present = true, .value = own.slope, .low_95 = own.low, .high_95 = own.high};
+            char text[INTERVAL_TEXT_MAX];
+            outcome_say(o, "stretch %zu%s (%zu pushes, %.3g to %.3g m): slope %s", g + 1,
+                        s->cleaned ? ", from a cleaning on" : "", s->used, s->from_m, s->to_m,
+                        interval_text(&slope, " N/m", text, sizeof text));
         }
     }
     if (w->stretch_count > TOLD_MAX)

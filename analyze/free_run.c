@@ -2,6 +2,7 @@
 
 #include "analyze/effective_feed.h"
 #include "analyze/free_run_spectrum.h"
+#include "analyze/interval_text.h"
 #include "analyze/numerics/linear_fit.h"
 #include "analyze/numerics/ripple.h"
 #include "analyze/numerics/spectrum.h"
@@ -462,23 +463,24 @@ static void scale_by_two(struct quantity *q, struct budget *b)
 static void say_ripple(const struct quantity *sines, const double *levels, struct outcome *o)
 {
     const struct quantity *turn = &sines[ECCENTRICITY], *tooth = &sines[TOOTH];
-    char teeth[80] = "";
+    /* Full indicator movement is both sides of the swing. */
+    struct quantity whole = *turn;
+    whole.value *= 2, whole.low_95 *= 2, whole.high_95 *= 2;
+    char teeth[80] = "", runout[INTERVAL_TEXT_MAX];
+    int tooth_decimals = interval_text_decimals(tooth);
     if (tooth->present)
-        snprintf(teeth, sizeof teeth, "; its teeth ripple the feed by %.3g µm", tooth->value);
+        snprintf(teeth, sizeof teeth, "; its teeth ripple the feed by %.*f µm", tooth_decimals, tooth->value);
     if (turn->present)
         outcome_say(o,
-                    "The drive gear runs out by %.3g µm in all (%.3g to %.3g): the feed swings by %.3g µm to "
-                    "either side once per turn%s",
-                    2 * turn->value, 2 * turn->low_95, 2 * turn->high_95, turn->value, teeth);
+                    "The drive gear runs out by %s: the feed swings by %.*f µm to either side once a turn%s",
+                    interval_text(&whole, " µm in all", runout, sizeof runout), interval_text_decimals(turn),
+                    turn->value, teeth);
     else if (isfinite(levels[ECCENTRICITY]))
         outcome_say(o, "The drive gear shows no runout: it is below %.2g µm in all%s",
                     2 * levels[ECCENTRICITY], teeth);
     else if (tooth->present)
-        outcome_say(
-            o,
-            "The teeth of the drive gear ripple the feed by %.3g µm; its runout takes a run of a whole "
-            "turn or more",
-            tooth->value);
+        outcome_say(o, "The teeth of the drive gear ripple the feed by %.*f µm; its runout takes a turn",
+                    tooth_decimals, tooth->value);
     for (int what = TOOTH; what < SINES; what++) {
         if (isfinite(levels[what]) && !sines[what].present)
             outcome_say(

@@ -1,5 +1,6 @@
 #include "analyze/loaded_feed_chart.h"
 
+#include "analyze/interval_text.h"
 #include "analyze/push_budget.h"
 
 #include <math.h>
@@ -78,7 +79,8 @@ static enum err_code draw_shares(const struct loaded_feed_groups *groups, struct
             char text[sizeof chart->marks[0].text + 24];
             if (g->settled > 0)
                 most_n = g->fit.parameters[CREEP_GRIP];
-            snprintf(text, sizeof text, "onset %s%s%.4g N", g->setting, g->setting[0] != 0 ? ": " : "",
+            snprintf(text, sizeof text, "onset %s%s%.*f N", g->setting, g->setting[0] != 0 ? ": " : "",
+                     g->onset_n.present ? interval_text_decimals(&g->onset_n) : 1,
                      g->fit.parameters[CREEP_ONSET]);
             outcome_mark_x(chart, g->fit.parameters[CREEP_ONSET], text);
         } else if (g->fit.left_out > 0) {

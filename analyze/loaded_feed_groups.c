@@ -1,4 +1,5 @@
 #include "analyze/loaded_feed_groups.h"
+#include "analyze/interval_text.h"
 
 #include "analyze/force_check.h"
 #include "analyze/loaded_feed_say.h"
@@ -502,10 +503,12 @@ static void warn_of_dents(const struct loaded_feed_group *const *g, size_t n, do
         return;
     struct quantity q =
         quantity_from(d.shrink * diameter_mm, d.standard_error * diameter_mm, d.degrees_of_freedom, n);
+    char text[INTERVAL_TEXT_MAX];
     outcome_warn(o,
                  "past about %.4g N of preload the filament is dented: at %.4g N the effective diameter is "
-                 "%.3g mm smaller (%.3g to %.3g mm) than at %.4g N",
-                 d.within_n, g[n - 1]->preload_n, q.value, q.low_95, q.high_95, g[0]->preload_n);
+                 "%s than at %.4g N",
+                 d.within_n, g[n - 1]->preload_n, interval_text(&q, " mm smaller", text, sizeof text),
+                 g[0]->preload_n);
 }
 
 enum err_code loaded_feed_groups_fit(struct loaded_feed_groups *groups,

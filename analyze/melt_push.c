@@ -1,5 +1,6 @@
 #include "analyze/melt_push.h"
 
+#include "analyze/interval_text.h"
 #include "analyze/melt_line.h"
 #include "analyze/numerics/drops.h"
 #include "analyze/numerics/formulas.h"
@@ -348,8 +349,9 @@ static void say_needed(const struct melt_line *line, const struct bench_test_con
     if (!(rate >= 0.9 * line->fit.low_rate && rate <= 1.1 * line->fit.high_rate))
         rate = line->fit.high_rate;
     struct quantity q = force_at(line, rate, context, &b);
-    outcome_say(o, "the hot end needs %.4g N (%.4g to %.4g N) at %.3g mm3/s at %.4g °C", q.value, q.low_95,
-                q.high_95, rate, line->temperature_c);
+    char text[INTERVAL_TEXT_MAX];
+    outcome_say(o, "the hot end needs %s at %.3g mm3/s at %.4g °C",
+                interval_text(&q, " N", text, sizeof text), rate, line->temperature_c);
 }
 
 static enum err_code sum_up_line(const struct melt_line *line, const struct bench_test_context *context,

@@ -1,6 +1,7 @@
 #include "analyze/operating_chart.h"
 
 #include "analyze/feeder_limit.h"
+#include "analyze/interval_text.h"
 #include "analyze/melt_line.h"
 #include "analyze/numerics/formulas.h"
 #include "analyze/outcome_budget.h"
@@ -199,6 +200,7 @@ static void say_limit(const struct meeting *m, const struct quantity *q, struct 
         return;
     }
     struct feeder_limit_value v = feeder_limit_at(m->limit, speed_at(&m->line, q->value));
+    char text[INTERVAL_TEXT_MAX];
     if (q->at_least) {
         say_bound(m, "the highest rate", o);
         if (m->line.stalled_rate_mm3_s > 0)
@@ -206,8 +208,8 @@ static void say_limit(const struct meeting *m, const struct quantity *q, struct 
                         m->line.stalled_rate_mm3_s);
         return;
     }
-    outcome_say(o, "at %.4g °C %s, at %.3g mm3/s (%.3g to %.3g) and %.3g N", t, what_gives(v.by), q->value,
-                q->low_95, q->high_95, v.force_n);
+    outcome_say(o, "at %.4g °C %s, at %s and %.3g N", t, what_gives(v.by),
+                interval_text(q, " mm3/s", text, sizeof text), v.force_n);
     if (q->value > m->line.fit.high_rate)
         outcome_say(
             o,

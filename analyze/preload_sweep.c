@@ -216,12 +216,13 @@ static void warn_of_dents(const struct preload_groups *groups, struct outcome *o
         double diameter_mm = sorted[0]->record->drive_diameter_mm;
         struct quantity q =
             quantity_from(d.shrink * diameter_mm, d.standard_error * diameter_mm, d.degrees_of_freedom, n);
+        char text[INTERVAL_TEXT_MAX];
         if (d.found)
             outcome_warn(o,
                          "past about %.4g N of preload the filament is dented: before contact, the effective "
-                         "diameter at %.4g N is %.3g mm smaller (%.3g to %.3g mm) than at %.4g N",
-                         d.within_n, level[levels - 1].preload_n, q.value, q.low_95, q.high_95,
-                         level[0].preload_n);
+                         "diameter at %.4g N is %s than at %.4g N",
+                         d.within_n, level[levels - 1].preload_n,
+                         interval_text(&q, " mm smaller", text, sizeof text), level[0].preload_n);
     }
     free(sorted);
     free(level);

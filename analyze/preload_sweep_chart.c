@@ -1,5 +1,6 @@
 #include "analyze/preload_sweep_chart.h"
 
+#include "analyze/interval_text.h"
 #include "analyze/push_budget.h"
 
 #include <math.h>
@@ -78,8 +79,8 @@ enum err_code preload_sweep_chart_draw(const struct preload_groups *groups, stru
         if (g->fitted)
             draw_curve(g, row);
         if (g->best_preload_n.present && !g->best_preload_n.at_least) {
-            snprintf(name, sizeof name, "%.4g N%.6s%.40s", g->best_preload_n.value,
-                     g->setting[0] != 0 ? " " : "", g->setting);
+            snprintf(name, sizeof name, "%.*f N%.6s%.40s", interval_text_decimals(&g->best_preload_n),
+                     g->best_preload_n.value, g->setting[0] != 0 ? " " : "", g->setting);
             outcome_mark_x(chart, g->best_preload_n.value, name);
         }
         if (onsets == 0)

@@ -1,5 +1,6 @@
 #include "analyze/reversal_say.h"
 
+#include "analyze/interval_text.h"
 #include "analyze/numerics/formulas.h"
 
 #include <ctype.h>
@@ -40,10 +41,9 @@ static void say_finding(const struct reversal_bend *bends, size_t count, const s
 {
     const struct reversal_bend *widest = &bends[count - 1];
     const struct quantity *lost = &widest->means[REVERSAL_LOST], *tube = &widest->means[REVERSAL_TUBE];
-    char rubs[96] = "", where[64] = "";
+    char rubs[INTERVAL_TEXT_MAX + 16] = "", where[64] = "", text[INTERVAL_TEXT_MAX];
     if (friction != NULL && friction->present)
-        snprintf(rubs, sizeof rubs, "tube friction %.4f (%.4f to %.4f)", friction->value, friction->low_95,
-                 friction->high_95);
+        snprintf(rubs, sizeof rubs, "tube friction %s", interval_text(friction, "", text, sizeof text));
     if (widest->deg >= REVERSAL_BEND_LEAST_DEG)
         snprintf(where, sizeof where, " with a guide tube bent by %.4g degrees", widest->deg);
     if (lost->present && lost->at_least)
@@ -52,11 +52,13 @@ static void say_finding(const struct reversal_bend *bends, size_t count, const s
             lost->value, where, rubs[0] != '\0' ? "; " : "", rubs);
     else if (lost->present && tube->present)
         outcome_say(o,
-                    "Loses %.3f mm when the direction turns round, %.3f mm of it in the guide tube of %.4g "
+                    "Loses %.*f mm when the direction turns round, %.*f mm of it in the guide tube of %.4g "
                     "degrees%s%s",
-                    lost->value, tube->value, widest->deg, rubs[0] != '\0' ? "; " : "", rubs);
+                    interval_text_decimals(lost), lost->value, interval_text_decimals(tube), tube->value,
+                    widest->deg, rubs[0] != '\0' ? "; " : "", rubs);
     else if (lost->present)
-        outcome_say(o, "Loses %.3f mm when the direction turns round%s%s%s", lost->value,
+        outcome_say(o, "Loses %.*f mm when the direction turns round%s%s%s", interval_text_decimals(lost),
+                    lost->value,
                     reversal_encoder_at_end(&widest->first->record->conditions) ? where : ", in the drive",
                     rubs[0] != '\0' ? "; " : "", rubs);
     else if (rubs[0] != '\0')
@@ -71,23 +73,23 @@ static void say_bend(struct outcome *o, const struct reversal_bend *b)
     char where[sizeof b->setting];
     snprintf(where, sizeof where, "%s", b->setting[0] != '\0' ? b->setting : "In this test");
     where[0] = (char)toupper((unsigned char)where[0]);
-    char lost_words[96] = "", friction_words[64] = "";
+    char lost_words[INTERVAL_TEXT_MAX + 64] = "", friction_words[INTERVAL_TEXT_MAX + 32] = "",
+                                        text[INTERVAL_TEXT_MAX];
     if (lost->present && lost->at_least)
         snprintf(lost_words, sizeof lost_words,
                  "; at least %.3g mm is lost at a turn, not crossed to its end", lost->value);
     else if (lost->present && tube->present)
-        snprintf(lost_words, sizeof lost_words,
-                 "; %.3f mm is lost at a turn, %.3f to %.3f mm of it in the tube", lost->value, tube->low_95,
-                 tube->high_95);
+        snprintf(lost_words, sizeof lost_words, "; %.*f mm is lost at a turn, %s of it in the tube",
+                 interval_text_decimals(lost), lost->value, interval_text(tube, " mm", text, sizeof text));
     else if (lost->present)
-        snprintf(lost_words, sizeof lost_words, "; %.3f mm is lost at a turn (%.3f to %.3f)", lost->value,
-                 lost->low_95, lost->high_95);
+        snprintf(lost_words, sizeof lost_words, "; %s",
+                 interval_text(lost, " mm is lost at a turn", text, sizeof text));
     if (b->deg >= REVERSAL_BEND_LEAST_DEG && mu->present)
-        snprintf(friction_words, sizeof friction_words, "; friction coefficient %.4f (%.4f to %.4f)",
-                 mu->value, mu->low_95, mu->high_95);
+        snprintf(friction_words, sizeof friction_words, "; friction coefficient %s",
+                 interval_text(mu, "", text, sizeof text));
     if (energy->present)
-        outcome_say(o, "%s: a loop up to %.3g N takes %.3g mJ (%.3g to %.3g)%s%s", where, top->value,
-                    energy->value, energy->low_95, energy->high_95, lost_words, friction_words);
+        outcome_say(o, "%s: a loop up to %.3g N takes %s%s%s", where, top->value,
+                    interval_text(energy, " mJ", text, sizeof text), lost_words, friction_words);
     if (energy->present && energy->high_95 < 0)
         outcome_warn(
             o, "%s: the loop gives %.3g mJ back, which no friction does: %s", where, -energy->value,

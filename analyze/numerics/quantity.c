@@ -2,7 +2,9 @@
 
 #include <gsl/gsl_cdf.h>
 #include <gsl/gsl_errno.h>
+#include <gsl/gsl_version.h>
 #include <math.h>
+#include <stdio.h>
 
 /* Above this many degrees of freedom t(0.975) and the normal value agree to 3e-9, below what anything here is
  * measured to. */
@@ -11,6 +13,12 @@ static const double NORMAL_FROM = 1e9;
 void quantity_init_numerics(void)
 {
     gsl_set_error_handler_off();
+}
+
+char *quantity_numerics_version(char *buffer, size_t size)
+{
+    snprintf(buffer, size, "GNU Scientific Library %s", gsl_version);
+    return buffer;
 }
 
 double quantity_t_975(double degrees_of_freedom)

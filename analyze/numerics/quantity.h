@@ -20,6 +20,9 @@ struct quantity {
  * reports through struct err. */
 void quantity_init_numerics(void);
 
+/* The numerics library in use, by name and version. Returns buffer. */
+char *quantity_numerics_version(char *buffer, size_t size);
+
 struct quantity quantity_absent(void);
 struct quantity quantity_at_least(double value);
 /* value +- t(0.975, degrees_of_freedom) * standard_uncertainty; degrees of freedom are truncated to a whole

@@ -12,7 +12,7 @@
 
 char *answer_settle(const struct comparison *c, char *buffer, size_t size)
 {
-    char seen[TEXT_QUANTITY_SIZE], wanted[TEXT_QUANTITY_SIZE];
+    char seen[TEXT_QUANTITY_SIZE], wanted[TEXT_QUANTITY_SIZE], number[48];
     const char *unit = answer_unit(c);
     size_t used = 0;
     buffer[0] = 0;
@@ -22,7 +22,12 @@ char *answer_settle(const struct comparison *c, char *buffer, size_t size)
                             c->difference.n, text_measure(c->seen_difference, unit, seen, sizeof seen));
     if (used >= size || !(c->wanted_difference > 0))
         return buffer;
-    text_measure(c->wanted_difference, unit, wanted, sizeof wanted);
+    /* One that somebody stated stands as stated; the one that was seen is known to its first digits only. */
+    if (c->matters > 0)
+        text_measure(c->wanted_difference, unit, wanted, sizeof wanted);
+    else
+        snprintf(wanted, sizeof wanted, "%s %s", text_number(c->wanted_difference, 2, number, sizeof number),
+                 unit);
     if (c->wanted_repeats == 0)
         snprintf(buffer + used, size - used, "; %s would take more repeats than anyone makes", wanted);
     else if (c->matters > 0 && (size_t)c->wanted_repeats <= c->difference.n)

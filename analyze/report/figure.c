@@ -1,5 +1,6 @@
 #include "analyze/report/figure.h"
 
+#include "analyze/report/figure_seen.h"
 #include "analyze/report/text_format.h"
 
 #include <ctype.h>
@@ -181,6 +182,7 @@ enum err_code figure_make(const struct session *session, struct figure *f, struc
         return err_set(e, ERR_MEMORY, "out of memory for figure %s", f->name);
     }
     code = writers[f->kind](session, f, script, data);
+    figure_seen(session, f);
     lost = ferror(script) != 0 || ferror(data) != 0;
     lost |= fclose(script) != 0;
     lost |= fclose(data) != 0;

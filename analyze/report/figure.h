@@ -31,8 +31,9 @@ struct figure {
     size_t outcome, chart;       /* FIGURE_OUTCOME: index into the feeder's outcomes, and into its charts */
     char name[FIGURE_NAME_SIZE]; /* file name without its ending: [a-z0-9-]+ */
     char title[200];             /* foreign text may be inside: escape it */
-    char description[1100];      /* what is drawn and what the marks mean, as a sentence or two */
-    char *script, *data;         /* NAME.gp and NAME.csv, NULL until figure_make; owned */
+    char seen[1200];        /* what is to be seen in it, as sentences (figure_seen.h); foreign text too */
+    char description[1100]; /* what is drawn and what the marks mean, as a sentence or two */
+    char *script, *data;    /* NAME.gp and NAME.csv, NULL until figure_make; owned */
     size_t script_length, data_length;
     bool drawn; /* NAME.svg is there, whole and checked */
 };
@@ -65,6 +66,10 @@ void figure_undraw(const char *folder, struct figure *figure);
 /* Put the drawn picture into a page, with ids made unique by the figure's name; out NULL: only check it.
  * ERR_SYSTEM when it is not there or not whole. */
 enum err_code figure_put(const char *folder, const struct figure *figure, FILE *out, struct err *e);
+
+/* Name and version of the program that drew it, as the picture says itself; "" when it does not. Returns
+ * buffer. */
+char *figure_drawn_by(const char *folder, const struct figure *figure, char *buffer, size_t size);
 
 /* Below: shared by the files that write one kind of figure each. */
 

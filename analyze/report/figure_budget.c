@@ -12,15 +12,15 @@
 #define HEAD_HEIGHT 48
 #define FOOT_HEIGHT 56
 
-/* Sorts of bars; colour and pattern tell them apart. */
+/* Sorts of bars; colour, pattern and the dashes of the border tell them apart. */
 enum sort { SORT_A, SORT_B, SORT_OPERATOR, SORT_COMBINED, SORTS };
 static const struct {
-    const char *key, *title, *fill, *colour;
+    const char *key, *title, *fill, *colour, *dash;
 } SORT[SORTS] = {
-    {"type_a", "measured scatter (A)", "solid 0.9 border", "#0072B2"},
-    {"type_b", "estimate (B)", "pattern 4 border", "#009E73"},
-    {"operator", "operator's estimate (B)", "pattern 5 border", "#D55E00"},
-    {"combined", "combined", "empty border", "#000000"},
+    {"type_a", "measured scatter (A)", "solid 0.9 border", "#0072B2", "solid"},
+    {"type_b", "estimate (B)", "pattern 4 border", "#009E73", "(6,2)"},
+    {"operator", "operator's estimate (B)", "pattern 5 border", "#D55E00", "(2,2)"},
+    {"combined", "combined", "empty border", "#000000", "(12,3)"},
 };
 
 static enum sort sort_of(const struct budget_component *c)
@@ -136,8 +136,8 @@ static void layers(FILE *script, const struct figure *figure, const struct drawi
         fprintf(script, "%s'%s.csv' using (pick('%s', 0.5*$5)):1:(0):5:($1-0.36):($1+0.36) title ",
                 first ? "plot " : ", \\\n     ", figure->name, SORT[i].key);
         text_gnuplot(script, SORT[i].title);
-        fprintf(script, " with boxxyerror linecolor rgb '%s' linewidth 1.2 fillstyle %s", SORT[i].colour,
-                SORT[i].fill);
+        fprintf(script, " with boxxyerror linecolor rgb '%s' linewidth 1.2 dashtype %s fillstyle %s",
+                SORT[i].colour, SORT[i].dash, SORT[i].fill);
         first = false;
     }
     fprintf(script,
@@ -201,7 +201,8 @@ enum err_code figure_budget(const struct session *session, struct figure *figure
         char style[160];
         if (!d.has[i])
             continue;
-        snprintf(style, sizeof style, "boxes linecolor rgb '%s' fillstyle %s", SORT[i].colour, SORT[i].fill);
+        snprintf(style, sizeof style, "boxes linecolor rgb '%s' dashtype %s fillstyle %s", SORT[i].colour,
+                 SORT[i].dash, SORT[i].fill);
         figure_key(script, style, SORT[i].title);
     }
     fputs("\nunset multiplot\n", script);

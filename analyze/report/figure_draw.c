@@ -165,12 +165,38 @@ enum err_code figure_put(const char *folder, const struct figure *figure, FILE *
         return err_set_at(e, ERR_USAGE, folder, 0, 0, "the path is too long");
     code = read_whole(path, &drawn, &length, e);
     if (code == ERR_OK) {
-        code = svg_inline(drawn, length, figure->name, figure->title, figure->description, out, e);
+        char words[sizeof figure->seen + sizeof figure->description + 1];
+        snprintf(words, sizeof words, "%s%s%s", figure->seen, figure->seen[0] != 0 ? " " : "",
+                 figure->description);
+        code = svg_inline(drawn, length, figure->name, figure->title, words, out, e);
         if (code != ERR_OK && e != NULL)
             snprintf(e->file, sizeof e->file, "%.500s", path);
     }
     free(drawn);
     return code;
+}
+
+char *figure_drawn_by(const char *folder, const struct figure *figure, char *buffer, size_t size)
+{
+    static const char words[] = "Produced by GNUPLOT ";
+    char path[4096], head[1024];
+    size_t length = 0;
+    const char *at;
+    FILE *in = picture_path(folder, figure, path, sizeof path) ? fopen(path, "re") : NULL;
+    if (in != NULL) {
+        length = fread(head, 1, sizeof head - 1, in);
+        fclose(in);
+    }
+    head[length] = 0;
+    at = strstr(head, words);
+    buffer[0] = 0;
+    if (at != NULL) {
+        at += strlen(words);
+        snprintf(buffer, size, "gnuplot %.*s", (int)strspn(at, "abcdefghijklmnopqrstuvwxyz0123456789. "), at);
+        for (size_t n = strlen(buffer); n > 0 && buffer[n - 1] == ' '; n--)
+            buffer[n - 1] = 0;
+    }
+    return buffer;
 }
 
 void figure_undraw(const char *folder, struct figure *figure)

@@ -275,6 +275,19 @@ static size_t looks_of(const struct outcome_chart *chart, const struct figure *f
     return chart->group_count == 1 ? figure->feeder : group;
 }
 
+/* The second cue of a line beside its colour, where there are several: the first is drawn through, the others
+ * have dashes of their own. gnuplot's words for the style of a line; "" for none. */
+static const char *dash_of(const struct outcome_chart *chart, size_t group)
+{
+    static const char *const dashes[] = {"",
+                                         " dashtype (9,4)",
+                                         " dashtype (3,3)",
+                                         " dashtype (12,4,3,4)",
+                                         " dashtype (18,5)",
+                                         " dashtype (9,3,3,3,3,3)"};
+    return chart->group_count == 1 ? "" : dashes[group % (sizeof dashes / sizeof dashes[0])];
+}
+
 static void plot_group(FILE *script, const struct outcome_chart *chart, const struct figure *figure, size_t i,
                        const struct layers *has, bool *first)
 {
@@ -289,16 +302,17 @@ static void plot_group(FILE *script, const struct outcome_chart *chart, const st
             NEXT, figure->name, i + 1, colour);
     if (has->curve[i])
         fprintf(script,
-                "%s'%s.csv' using (pick('curve', %zu, $4)):5 with lines linecolor rgb '%s' linewidth 1.5",
-                NEXT, figure->name, i + 1, colour);
+                "%s'%s.csv' using (pick('curve', %zu, $4)):5 with lines linecolor rgb '%s' linewidth 1.5%s",
+                NEXT, figure->name, i + 1, colour, dash_of(chart, i));
     if (has->point[i] && chart->path)
         fprintf(script,
-                "%s'%s.csv' using (pick('point', %zu, $4)):5 with lines linecolor rgb '%s' linewidth 1.1",
-                NEXT, figure->name, i + 1, colour);
+                "%s'%s.csv' using (pick('point', %zu, $4)):5 with lines linecolor rgb '%s' linewidth 1.1%s",
+                NEXT, figure->name, i + 1, colour, dash_of(chart, i));
     else if (has->point[i] && chart->stems)
-        fprintf(script,
-                "%s'%s.csv' using (pick('point', %zu, $4)):5 with impulses linecolor rgb '%s' linewidth 1.3",
-                NEXT, figure->name, i + 1, colour);
+        fprintf(
+            script,
+            "%s'%s.csv' using (pick('point', %zu, $4)):5 with impulses linecolor rgb '%s' linewidth 1.3%s",
+            NEXT, figure->name, i + 1, colour, dash_of(chart, i));
     else if (has->point[i])
         fprintf(
             script,
@@ -323,26 +337,29 @@ static void plot_group(FILE *script, const struct outcome_chart *chart, const st
 static void key_of_group(FILE *script, const struct outcome_chart *chart, const struct figure *figure,
                          size_t i, const struct layers *has)
 {
-    char style[120];
+    char style[160];
     size_t look = looks_of(chart, figure, i);
     bool marks = (has->point[i] && !chart->path && !chart->stems) || has->bar[i] || has->bound[i];
     bool lines = has->curve[i] || (has->point[i] && (chart->path || chart->stems));
     if (!marks && !lines)
         return;
-    snprintf(style, sizeof style, "%s pointtype %d pointsize 0.8 linewidth 1.5 linecolor rgb '%s'",
+    snprintf(style, sizeof style, "%s pointtype %d pointsize 0.8 linewidth 1.5%s linecolor rgb '%s'",
              !lines  ? "points"
              : marks ? "linespoints"
                      : "lines",
-             figure_point_type(look, has->bar[i] || has->point[i]), figure_colour(look));
+             figure_point_type(look, has->bar[i] || has->point[i]), lines ? dash_of(chart, i) : "",
+             figure_colour(look));
     if (!marks)
-        snprintf(style, sizeof style, "lines linewidth 1.5 linecolor rgb '%s'", figure_colour(look));
+        snprintf(style, sizeof style, "lines linewidth 1.5%s linecolor rgb '%s'", dash_of(chart, i),
+                 figure_colour(look));
     figure_key(script, style, chart->groups[i].name[0] != 0 ? chart->groups[i].name : "measured");
 }
 
 /* Entries of the key and the longest of them, for the room it takes. */
 static size_t key_rows(const struct outcome_chart *chart, const struct layers *has, size_t *columns)
 {
-    size_t entries = chart->group_count + has->any_bar + has->any_bound + has->any_band, longest = 14;
+    size_t entries = chart->group_count + has->any_bar + has->any_bound + has->any_band,
+           longest = has->any_bound ? 16 : 14;
     if (isfinite(chart->level_y)) {
         entries++;
         longest = characters(chart->level_text);

@@ -165,13 +165,13 @@ static void describe(const struct session *session, struct figure *figure, size_
     snprintf(figure->title, sizeof figure->title, "%s: push force against commanded feed at %s",
              session->feeders[figure->feeder].name, speed);
     snprintf(figure->description, sizeof figure->description,
-             "One panel for each run. Blue: force, with the band from the least to the greatest reading in "
+             "One panel for each run. Line: force, with the band from the least to the greatest reading in "
              "each pixel "
-             "column. Black triangles: drops, drawn at the peak before the drop. Dashed line with band: "
+             "column. Triangles: drops, drawn at the peak before the drop. Dashed line with band: "
              "stall force of the "
              "run with its 95 %% interval. Dotted line: lower bound, where a limit ended the run before it "
-             "stalled. Orange "
-             "diamond: slip onset with its 95 %% interval.%s",
+             "stalled. "
+             "Diamond: slip onset with its 95 %% interval.%s",
              some);
 }
 

@@ -131,6 +131,9 @@ enum err_code html_answer(const struct session *session, FILE *out, struct err *
     if (code != ERR_OK)
         return code;
     html_headlines(session, out);
+    code = html_plain(session, out, e);
+    if (code != ERR_OK)
+        return code;
     if (!pushes) {
         if (!any_answer(session))
             fputs("<p class=\"headline\">None of the tests came to an answer; their sections say why.</p>\n",
@@ -215,8 +218,9 @@ static void comparison_row(const struct session *session, const struct compariso
     fputs(judged ? "<tr class=\"upper pair\"><th scope=\"row\">" : "<tr><th scope=\"row\">", out);
     text_html(out, session->feeders[c->a].name);
     /* Two long names side by side leave no room for the rest of the table. */
-    fputs(strlen(session->feeders[c->a].name) + strlen(session->feeders[c->b].name) > 28 ? "<br/>against "
-                                                                                         : " against ",
+    fputs(strlen(session->feeders[c->a].name) + strlen(session->feeders[c->b].name) > 28
+              ? "<span class=\"line\">against</span> "
+              : " against ",
           out);
     text_html(out, session->feeders[c->b].name);
     fputs("</th><td>", out);
@@ -229,7 +233,7 @@ static void comparison_row(const struct session *session, const struct compariso
         fputs("</td><td class=\"number\">", out);
         html_quantity_k(out, &c->difference, answer_unit(c));
         if (together.present) {
-            fputs("<br/><span class=\"dim small\">together ", out);
+            fputs("<span class=\"line dim small\">together ", out);
             text_html(out, text_interval(&together, answer_unit(c), text, sizeof text));
             fputs("</span>", out);
         }

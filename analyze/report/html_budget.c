@@ -27,12 +27,11 @@ static void put_estimate(const struct plan *plan, int id, FILE *out)
 
 static void put_stated_calibration(const struct calibration *c, FILE *out)
 {
-    char text[240], gain[48], sd[48];
-    snprintf(text, sizeof text,
-             "calibration of the load cell, stated on %s: %s counts/N, standard uncertainty %s counts/N, "
-             "operator's estimate",
-             c->date, text_number(c->coefficients[1], 6, gain, sizeof gain),
-             text_number(sqrt(fmax(0, c->covariance[1][1])), 4, sd, sizeof sd));
+    char text[320], gain[160];
+    snprintf(text, sizeof text, "calibration of the load cell, stated on %s: %s, operator's estimate",
+             c->date,
+             text_with_uncertainty(c->coefficients[1], sqrt(fmax(0, c->covariance[1][1])), "counts/N", gain,
+                                   sizeof gain));
     text_html(out, text);
 }
 
@@ -280,24 +279,22 @@ static void put_diameter(const struct plan_feeder *f, FILE *out)
 {
     double standard = f->drive_diameter_standard_uncertainty_mm;
     bool as_default = fabs(standard - DIAMETER_DEFAULT_SHARE * f->drive_diameter_mm) <= 1e-9 * standard;
-    char diameter[48], uncertainty[48];
+    char text[160];
     fputs("<li>drive diameter of ", out);
     text_html(out, f->name);
-    fprintf(out, ": %s mm, standard uncertainty %s mm%s, operator&#39;s estimate</li>\n",
-            text_number(f->drive_diameter_mm, 6, diameter, sizeof diameter),
-            text_number(standard, 4, uncertainty, sizeof uncertainty),
+    fprintf(out, ": %s%s, operator&#39;s estimate</li>\n",
+            text_with_uncertainty(f->drive_diameter_mm, standard, "mm", text, sizeof text),
             as_default ? " (1 % of it, as is taken where the plan states none)" : "");
 }
 
 static void put_feed(const struct calibration_feed *feed, FILE *out)
 {
-    char value[48], uncertainty[48];
+    char text[160];
     fputs("<li>feed of ", out);
     text_html(out, feed->feeder);
-    fprintf(out,
-            ": %s mm for a microstep, standard uncertainty %s mm, stated, operator&#39;s estimate</li>\n",
-            text_number(feed->mm_per_microstep, 6, value, sizeof value),
-            text_number(feed->standard_uncertainty_mm_per_microstep, 4, uncertainty, sizeof uncertainty));
+    fprintf(out, " for a microstep: %s, stated, operator&#39;s estimate</li>\n",
+            text_with_uncertainty(feed->mm_per_microstep, feed->standard_uncertainty_mm_per_microstep, "mm",
+                                  text, sizeof text));
 }
 
 static void estimates_of(const struct series *s, FILE *out)
@@ -325,12 +322,11 @@ static void estimates_of(const struct series *s, FILE *out)
             put_feed(feed, out);
     }
     if (s->calibration.encoder_mm_per_count != 0) {
-        char value[48], uncertainty[48];
-        fprintf(out,
-                "<li>encoder: %s mm for a count, standard uncertainty %s mm, operator&#39;s estimate</li>\n",
-                text_number(s->calibration.encoder_mm_per_count, 6, value, sizeof value),
-                text_number(s->calibration.encoder_standard_uncertainty_mm_per_count, 4, uncertainty,
-                            sizeof uncertainty));
+        char text[160];
+        fprintf(out, "<li>encoder, for a count: %s, operator&#39;s estimate</li>\n",
+                text_with_uncertainty(s->calibration.encoder_mm_per_count,
+                                      s->calibration.encoder_standard_uncertainty_mm_per_count, "mm", text,
+                                      sizeof text));
     }
     fputs("<li>conditions: as the operator entered them; see <a href=\"#feeders\">the table of "
           "conditions</a></li>\n",

@@ -28,7 +28,7 @@ static void condition_cell(const struct conditions *c, size_t id, bool differs, 
         fputs("<span class=\"dim\">not stated</span>", out);
     } else if (CONDITION_KINDS[id].is_number) {
         char number[48];
-        snprintf(text, sizeof text, "%s %s", text_number(c->number[id], 4, number, sizeof number),
+        snprintf(text, sizeof text, "%s %s", text_number(c->number[id], 6, number, sizeof number),
                  CONDITION_KINDS[id].symbol);
         text_html(out, text);
     } else {
@@ -150,7 +150,7 @@ static void build_row(const struct session *session, const struct column *column
         build_values(session, columns[i].feeder, values);
         fputs("<td>", out);
         text_html(out,
-                  values[which] > 0 ? text_measure(values[which], unit, text, sizeof text) : "not stated");
+                  values[which] > 0 ? text_stated(values[which], unit, text, sizeof text) : "not stated");
         fputs("</td>", out);
     }
     fputs("</tr>\n", out);
@@ -242,7 +242,7 @@ void html_onset(FILE *out, const struct speed_point *point)
 {
     html_quantity_k(out, &point->slip_onset_n, "N");
     if (point->slip_onset_n.present && point->no_onset_count > 0 && point->no_onset_count <= point->run_count)
-        fprintf(out, "<br/><span class=\"dim small\">in %zu of %zu runs</span>",
+        fprintf(out, "<span class=\"line dim small\">in %zu of %zu runs</span>",
                 point->run_count - point->no_onset_count, point->run_count);
 }
 

@@ -132,6 +132,18 @@ static void close_element(struct markup_reader *r, const char *name)
     r->events.close(r->events.context, name);
 }
 
+/* Elements that have no end tag; HTML Living Standard, 13.1.2, without those that it no longer has. */
+static bool is_void(const char *name)
+{
+    static const char *const names[] = {"area",  "base", "br",   "col",    "embed", "hr", "img",
+                                        "input", "link", "meta", "source", "track", "wbr"};
+    for (size_t i = 0; i < sizeof names / sizeof names[0]; i++) {
+        if (strcmp(name, names[i]) == 0)
+            return true;
+    }
+    return false;
+}
+
 static void tell_tag(struct markup_reader *r)
 {
     char name[NAME_SIZE];
@@ -154,7 +166,7 @@ static void tell_tag(struct markup_reader *r)
     }
     strcpy(r->open[r->depth++], name);
     r->events.open(r->events.context, name, tag + length);
-    if (whole)
+    if (whole || is_void(name))
         close_element(r, name);
 }
 

@@ -218,14 +218,17 @@ static enum ending open_division(struct md_page *p, const char *attributes)
     return block_of(p, BLOCK_RAW, END_FORMULA);
 }
 
-/* What follows a line break: the coverage factor of a value, a setting, a flag. */
+/* What has a line of its own in a cell: the coverage factor of a value, a setting, a flag. */
 static enum ending open_span(struct md_page *p, const char *attributes)
 {
-    if (!p->breaks || p->block == BLOCK_RAW)
+    if (!has_class(attributes, "line") || p->block == BLOCK_RAW)
         return END_NOTHING;
-    p->breaks = false;
     if (has_class(attributes, "flag")) {
         put_words(p, p->block == BLOCK_CELL ? "; " : " ");
+        return END_NOTHING;
+    }
+    if (!has_class(attributes, "dim")) {
+        put_words(p, " ");
         return END_NOTHING;
     }
     put_words(p, " (");

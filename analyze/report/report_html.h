@@ -47,18 +47,29 @@ enum err_code html_budgets(const struct session *session, FILE *out, struct err 
 void html_estimates(const struct session *session, FILE *out);
 void html_outcome_budgets(const struct session *session, FILE *out);
 
-/* html_method.c: how, how sure, how to repeat. */
+/* html_plain.c: the answer for a reader who knows neither the trade nor statistics. */
+enum err_code html_plain(const struct session *session, FILE *out, struct err *e);
+
+/* html_method.c: how, how sure. */
 void html_method(const struct session *session, FILE *out);
 void html_uncertainty(const struct session *session, FILE *out);
 void html_cautions(FILE *out);
+
+/* html_repeat.c: the commands that work it out or measure it again. html_folder: a series by as much of its
+ * path as tells it from the others, as a word of a shell. */
 void html_repeat(const struct session *session, FILE *out);
-void html_provenance(const struct session *session, FILE *out);
+void html_folder(const struct session *session, size_t series, FILE *out);
+
+/* html_provenance.c: versions, options, packages with their hashes, plans. figures may be NULL. */
+void html_provenance(const struct session *session, const struct figures *figures, FILE *out);
 
 /* html_tests.c: items of the list of definitions, one for each kind of test that the session holds. */
 void html_test_definitions(const struct session *session, FILE *out);
 
-/* The i-th figure with its caption, read from where it was drawn; nothing when it was not drawn. */
+/* html_figure.c: the i-th figure with its words and its data, read from where it was drawn; nothing when it
+ * was not drawn. Of a kind: all of it, in the order in which they were made. */
 enum err_code html_figure(const struct figures *figures, size_t i, FILE *out, struct err *e);
+enum err_code html_figures_of(const struct figures *figures, enum figure_kind kind, FILE *out, struct err *e);
 
 /* A cell or paragraph piece: escaped text, and a quantity with a dash where it is absent. */
 void html_quantity(FILE *out, const struct quantity *q, const char *unit);

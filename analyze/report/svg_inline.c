@@ -4,6 +4,7 @@
 
 #include <ctype.h>
 #include <stdbool.h>
+#include <stdlib.h>
 #include <string.h>
 
 #define DEPTH_MAX 64 /* gnuplot nests about six deep */
@@ -12,6 +13,16 @@ struct span {
     const char *start;
     size_t length;
 };
+
+/* Colours that the figures use, and the custom property of the page that stands for each: the page has one
+ * set of values for light, one for dark and one for paper. */
+static const struct {
+    unsigned rgb;
+    const char *property;
+} COLOURS[] = {{0xFFFFFF, "paper"}, {0x000000, "ink"},   {0x444444, "axis"},   {0x666666, "mark"},
+               {0x888888, "zero"},  {0xDDDDDD, "grid"},  {0xB00020, "notice"}, {0x0072B2, "hue-1"},
+               {0xD55E00, "hue-2"}, {0x009E73, "hue-3"}, {0xCC79A7, "hue-4"},  {0xE69F00, "hue-5"},
+               {0x56B4E9, "hue-6"}};
 
 struct scanner {
     const char *begin, *p, *end;
@@ -119,6 +130,60 @@ static enum err_code check_text(struct scanner *s, const char *stop, struct span
     return ERR_OK;
 }
 
+static bool read_hex(struct span value, unsigned *rgb)
+{
+    char digits[7] = "";
+    if (value.length != 7 || value.start[0] != '#')
+        return false;
+    memcpy(digits, value.start + 1, 6);
+    *rgb = (unsigned)strtoul(digits, NULL, 16);
+    return strspn(digits, "0123456789abcdefABCDEF") == 6;
+}
+
+/* "rgb(  0, 114, 178)", as gnuplot pads it. */
+static bool read_decimal(struct span value, unsigned *rgb)
+{
+    char text[32];
+    unsigned part[3];
+    int end = 0;
+    if (value.length >= sizeof text)
+        return false;
+    memcpy(text, value.start, value.length);
+    text[value.length] = 0;
+    if (sscanf(text, "rgb( %3u , %3u , %3u )%n", &part[0], &part[1], &part[2], &end) != 3 ||
+        (size_t)end != value.length || part[0] > 255 || part[1] > 255 || part[2] > 255)
+        return false;
+    *rgb = part[0] << 16 | part[1] << 8 | part[2];
+    return true;
+}
+
+/* The page's name for a colour; NULL for one that is no colour of the figures. */
+static const char *colour_property(struct span value)
+{
+    unsigned rgb = 0;
+    if (!is(value, "black") && !read_hex(value, &rgb) && !read_decimal(value, &rgb))
+        return NULL;
+    for (size_t i = 0; i < sizeof COLOURS / sizeof COLOURS[0]; i++) {
+        if (COLOURS[i].rgb == rgb)
+            return COLOURS[i].property;
+    }
+    return NULL;
+}
+
+static bool put_colour(const struct scanner *s, struct span name, struct span value)
+{
+    const char *property;
+    if (!is(name, "fill") && !is(name, "stroke") && !is(name, "color"))
+        return false;
+    property = colour_property(value);
+    if (property == NULL)
+        return false;
+    put(s, "var(--figure-", 13);
+    put(s, property, strlen(property));
+    put(s, ")", 1);
+    return true;
+}
+
 /* An attribute value with the prefix put into every url(#id). */
 static void put_value(const struct scanner *s, struct span value)
 {
@@ -171,7 +236,7 @@ static enum err_code attribute(struct scanner *s)
         put(s, s->prefix, strlen(s->prefix));
         put(s, "-", 1);
         put(s, value.start + hash, value.length - hash);
-    } else {
+    } else if (!put_colour(s, name, value)) {
         put_value(s, value);
     }
     put(s, quote, 1);
@@ -182,7 +247,8 @@ static void put_labels(struct scanner *s)
 {
     if (s->out == NULL)
         return;
-    fprintf(s->out, " role=\"img\" aria-labelledby=\"%s-title %s-desc\"", s->prefix, s->prefix);
+    fprintf(s->out, " role=\"img\" aria-labelledby=\"%s-title\" aria-describedby=\"%s-desc\"", s->prefix,
+            s->prefix);
 }
 
 static void put_titles(struct scanner *s)
@@ -194,6 +260,33 @@ static void put_titles(struct scanner *s)
     fprintf(s->out, "</title>\n<desc id=\"%s-desc\">", s->prefix);
     text_html(s->out, s->description);
     fputs("</desc>", s->out);
+}
+
+/* Whether the element that starts at s->p, behind its name, holds nothing but blanks: gnuplot writes a group
+ * for every change of the pen, and most of them stay empty. */
+static bool is_empty_group(const struct scanner *s, struct span name)
+{
+    const char *p = s->p;
+    char quote = 0;
+    if (!is(name, "g"))
+        return false;
+    for (; p < s->end && (quote != 0 || *p != '>'); p++) {
+        if (quote == 0 && (*p == '"' || *p == '\''))
+            quote = *p;
+        else if (*p == quote)
+            quote = 0;
+    }
+    for (p += p < s->end; p < s->end && isspace((unsigned char)*p); p++)
+        continue;
+    return s->end - p >= 4 && memcmp(p, "</g>", 4) == 0;
+}
+
+/* Whether a title within the picture is gnuplot's own name of a plot ("torque_plot_5d"), which a browser
+ * would show as a hint. */
+static bool names_plot(const struct scanner *s)
+{
+    const char *close = memchr(s->p, '<', (size_t)(s->end - s->p));
+    return close != NULL && memmem(s->p, (size_t)(close - s->p), "_plot_", 6) != NULL;
 }
 
 static enum err_code start_tag(struct scanner *s)
@@ -217,6 +310,8 @@ static enum err_code start_tag(struct scanner *s)
     s->open[s->depth++] = name;
     /* The root's own title and description name the program; ours take their place. */
     if (s->skip_from == 0 && s->depth == 2 && (is(name, "title") || is(name, "desc")))
+        s->skip_from = s->depth;
+    if (s->skip_from == 0 && !root && (is_empty_group(s, name) || (is(name, "title") && names_plot(s))))
         s->skip_from = s->depth;
     put(s, "<", 1);
     put(s, name.start, name.length);
@@ -269,11 +364,40 @@ static enum err_code end_tag(struct scanner *s)
     return ERR_OK;
 }
 
+/* Whether a text is the picture's own title, as gnuplot escapes it: the page has that above the picture. */
+static bool is_title(const struct scanner *s, struct span text)
+{
+    const char *p = text.start, *end = text.start + text.length;
+    if (s->depth == 0 || !is(s->open[s->depth - 1], "text") || s->title[0] == 0)
+        return false;
+    for (const char *t = s->title; *t != 0; t++) {
+        static const struct {
+            char plain;
+            const char *escaped;
+        } ESCAPES[] = {{'&', "&amp;"}, {'<', "&lt;"}, {'>', "&gt;"}, {'"', "&quot;"}, {'\'', "&apos;"}};
+        size_t length = 1;
+        bool same = p < end && *p == *t;
+        for (size_t i = 0; i < sizeof ESCAPES / sizeof ESCAPES[0]; i++) {
+            size_t n = strlen(ESCAPES[i].escaped);
+            if (*t == ESCAPES[i].plain && (size_t)(end - p) >= n && memcmp(p, ESCAPES[i].escaped, n) == 0) {
+                same = true;
+                length = n;
+            }
+        }
+        if (!same)
+            return false;
+        p += length;
+    }
+    return p == end;
+}
+
 static enum err_code text_run(struct scanner *s)
 {
     struct span text;
     if (check_text(s, "<", &text) != ERR_OK)
         return ERR_SYSTEM;
+    if (is_title(s, text))
+        return ERR_OK;
     if (s->depth > 0) {
         put(s, text.start, text.length);
         return ERR_OK;

@@ -190,6 +190,24 @@ char *text_measure(double value, const char *unit, char *buffer, size_t size)
     return buffer;
 }
 
+char *text_stated(double value, const char *unit, char *buffer, size_t size)
+{
+    char number[48];
+    snprintf(buffer, size, "%s%s%s", text_number(value, 6, number, sizeof number), gap(unit), unit);
+    return buffer;
+}
+
+char *text_with_uncertainty(double value, double standard_uncertainty, const char *unit, char *buffer,
+                            size_t size)
+{
+    char number[48], uncertainty[48];
+    int decimals = text_decimals(standard_uncertainty);
+    snprintf(buffer, size, "%s %s, standard uncertainty %s %s",
+             text_rounded(value, decimals, number, sizeof number), unit,
+             text_rounded(standard_uncertainty, decimals, uncertainty, sizeof uncertainty), unit);
+    return buffer;
+}
+
 char *text_clean(const char *text, char *buffer, size_t size)
 {
     snprintf(buffer, size, "%s", text);

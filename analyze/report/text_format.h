@@ -47,6 +47,15 @@ char *text_p_value(double p, char *buffer, size_t size);
  * mm/s". */
 char *text_measure(double value, const char *unit, char *buffer, size_t size);
 
+/* A number that somebody stated, such as a diameter: all of it, up to six significant digits, with its unit.
+ */
+char *text_stated(double value, const char *unit, char *buffer, size_t size);
+
+/* "52.4183 counts/N, standard uncertainty 0.0021 counts/N": two digits of the latter (JCGM 100, 7.2.6), and
+ * as many places of the former. Returns buffer. */
+char *text_with_uncertainty(double value, double standard_uncertainty, const char *unit, char *buffer,
+                            size_t size);
+
 /* Copy of text, at most size - 1 bytes, in which control characters, bytes that are not UTF-8, and the
  * characters that turn the direction of writing are '?'. Returns buffer. */
 char *text_clean(const char *text, char *buffer, size_t size);

@@ -58,11 +58,15 @@ char *scratch_read(const char *name)
 {
     FILE *f = fopen(scratch_path(name), "rb");
     char *text;
+    long size;
     size_t length;
     if (f == NULL)
         return NULL;
-    text = calloc(1, 1 << 20);
-    length = fread(text, 1, (1 << 20) - 1, f);
+    fseek(f, 0, SEEK_END);
+    size = ftell(f);
+    rewind(f);
+    text = calloc(1, size > 0 ? (size_t)size + 1 : 1);
+    length = fread(text, 1, size > 0 ? (size_t)size : 0, f);
     text[length] = 0;
     fclose(f);
     return text;

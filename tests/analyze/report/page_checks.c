@@ -70,6 +70,9 @@ void page_expect_well_formed(const char *page)
         } else if (strncmp(p, "</svg>", 6) == 0) {
             fputs("</g>", out);
             p += 5;
+        } else if (strncmp(p, " href=\"data:", 12) == 0) {
+            fputs(" title=\"data:", out);
+            p += 11;
         } else if (strncmp(p, "</a>", 4) == 0) {
             fputs("</span>", out);
             p += 3;
@@ -109,6 +112,9 @@ size_t page_expect_unique_ids(const char *page)
         cr_expect_str_neq(ids[i - 1], ids[i], "id used twice");
     for (const char *p = page; (p = strstr(p, "href=")) != NULL; p += 6) {
         char *target;
+        /* Bytes in the link itself are no reference. */
+        if (strncmp(p, "href=\"data:", 11) == 0)
+            continue;
         cr_expect_eq(p[6], '#', "a reference out of the page: %.40s", p);
         target = strndup(p + 7, strcspn(p + 7, "\"'"));
         cr_expect_not_null(bsearch(&target, ids, n, sizeof *ids, by_text), "nothing is called %s", target);

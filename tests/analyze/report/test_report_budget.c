@@ -244,11 +244,11 @@ Test(report_budget, page_names_every_estimate_of_the_operator)
         "<li>runout of the drive gear, standard uncertainty: 0.02 mm, default estimate, not stated in the "
         "plan</li>",
         "<li>calibration of the load cell, stated on 2026-03-02T09:14:00Z: 4183.7 counts/N, standard "
-        "uncertainty 3.017 counts/N, operator&#39;s estimate</li>",
-        "<li>drive diameter of gear-8mm: 8.05 mm, standard uncertainty 0.0805 mm (1 % of it, as is taken "
+        "uncertainty 3.0 counts/N, operator&#39;s estimate</li>",
+        "<li>drive diameter of gear-8mm: 8.050 mm, standard uncertainty 0.081 mm (1 % of it, as is taken "
         "where "
         "the plan states none), operator&#39;s estimate</li>",
-        "<li>drive diameter of gear-12mm: 11.9 mm, standard uncertainty 0.04 mm, operator&#39;s "
+        "<li>drive diameter of gear-12mm: 11.900 mm, standard uncertainty 0.040 mm, operator&#39;s "
         "estimate</li>",
         "<li>conditions: as the operator entered them"};
     for (size_t i = 0; i < sizeof stated / sizeof stated[0]; i++)
@@ -266,8 +266,9 @@ Test(report_budget, page_names_every_estimate_of_the_operator)
     cr_expect_null(strstr(list, "<li>calibration of the load cell"));
     cr_expect_null(strstr(list, "<li>drive diameter of gear-8mm"));
     cr_expect_null(strstr(list, "<li>feed of gear-8mm"));
-    cr_expect_not_null(strstr(list, "<li>feed of gear-12mm: 0.01168 mm for a microstep, standard uncertainty "
-                                    "0.00003 mm, stated, operator&#39;s estimate</li>"));
+    cr_expect_not_null(strstr(list,
+                              "<li>feed of gear-12mm for a microstep: 0.011680 mm, standard uncertainty "
+                              "0.000030 mm, stated, operator&#39;s estimate</li>"));
     cr_expect_not_null(strstr(list, "<li>drive diameter of gear-fine"));
     free(page);
     fixture_session_free(s);
@@ -391,12 +392,12 @@ Test(report_budget, flags_of_means_and_differences_are_told_everywhere)
     cr_expect_eq(json_array_size(flags), 1);
     json_decref(root);
     page = output(s, OUTPUT_HTML);
-    cr_expect_not_null(strstr(page, "both are motor-limited.<br/><span class=\"flag\">Note: gear-8mm: "
+    cr_expect_not_null(strstr(page, "both are motor-limited.<span class=\"line flag\">Note: gear-8mm: "
                                     "extrapolated &lt;b&gt;.</span>"));
     cr_expect_not_null(
         strstr(page, " <span class=\"flag\">gear-8mm: extrapolated &lt;b&gt;.</span></div></td></tr>"));
-    cr_expect_not_null(
-        strstr(page, "<span class=\"flag\">stall force: extrapolated: 2 of 4 runs outside &lt;b&gt;</span>"));
+    cr_expect_not_null(strstr(
+        page, "<span class=\"line flag\">stall force: extrapolated: 2 of 4 runs outside &lt;b&gt;</span>"));
     cr_expect_not_null(strstr(page, "curve &lt;b&gt; too old"));
     free(page);
     text = output(s, OUTPUT_TEXT);
