@@ -92,6 +92,15 @@ pair_figures() {
 }
 study pair pair_figures
 
+# Reports in a real browser: those of both demos, which have just been made unless only this study is wanted, and others.
+in_browser() {
+    wanted demo || demo_answers || return
+    wanted full_demo || full_demo_answers || return
+    tests/browser/check.sh "$programs/analyze/nipbench-analyze" build/demo-test build/demo-full-test "$2"
+}
+study browser in_browser
+[ ! -d build/browser ] || say "screenshots and printed pages of the reports are in build/browser, to be looked at"
+
 # nipbench-capture in a Linux guest, against the kernel's driver of a USB serial adapter. Alone: its times are real.
 in_guest() { tests/guest/run.sh "$2"; }
 study guest in_guest
