@@ -310,8 +310,11 @@ static enum err_code command(struct rig_client *c, const struct order *o, struct
         c->ack.sequence != c->ack_sequence_first)
         return ERR_OK;
     if (c->ack.reason != WIRE_ACCEPTED)
-        return err_set_at(e, ERR_DEVICE, rig_client_name(c), 0, 0, "the rig refused '%s': %s", o->what,
-                          wire_reason_text(c->ack.reason));
+        return err_set_at(e, ERR_DEVICE, rig_client_name(c), 0, 0, "the rig refused '%s': %s%s", o->what,
+                          wire_reason_text(c->ack.reason),
+                          c->ack.reason == WIRE_REFUSED_NO_SUCH_FEEDER
+                              ? "; --feeder, or the plan, must name one that it knows"
+                              : "");
     return ERR_OK;
 }
 

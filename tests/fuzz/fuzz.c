@@ -12,18 +12,20 @@
 #include <sys/stat.h>
 #include <unistd.h>
 
-/* The linker sends the program's calls of these here (--wrap), and __real_ ones to the C library. */
+/* The linker sends the program's calls of these here (--wrap), and __real_ ones to the C library. `used`,
+ * because an optimiser of the whole program does not see the linker's calls. */
 void *__real_malloc(size_t size);
 void *__real_calloc(size_t count, size_t size);
 void *__real_realloc(void *old, size_t size);
 char *__real_strdup(const char *text);
-void *__wrap_malloc(size_t size);
-void *__wrap_calloc(size_t count, size_t size);
-void *__wrap_realloc(void *old, size_t size);
-char *__wrap_strdup(const char *text);
+void *__wrap_malloc(size_t size) __attribute__((used));
+void *__wrap_calloc(size_t count, size_t size) __attribute__((used));
+void *__wrap_realloc(void *old, size_t size) __attribute__((used));
+char *__wrap_strdup(const char *text) __attribute__((used));
 json_t *__real_json_loadb(const char *bytes, size_t length, size_t flags, json_error_t *error);
-json_t *__wrap_json_loadb(const char *bytes, size_t length, size_t flags, json_error_t *error);
-json_t *__wrap_json_loads(const char *text, size_t flags, json_error_t *error);
+json_t *__wrap_json_loadb(const char *bytes, size_t length, size_t flags, json_error_t *error)
+    __attribute__((used));
+json_t *__wrap_json_loads(const char *text, size_t flags, json_error_t *error) __attribute__((used));
 
 static bool counting;
 static size_t allocations, failing_allocation;
