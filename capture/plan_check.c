@@ -293,9 +293,10 @@ static enum err_code work_out(struct plan_check *check, struct err *e)
     judge_tests(check);
     judge_blocks(check);
     plan_check_see(check);
-    if (check->plan.contributor_count == 0 || check->plan.licence[0] == 0)
-        plan_check_say(&check->before, "The plan states no %s: without it nobody may use or cite the data.",
-                       check->plan.licence[0] == 0 ? "licence" : "contributors");
+    if (check->plan.licence[0] == 0)
+        plan_check_say(&check->before, "The plan states no licence: without it nobody may use the data.");
+    if (check->plan.contributor_count == 0)
+        plan_check_say(&check->before, "The plan states no contributors: nobody can be cited for the data.");
     return ERR_OK;
 }
 

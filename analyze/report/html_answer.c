@@ -219,7 +219,7 @@ static void comparison_row(const struct session *session, const struct compariso
     text_html(out, session->feeders[c->a].name);
     /* Two long names side by side leave no room for the rest of the table. */
     fputs(strlen(session->feeders[c->a].name) + strlen(session->feeders[c->b].name) > 28
-              ? "<span class=\"line\">against</span> "
+              ? " <span class=\"line\">against</span> "
               : " against ",
           out);
     text_html(out, session->feeders[c->b].name);
@@ -233,7 +233,7 @@ static void comparison_row(const struct session *session, const struct compariso
         fputs("</td><td class=\"number\">", out);
         html_quantity_k(out, &c->difference, answer_unit(c));
         if (together.present) {
-            fputs("<span class=\"line dim small\">together ", out);
+            fputs(" <span class=\"line dim small\">together ", out);
             text_html(out, text_interval(&together, answer_unit(c), text, sizeof text));
             fputs("</span>", out);
         }

@@ -85,7 +85,7 @@ static void put_feeder_head(const struct session *session, size_t feeder, FILE *
     const struct feeder_result *f = &session->feeders[feeder];
     text_html(out, f->name);
     if (session->series_count > 1 && session->series[f->series]->title[0] != 0) {
-        fputs("<span class=\"line dim small\">", out);
+        fputs(" <span class=\"line dim small\">", out);
         text_html(out, session->series[f->series]->title);
         fputs("</span>", out);
     }
@@ -147,7 +147,7 @@ static void put_row(const struct session *session, const char *test, const struc
     fputs("<tr><th scope=\"row\">", out);
     text_html(out, row->label[0] != 0 ? row->label : row->key);
     if (row->setting[0] != 0) {
-        fputs("<span class=\"line dim small\">", out);
+        fputs(" <span class=\"line dim small\">", out);
         text_html(out, row->setting);
         fputs("</span>", out);
     }
@@ -182,7 +182,7 @@ static void numbers(const struct session *session, const char *test, FILE *out)
             continue;
         fputs("<th scope=\"col\" class=\"number\">", out);
         put_feeder_head(session, i, out);
-        fprintf(out, "<span class=\"line dim small\">%zu of %zu runs</span></th>", o->used_count,
+        fprintf(out, " <span class=\"line dim small\">%zu of %zu runs</span></th>", o->used_count,
                 o->run_count);
     }
     fputs("</tr></thead>\n<tbody>\n", out);

@@ -85,7 +85,7 @@ static void put_number(const struct data_quality *q, FILE *out)
     char text[48];
     if ((isnan(q->value_n) && isnan(q->share)) || q->share == 0)
         return;
-    fputs("<span class=\"line dim small\">", out);
+    fputs(" <span class=\"line dim small\">", out);
     if (!isnan(q->value_n) && q->value_n > 0 && q->value_n < 1e-4)
         fputs("below 0.0001 N", out);
     else if (!isnan(q->value_n))

@@ -57,12 +57,12 @@ static void put_settings(const struct run_record *r, FILE *out)
         char text[80];
         if (!run_settings_varied(r, k) || !run_settings_number(r, k, &value))
             continue;
-        fprintf(out, "<span class=\"line dim small\">%s ", RUN_SETTING_KINDS[k].label);
+        fprintf(out, " <span class=\"line dim small\">%s ", RUN_SETTING_KINDS[k].label);
         text_html(out, text_measure(value, text_unit(RUN_SETTING_KINDS[k].unit), text, sizeof text));
         fputs("</span>", out);
     }
     if (r->repeat > 0)
-        fprintf(out, "<span class=\"line dim small\">push %d%s</span>", r->repeat,
+        fprintf(out, " <span class=\"line dim small\">push %d%s</span>", r->repeat,
                 r->cleaned ? ", cleaned" : "");
 }
 

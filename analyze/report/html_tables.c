@@ -242,7 +242,7 @@ void html_onset(FILE *out, const struct speed_point *point)
 {
     html_quantity_k(out, &point->slip_onset_n, "N");
     if (point->slip_onset_n.present && point->no_onset_count > 0 && point->no_onset_count <= point->run_count)
-        fprintf(out, "<span class=\"line dim small\">in %zu of %zu runs</span>",
+        fprintf(out, " <span class=\"line dim small\">in %zu of %zu runs</span>",
                 point->run_count - point->no_onset_count, point->run_count);
 }
 

@@ -224,14 +224,13 @@ static enum ending open_span(struct md_page *p, const char *attributes)
     if (!has_class(attributes, "line") || p->block == BLOCK_RAW)
         return END_NOTHING;
     if (has_class(attributes, "flag")) {
+        p->inside.blank &= p->block != BLOCK_CELL;
         put_words(p, p->block == BLOCK_CELL ? "; " : " ");
         return END_NOTHING;
     }
-    if (!has_class(attributes, "dim")) {
-        put_words(p, " ");
+    put_words(p, has_class(attributes, "dim") ? " (" : " ");
+    if (!has_class(attributes, "dim"))
         return END_NOTHING;
-    }
-    put_words(p, " (");
     return END_BRACKET;
 }
 

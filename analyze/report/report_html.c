@@ -21,14 +21,14 @@ void html_quantity_k(FILE *out, const struct quantity *q, const char *unit)
     char text[48];
     html_quantity(out, q, unit);
     if (q->present && text_coverage(q, text, sizeof text)[0] != 0)
-        fprintf(out, "<span class=\"line dim small\">%s</span>", text);
+        fprintf(out, " <span class=\"line dim small\">%s</span>", text);
 }
 
 void html_point_flags(FILE *out, const struct speed_point *point)
 {
     char text[ANSWER_FLAG_SIZE];
     for (size_t i = 0; answer_point_flag(point, i, text, sizeof text) != NULL; i++) {
-        fputs("<span class=\"line flag\">", out);
+        fputs(" <span class=\"line flag\">", out);
         text_html(out, text);
         fputs("</span>", out);
     }
@@ -39,7 +39,7 @@ void html_note(FILE *out, const struct result_flags *flags)
     char text[ANSWER_NOTE_SIZE];
     if (flags == NULL || flags->count == 0)
         return;
-    fputs("<span class=\"line flag\">", out);
+    fputs(" <span class=\"line flag\">", out);
     text_html(out, answer_note(flags, text, sizeof text));
     fputs("</span>", out);
 }

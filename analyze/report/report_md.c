@@ -27,6 +27,7 @@ enum err_code report_md_write(const struct session *session, const struct figure
         return err_set(e, ERR_MEMORY, "out of memory for the report");
     }
     if (figures != NULL) {
+        linked.folder = figures->folder;
         linked.figure = figures->figure;
         linked.count = figures->count;
     }

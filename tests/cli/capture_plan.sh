@@ -120,8 +120,7 @@ data will be marked as simulated.
 Before it runs
   - The feed of gear-8mm, gear-12mm is not in the calibration: the diameter
     that the plan states is taken for it. \`measure-feed\` makes it sure.
-  - The plan states no contributors: without it nobody may use or cite the
-    data.
+  - The plan states no contributors: nobody can be cited for the data.
 
 What it does
   2 feeders, 1 test, 5 blocks: 10 runs. A block holds every run of every feeder
@@ -232,8 +231,8 @@ for words in "plan" "plan new" "plan check"; do
     # shellcheck disable=SC2086
     "$CAPTURE" $words --help >help.txt 2>help.err
     same "status of help on $words" 0 $?
-    for status in "0 done" "1 the plan cannot answer" "2 wrong use" "3 bad" "5 system"; do
-        same "'$status' in the help on $words" 1 "$(tr '\n' ' ' <help.txt | grep -c "$status")"
+    for status in "0  done" "1  ran, but the answer is no" "2  wrong use" "3  bad input file" "5  system"; do
+        same "'$status' in the help on $words" 1 "$(grep -c "$status" help.txt)"
     done
 done
 finish

@@ -52,7 +52,7 @@ def render(path):
 
 class Words(html.parser.HTMLParser):
     """The text of a report.html without what its page in Markdown leaves out, and without the headings in sections, which
-    go where nothing is left under them."""
+    go where nothing is left under them, or the link that saves the data of a figure, which lie beside the page."""
     LEFT_OUT = {"head", "nav", "footer", "svg", "details", "h3"}
     INSIDE = {"var", "span", "strong", "code", "a"}  # a word may go on behind these
 
@@ -63,7 +63,8 @@ class Words(html.parser.HTMLParser):
     def handle_starttag(self, tag, attributes):
         self.text.append("" if tag in self.INSIDE else " ")
         if tag not in ("br", "img", "meta"):
-            self.open.append(tag in self.LEFT_OUT or (tag == "section" and dict(attributes).get("id") == "runs"))
+            told = dict(attributes)
+            self.open.append(tag in self.LEFT_OUT or "download" in told or (tag == "section" and told.get("id") == "runs"))
 
     def handle_startendtag(self, tag, attributes):
         self.text.append(" ")

@@ -83,8 +83,8 @@ Test(md_page, line_breaks_in_cells_become_brackets_and_flags)
 {
     expect(
         "<table><caption>What</caption><thead><tr><td></td><th class=\"a number\">F</th></tr></thead><tbody>"
-        "<tr><th>x<span class=\"line dim small\">at 4 N</span></th><td class=\"number\">-9.1 N<span "
-        "class=\"line dim small\">k = 2</span><span class=\"line flag\">coarse</span></td></tr>"
+        "<tr><th>x <span class=\"line dim small\">at 4 N</span></th><td class=\"number\">-9.1 N <span "
+        "class=\"line dim small\">k = 2</span> <span class=\"line flag\">coarse</span></td></tr>"
         "<tr><th>a|b<br/>c</th><td colspan=\"1\">*</td></tr></tbody></table>",
         "What\n\n|  | F |\n| --- | ---: |\n| x (at 4 N) | -9.1 N (k = 2); coarse |\n| a&#124;b c | \\* "
         "|\n\n");
