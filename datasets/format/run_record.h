@@ -17,7 +17,7 @@
 /* Past any count of a link, and small enough that SERIES_GAPS_MAX of them can be added up. */
 #define RUN_RECORD_COUNT_MAX   INT64_C(10000000000000)
 #define RUN_RECORD_TIME_MAX_US INT64_C(1000000000000)
-#define SERIES_RUNS_MAX        2000 /* in one folder: those of a plan, and repeats of runs that were interrupted */
+#define SERIES_RUNS_MAX        2000 /* in one folder: those of a plan, and repeats among them */
 
 enum run_end { RUN_COMPLETE, RUN_LIMIT, RUN_INTERRUPTED, RUN_FAULT, RUN_ENDS };
 extern const char *const RUN_END_NAMES[RUN_ENDS]; /* "complete", "limit", "interrupted", "fault" */

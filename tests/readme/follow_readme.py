@@ -11,7 +11,7 @@ language of a block, which no reader sees, say what kind of block it is:
     ```sh status=N              the same, and the last of them must end with status N
     ```sh second terminal       a program that goes on running while the rest is done
     ```text second terminal     lines typed into that program
-    ```yaml plan.yaml           a file to be saved under that name, in the folder where the reader then is
+    ```yaml plan.yaml           (or json, csv) a file to be saved under that name, in the folder where the reader then is
     ```text                     something to look at: not done
 
 A block of any other kind fails: a page that shows a command which nobody ran is what this test is there to prevent.

@@ -30,7 +30,7 @@ install_all
 
 # Programs and what belongs to them, and nothing else: no test, no library.
 (cd "$there" && find . ! -type d | sed 's|^\./||' | grep -v '^share/man/man1/other.1$' | sort) >"$scratch/installed"
-if grep -vE '^(bin/nipbench-(rig|capture|analyze)|share/man/man1/nipbench-[a-z-]+\.1|share/bash-completion/completions/nipbench-(rig|capture|analyze)|share/doc/nipbench/(README\.md|DEVELOPERS\.md|LICENSE|examples|capture/README\.md|datasets/README\.md|rig/(wire|firmware|hardware|simulator)/.+))$' "$scratch/installed"; then
+if grep -vE '^(bin/nipbench-(rig|capture|analyze)|share/man/man1/nipbench-[a-z-]+\.1|share/bash-completion/completions/nipbench-(rig|capture|analyze)|share/doc/nipbench/(README\.md|DEVELOPERS\.md|LICENSE|examples|(analyze|capture)/README\.md|datasets/README\.md|rig/(wire|firmware|hardware|simulator)/.+))$' "$scratch/installed"; then
     fail "the above does not belong there"
 fi
 for name in README.md LICENSE examples/river/plan.yaml examples/river/motor.yaml examples/feeders/gear-8mm.yaml; do
