@@ -41,13 +41,14 @@ Test(report_md, page_has_the_parts_of_the_other_page_in_its_order)
         "\n## Loaded feed\n",
         "\n## All runs\n",
         "[results.csv](results.csv)",
+        "\n## Data quality\n",
         "\n## Method\n",
         "\n## Uncertainty\n",
         "\n### Budgets at the reference speed\n",
+        "\n## How to repeat this\n",
+        "```\nnipbench-analyze verify series\n",
         "\n## Cautions\n",
         "emergency stop",
-        "\n## How to repeat it\n",
-        "```\nnipbench-analyze verify series\n",
         "\n## Provenance\n",
         "- Package hash: sha256:"};
     struct session *s = fixture_outcomes(false);
@@ -79,7 +80,7 @@ Test(report_md, links_within_the_page_lead_to_headings)
     for (const char *p = page; (p = strstr(p, "](#")) != NULL; p++, links++) {
         static const char *const targets[] = {
             "method)",   "feeders-and-conditions)", "loaded-feed", "reversal", "comparison)", "free-run",
-            "melt-push", "operating-chart"};
+            "melt-push", "operating-chart",         "provenance)"};
         bool known = false;
         for (size_t i = 0; i < sizeof targets / sizeof targets[0]; i++)
             known = known || strncmp(p + 3, targets[i], strlen(targets[i])) == 0;
