@@ -214,18 +214,18 @@ static void seen_row(struct figure *figure, const char *what, const char *name, 
     }
     if (first == n)
         return;
-#define VALUE(i, buffer) banded(y[i], low[i], high[i], "", buffer, sizeof buffer)
+    banded(y[first], low[first], high[first], "", y_a, sizeof y_a);
+    banded(y[last], low[last], high[last], "", y_b, sizeof y_b);
+    banded(y[top], low[top], high[top], "", y_top, sizeof y_top);
     text_number(x[first], 3, x_a, sizeof x_a);
     text_number(x[last], 3, x_b, sizeof x_b);
     if (first == last)
-        say(figure, "%s “%s”: %s at %s.", what, name, VALUE(first, y_a), x_a);
+        say(figure, "%s “%s”: %s at %s.", what, name, y_a, x_a);
     else if (top == first || top == last)
-        say(figure, "%s “%s”: from %s at %s to %s at %s.", what, name, VALUE(first, y_a), x_a,
-            VALUE(last, y_b), x_b);
+        say(figure, "%s “%s”: from %s at %s to %s at %s.", what, name, y_a, x_a, y_b, x_b);
     else
-        say(figure, "%s “%s”: from %s at %s to %s at %s; greatest %s at %s.", what, name, VALUE(first, y_a),
-            x_a, VALUE(last, y_b), x_b, VALUE(top, y_top), text_number(x[top], 3, x_top, sizeof x_top));
-#undef VALUE
+        say(figure, "%s “%s”: from %s at %s to %s at %s; greatest %s at %s.", what, name, y_a, x_a, y_b, x_b,
+            y_top, text_number(x[top], 3, x_top, sizeof x_top));
 }
 
 static void seen_outcome(const struct session *session, struct figure *figure)

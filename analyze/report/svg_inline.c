@@ -143,18 +143,31 @@ static bool read_hex(struct span value, unsigned *rgb)
 /* "rgb(  0, 114, 178)", as gnuplot pads it. */
 static bool read_decimal(struct span value, unsigned *rgb)
 {
+    static const char *const before[] = {"rgb(", ",", ","};
     char text[32];
-    unsigned part[3];
-    int end = 0;
+    const char *at = text;
+    unsigned read = 0;
     if (value.length >= sizeof text)
         return false;
     memcpy(text, value.start, value.length);
     text[value.length] = 0;
-    if (sscanf(text, "rgb( %3u , %3u , %3u )%n", &part[0], &part[1], &part[2], &end) != 3 ||
-        (size_t)end != value.length || part[0] > 255 || part[1] > 255 || part[2] > 255)
-        return false;
-    *rgb = part[0] << 16 | part[1] << 8 | part[2];
-    return true;
+    for (size_t i = 0; i < 3; i++) {
+        char *end;
+        unsigned long part;
+        if (strncmp(at, before[i], strlen(before[i])) != 0)
+            return false;
+        at += strlen(before[i]);
+        at += strspn(at, " ");
+        if (!isdigit((unsigned char)*at))
+            return false;
+        part = strtoul(at, &end, 10);
+        if (part > 255)
+            return false;
+        read = read << 8 | (unsigned)part;
+        at = end;
+    }
+    *rgb = read;
+    return strcmp(at, ")") == 0;
 }
 
 /* The page's name for a colour; NULL for one that is no colour of the figures. */
