@@ -1,5 +1,7 @@
 /* plan_check_write_text of plan_check.h. */
 #include "capture/plan_check.h"
+
+#include "capture/condition_ask.h"
 #include "capture/seen_difference.h"
 
 #include <math.h>
@@ -251,6 +253,25 @@ static void put_series(const struct plan_check *check, FILE *out)
          check->order[check->runs - 1].repeat > 0 ? "; endurance comes last, push by push" : "");
 }
 
+/* Conditions that the plan has asked for, those of the feeders or those of the room and the bench. */
+static void put_conditions(const struct plan *plan, bool of_feeder, const char *when, FILE *out)
+{
+    struct condition_ask ask;
+    char list[1024] = "";
+    size_t used = 0;
+    condition_ask_begin(&ask, plan);
+    for (size_t i = 0; i < plan->ask_count; i++) {
+        if (condition_ask_is_of_feeder(&ask, plan->ask[i]) != of_feeder)
+            continue;
+        used += (size_t)snprintf(list + used, sizeof list - used, "%s%s", used > 0 ? ", " : "",
+                                 CONDITION_KINDS[plan->ask[i]].label);
+        if (used >= sizeof list)
+            break;
+    }
+    if (used > 0)
+        fill(out, "  ", 2, "%s `run` asks for: %s. Enter keeps the last value.", when, list);
+}
+
 static void put_asked(const struct plan_check *check, FILE *out)
 {
     const struct plan_time *t = &check->time;
@@ -267,6 +288,8 @@ static void put_asked(const struct plan_check *check, FILE *out)
          "`run` stops %d time%s for it and waits for Enter: %d with a feeder to be mounted, %d with another "
          "change alone.",
          stops, plural((size_t)stops), t->mountings, t->changes);
+    put_conditions(&check->plan, false, "When it begins,", out);
+    put_conditions(&check->plan, true, "At each mounting of a feeder,", out);
 }
 
 static void put_time(const struct plan_check *check, FILE *out)

@@ -153,9 +153,6 @@ static void write_rig(double travel_mm, double time_s, FILE *out)
             travel_mm, time_s);
 }
 
-/* Once plans have the key, a line for `ask' belongs behind this heading:
- *     "# ask: [ambient_temperature_c, humidity_percent] # `run` asks for these\n"
- */
 static void write_conditions(const struct plan_new *request, FILE *out)
 {
     fputs("# Conditions of all feeders: state what you know. Feeders are compared only\n"
@@ -170,8 +167,6 @@ static void write_conditions(const struct plan_new *request, FILE *out)
           "  motor: motor 1            # EXAMPLE which motor\n"
           "  motor_current_a: 0.6      # EXAMPLE A; as the driver is set\n"
           "  supply_voltage_v: 24      # EXAMPLE V\n"
-          "  ambient_temperature_c: 22 # EXAMPLE degrees C\n"
-          "  humidity_percent: 45      # EXAMPLE %, relative\n"
           "  free_length_mm: 10        # EXAMPLE mm of filament from nip to end; a\n"
           "                            # long one buckles\n"
           "  blocked_end: spring pad   # EXAMPLE what the filament is pushed against\n"
@@ -183,7 +178,9 @@ static void write_conditions(const struct plan_new *request, FILE *out)
         fputs("  encoder_seat: feeder      # EXAMPLE feeder or end; delete without one\n", out);
     if (request->tests[PLAN_MELT_PUSH])
         fputs("  hot_end: hot end 1        # EXAMPLE hot end and nozzle\n", out);
-    fputs("tolerances:                 # how far apart still counts as the same\n"
+    fputs("# What changes from day to day: `run` asks for it, and Enter keeps the last.\n"
+          "ask: [ambient_temperature_c, humidity_percent]\n"
+          "tolerances:                 # how far apart still counts as the same\n"
           "  nip_preload_n: 2          # N\n"
           "  ambient_temperature_c: 3  # degrees C\n"
           "  humidity_percent: 15      # %\n\n",

@@ -227,6 +227,12 @@ misuse "nipbench-capture plan new" "--seed: '4x' is not a whole number" "$CAPTUR
 misuse "nipbench-capture plan new" \
     "--test: 'push' is no test; there are blocked-push, speed-sweep, free-run, loaded-feed, preload-sweep, reversal, melt-push and endurance, or all" \
     "$CAPTURE" plan new --test push
+# Conditions that the operator states.
+write_plan
+sed -i 's/^conditions:/ask: [filament_lot, humidity_percent]\n&/' plan.yaml
+"$CAPTURE" plan check plan.yaml >out.txt 2>err.txt
+same "asked at the start" 1 "$(grep -cx '  When it begins, `run` asks for: relative humidity. Enter keeps the last' out.txt)"
+same "asked at each mounting" 1 "$(grep -c '^  At each mounting of a feeder, `run` asks for: filament lot\.' out.txt)"
 for words in "plan" "plan new" "plan check"; do
     # shellcheck disable=SC2086
     "$CAPTURE" $words --help >help.txt 2>help.err
