@@ -88,7 +88,7 @@ static void put_cells(const struct benches *b, const struct benches_section *s, 
         {.head = "k", .right = true, .numbers = true}};
     struct text_table table;
     text_table_begin(&table, columns, CELL_COLUMNS, width);
-    for (int pass = 0; pass < 2; pass++) {
+    while (text_table_pass(&table, out)) {
         for (size_t i = 0; i < c->benches + 2; i++) {
             const char *cells[CELL_COLUMNS] = {NULL, "", "", "", h, k};
             if (i < c->benches) {
@@ -106,14 +106,7 @@ static void put_cells(const struct benches *b, const struct benches_section *s, 
                 cells[4] = marked(h_limits[limit], BENCH_SOUND, h);
                 cells[5] = marked(k_limits[limit], BENCH_SOUND, k);
             }
-            if (pass == 0)
-                text_table_measure(&table, cells);
-            else
-                text_table_row(&table, cells, out);
-        }
-        if (pass == 0) {
-            text_table_lay(&table);
-            text_table_head(&table, out);
+            text_table_put(&table, cells, out);
         }
     }
     fputs("s: standard deviation on that bench. Mandel's h: how far the bench's mean is from the mean of the "
@@ -212,11 +205,10 @@ static void put_sums(const struct benches *b, const struct bench_consistency *c,
     snprintf(limit_big_r, sizeof limit_big_r, "limit R = 2.8 s_R = %s",
              measure(b, c->reproducibility_limit, s_r, text));
     text_table_begin(&table, columns, SUM_COLUMNS, width);
-    for (size_t i = 0; i < sizeof rows / sizeof rows[0]; i++)
-        text_table_measure(&table, rows[i]);
-    text_table_lay(&table);
-    for (size_t i = 0; i < sizeof rows / sizeof rows[0]; i++)
-        text_table_row(&table, rows[i], out);
+    while (text_table_pass(&table, out)) {
+        for (size_t i = 0; i < sizeof rows / sizeof rows[0]; i++)
+            text_table_put(&table, rows[i], out);
+    }
 }
 
 static void put_between(const struct benches *b, const struct benches_section *s, int width, FILE *out)
@@ -267,7 +259,7 @@ static void put_sources(const struct benches *b, const struct benches_section *s
         {.head = "p", .numbers = true, .optional = true}};
     struct text_table table;
     text_table_begin(&table, columns, SOURCE_COLUMNS, width);
-    for (int pass = 0; pass < 2; pass++) {
+    while (text_table_pass(&table, out)) {
         for (size_t i = 0; i < s->split.count; i++) {
             const struct variance_component *c = &s->split.components[i];
             const char *cells[SOURCE_COLUMNS] = {
@@ -285,14 +277,7 @@ static void put_sources(const struct benches *b, const struct benches_section *s
                 cells[5] = interval_of_sd(b, c, interval, sizeof interval);
                 cells[6] = isfinite(c->p_value) ? text_p_value(c->p_value, p, sizeof p) : "";
             }
-            if (pass == 0)
-                text_table_measure(&table, cells);
-            else
-                text_table_row(&table, cells, out);
-        }
-        if (pass == 0) {
-            text_table_lay(&table);
-            text_table_head(&table, out);
+            text_table_put(&table, cells, out);
         }
     }
 }

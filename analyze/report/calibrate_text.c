@@ -156,7 +156,7 @@ static void put_force_residuals(const struct readings *r, const struct calibrati
     struct text_table table;
     fputs("\nResiduals, reading minus fit\n", out);
     text_table_begin(&table, columns, FORCE_RESIDUAL_CELLS, width);
-    for (int pass = 0; pass < 2; pass++) {
+    while (text_table_pass(&table, out)) {
         for (size_t i = 0; i < r->n; i++) {
             double residual = calibration_fit_residual(fit, r->load_n[i], r->reading_counts[i]);
             double slope = fit->coefficients[1] + 2 * fit->coefficients[2] * r->load_n[i];
@@ -167,14 +167,7 @@ static void put_force_residuals(const struct readings *r, const struct calibrati
             snprintf(reading, sizeof reading, "%.10g", r->reading_counts[i]);
             snprintf(counts, sizeof counts, "%.4g", residual);
             snprintf(newtons, sizeof newtons, "%.4g", residual / slope);
-            if (pass == 0)
-                text_table_measure(&table, cells);
-            else
-                text_table_row(&table, cells, out);
-        }
-        if (pass == 0) {
-            text_table_lay(&table);
-            text_table_head(&table, out);
+            text_table_put(&table, cells, out);
         }
     }
 }
@@ -196,7 +189,7 @@ static void put_feed_residuals(const struct readings *r, const struct calibrate_
     struct text_table table;
     fputs("\nResiduals, length minus fit\n", out);
     text_table_begin(&table, columns, FEED_RESIDUAL_CELLS, width);
-    for (int pass = 0; pass < 2; pass++) {
+    while (text_table_pass(&table, out)) {
         for (size_t i = 0; i < r->n; i++) {
             snprintf(row, sizeof row, "%zu", i + 1);
             text_clean(r->feeders[r->feeder[i]], name, sizeof name);
@@ -205,14 +198,7 @@ static void put_feed_residuals(const struct readings *r, const struct calibrate_
             snprintf(repeat, sizeof repeat, "%d", r->cycle[i]);
             snprintf(measured, sizeof measured, "%.6g", r->measured_mm[i]);
             snprintf(residual, sizeof residual, "%.3g", results[r->feeder[i]].residual_mm[i]);
-            if (pass == 0)
-                text_table_measure(&table, cells);
-            else
-                text_table_row(&table, cells, out);
-        }
-        if (pass == 0) {
-            text_table_lay(&table);
-            text_table_head(&table, out);
+            text_table_put(&table, cells, out);
         }
     }
 }

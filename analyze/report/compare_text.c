@@ -188,18 +188,14 @@ static void put_ranking(const struct session *session, size_t family, int width,
     answer_family_about(session, f, about, sizeof about);
     fprintf(out, "\nranking: %s\n", text_clean(about, clean, sizeof clean));
     text_table_begin(&table, RANK_COLUMNS, RANK_CELLS, width);
-    for (int pass = 0; pass < 2; pass++) {
+    while (text_table_pass(&table, out)) {
         for (size_t i = 0; i < f->count; i++) {
             snprintf(place, sizeof place, "%2zu", i + 1);
             text_clean(session->feeders[f->members[i]].name, clean, sizeof clean);
             answer_family_value(session, family, i, value, sizeof value);
             cells[3] = f->letters[i];
-            if (pass == 0)
-                text_table_measure(&table, cells);
-            else
-                text_table_row(&table, cells, out);
+            text_table_put(&table, cells, out);
         }
-        text_table_lay(&table);
     }
 }
 
@@ -232,19 +228,12 @@ static void put_group(const struct session *session, const char *test, const cha
                      width);
     /* Rows are made twice, once for their widths: of many feeders all at once would take more room than the
      * rest of the session. */
-    for (int pass = 0; pass < 2; pass++) {
+    while (text_table_pass(&table, out)) {
         for (size_t i = 0; i < session->comparison_count; i++) {
             if (!in_group(&session->comparisons[i], test, quantity))
                 continue;
             fill_row(session, &session->comparisons[i], &row);
-            if (pass == 0)
-                text_table_measure(&table, row.cell);
-            else
-                text_table_row(&table, row.cell, out);
-        }
-        if (pass == 0) {
-            text_table_lay(&table);
-            text_table_head(&table, out);
+            text_table_put(&table, row.cell, out);
         }
     }
 }

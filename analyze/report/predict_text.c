@@ -47,7 +47,7 @@ static void put_forces(const struct predict_feeder *f, int width, FILE *out)
     const char *cells[FORCE_CELLS] = {speed, torque, newtons, interval, NULL};
     struct text_table table;
     text_table_begin(&table, columns, FORCE_CELLS, width);
-    for (int pass = 0; pass < 2; pass++) {
+    while (text_table_pass(&table, out)) {
         for (size_t i = 0; i < f->force_count; i++) {
             const struct predict_force *p = &f->forces[i];
             snprintf(speed, sizeof speed, "%.4g mm/s", p->speed_mm_s);
@@ -57,14 +57,7 @@ static void put_forces(const struct predict_feeder *f, int width, FILE *out)
             snprintf(newtons, sizeof newtons, "%s N", force);
             text_interval(&p->force_n, "N", interval, sizeof interval);
             cells[4] = p->current_limited ? "set current" : "supply voltage";
-            if (pass == 0)
-                text_table_measure(&table, cells);
-            else
-                text_table_row(&table, cells, out);
-        }
-        if (pass == 0) {
-            text_table_lay(&table);
-            text_table_head(&table, out);
+            text_table_put(&table, cells, out);
         }
     }
 }
@@ -90,7 +83,7 @@ static void put_measured(const struct predict_feeder *f, int width, FILE *out)
         return;
     fputs("\nMeasured against predicted\n", out);
     text_table_begin(&table, columns, MEASURED_CELLS, width);
-    for (int pass = 0; pass < 2; pass++) {
+    while (text_table_pass(&table, out)) {
         for (size_t i = 0; i < f->measured_count; i++) {
             const struct predict_measured *m = &f->measured[i];
             struct quantity q = m->bound ? quantity_at_least(m->force_n.value) : m->force_n;
@@ -98,14 +91,7 @@ static void put_measured(const struct predict_feeder *f, int width, FILE *out)
             text_quantity(&q, "N", measured, sizeof measured);
             text_interval(&m->predicted.force_n, "N", predicted, sizeof predicted);
             cells[3] = judgement(m);
-            if (pass == 0)
-                text_table_measure(&table, cells);
-            else
-                text_table_row(&table, cells, out);
-        }
-        if (pass == 0) {
-            text_table_lay(&table);
-            text_table_head(&table, out);
+            text_table_put(&table, cells, out);
         }
     }
 }

@@ -185,21 +185,14 @@ static void put_table(const struct repeats_answer *a, const struct repeats_plan 
     snprintf(alike_head, sizeof alike_head, "calls alike within %s in", difference);
     fprintf(out, "\n%d feeders %s\n", p->feeders, p->blocks ? "in blocks" : "as independent groups");
     text_table_begin(&table, columns, TABLE_CELLS, width);
-    for (int pass = 0; pass < 2; pass++) {
+    while (text_table_pass(&table, out)) {
         for (size_t i = 0; i < p->row_count; i++) {
             const struct repeats_row *row = &p->rows[i];
             snprintf(repeats_cell, sizeof repeats_cell, "%d", row->repeats);
             amount(a, row->found, found);
             cells[1] = whole ? power_cell(row->power, power) : "";
             cells[3] = whole ? power_cell(row->equivalence_power, alike) : "";
-            if (pass == 0)
-                text_table_measure(&table, cells);
-            else
-                text_table_row(&table, cells, out);
-        }
-        if (pass == 0) {
-            text_table_lay(&table);
-            text_table_head(&table, out);
+            text_table_put(&table, cells, out);
         }
     }
 }

@@ -29,7 +29,7 @@ void text_table_begin(struct text_table *t, const struct text_column *columns, s
     }
 }
 
-void text_table_measure(struct text_table *t, const char *const *cells)
+static void measure(struct text_table *t, const char *const *cells)
 {
     for (size_t j = 0; j < t->count; j++) {
         t->used[j] = t->used[j] || (cells[j][0] != 0 && strcmp(cells[j], "-") != 0);
@@ -66,7 +66,7 @@ static void take_in(struct text_table *t, enum kind kind, const int *floor)
     }
 }
 
-void text_table_lay(struct text_table *t)
+static void lay_out(struct text_table *t)
 {
     memcpy(t->wide, t->natural, sizeof t->wide);
     if (t->width <= 0 || whole(t) <= t->width)
@@ -105,7 +105,7 @@ static void put_line(const struct text_table *t, const char *const *cells, FILE 
     }
 }
 
-void text_table_head(const struct text_table *t, FILE *out)
+static void put_heads(const struct text_table *t, FILE *out)
 {
     const char *heads[TEXT_TABLE_COLUMNS_MAX];
     if (!t->heads || t->stacked)
@@ -163,7 +163,7 @@ static void put_stacked(const struct text_table *t, const char *const *cells, FI
     }
 }
 
-void text_table_row(struct text_table *t, const char *const *cells, FILE *out)
+static void put_row(struct text_table *t, const char *const *cells, FILE *out)
 {
     if (t->stacked) {
         if (t->rows > 0 && t->heads)
@@ -173,4 +173,22 @@ void text_table_row(struct text_table *t, const char *const *cells, FILE *out)
         put_line(t, cells, out);
     }
     t->rows++;
+}
+
+bool text_table_pass(struct text_table *t, FILE *out)
+{
+    t->pass++;
+    if (t->pass == 2) {
+        lay_out(t);
+        put_heads(t, out);
+    }
+    return t->pass <= 2;
+}
+
+void text_table_put(struct text_table *t, const char *const *cells, FILE *out)
+{
+    if (t->pass == 1)
+        measure(t, cells);
+    else
+        put_row(t, cells, out);
 }

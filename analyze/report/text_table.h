@@ -3,8 +3,8 @@
  * row becomes a few lines, each with the head of its column before it. Numbers are never cut.
  *
  * Rows go through twice, first for their widths and then to be written, so that nothing is held of a long
- * table: text_table_begin, text_table_measure for each row, text_table_lay, text_table_head, text_table_row
- * for each row. Cells are UTF-8 that was cleaned. */
+ * table: text_table_begin, then while text_table_pass is true, text_table_put for each row. Cells are UTF-8
+ * that was cleaned. */
 #ifndef ANALYZE_REPORT_TEXT_TABLE_H
 #define ANALYZE_REPORT_TEXT_TABLE_H
 
@@ -32,16 +32,16 @@ struct text_table {
     bool used[TEXT_TABLE_COLUMNS_MAX];
     int wide[TEXT_TABLE_COLUMNS_MAX]; /* as laid out */
     bool heads, stacked;
+    int pass;
     size_t rows; /* written */
 };
 
 /* columns must outlive the table; at most TEXT_TABLE_COLUMNS_MAX of them. */
 void text_table_begin(struct text_table *t, const struct text_column *columns, size_t count, int width);
-/* Take one row's cells (as many as columns) into account. */
-void text_table_measure(struct text_table *t, const char *const *cells);
-/* All rows are measured: decide how the table looks. */
-void text_table_lay(struct text_table *t);
-void text_table_head(const struct text_table *t, FILE *out);
-void text_table_row(struct text_table *t, const char *const *cells, FILE *out);
+/* Once more through the rows: true the first time, when they are measured, and the second, when the table is
+ * laid out, its heads are written to out, and the rows follow. */
+bool text_table_pass(struct text_table *t, FILE *out);
+/* The next row's cells, as many as columns. */
+void text_table_put(struct text_table *t, const char *const *cells, FILE *out);
 
 #endif

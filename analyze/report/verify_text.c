@@ -60,21 +60,14 @@ static void put_table(const struct verify_answer *a, int width, FILE *out)
     char folder[CELL_SIZE], files[32], size[32], wrong[CELL_SIZE];
     const char *cells[COLUMN_COUNT] = {folder, files, size, wrong};
     text_table_begin(&table, COLUMNS, COLUMN_COUNT, width);
-    for (int pass = 0; pass < 2; pass++) {
+    while (text_table_pass(&table, out)) {
         for (size_t i = 0; i < a->count; i++) {
             const struct verify_series *s = &a->series[i];
             text_clean(s->folder, folder, sizeof folder);
             snprintf(files, sizeof files, "%zu", s->files);
             size_text(s->bytes, size, sizeof size);
             first_finding(s, wrong);
-            if (pass == 0)
-                text_table_measure(&table, cells);
-            else
-                text_table_row(&table, cells, out);
-        }
-        if (pass == 0) {
-            text_table_lay(&table);
-            text_table_head(&table, out);
+            text_table_put(&table, cells, out);
         }
     }
 }
@@ -93,19 +86,12 @@ static void put_hashes(const struct verify_answer *a, size_t good, int width, FI
     }
     fputs("\nThe hash of a package is the number to quote for the whole series.\n", out);
     text_table_begin(&table, HASH_COLUMNS, 2, width);
-    for (int pass = 0; pass < 2; pass++) {
+    while (text_table_pass(&table, out)) {
         for (size_t i = 0; i < a->count; i++) {
             const char *cells[] = {a->series[i].hash, text_clean(a->series[i].folder, folder, sizeof folder)};
             if (a->series[i].code != ERR_OK)
                 continue;
-            if (pass == 0)
-                text_table_measure(&table, cells);
-            else
-                text_table_row(&table, cells, out);
-        }
-        if (pass == 0) {
-            text_table_lay(&table);
-            text_table_head(&table, out);
+            text_table_put(&table, cells, out);
         }
     }
 }

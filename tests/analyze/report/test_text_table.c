@@ -26,12 +26,10 @@ static char *table(const struct text_column *columns, size_t count, const char *
     FILE *out = open_memstream(&text, &length);
     cr_assert_not_null(out);
     text_table_begin(&t, columns, count, width);
-    for (size_t i = 0; i < n; i++)
-        text_table_measure(&t, rows[i]);
-    text_table_lay(&t);
-    text_table_head(&t, out);
-    for (size_t i = 0; i < n; i++)
-        text_table_row(&t, rows[i], out);
+    while (text_table_pass(&t, out)) {
+        for (size_t i = 0; i < n; i++)
+            text_table_put(&t, rows[i], out);
+    }
     fclose(out);
     return text;
 }
