@@ -253,7 +253,7 @@ static void say_of_line(const struct melt_line *line, struct outcome *o)
         snprintf(forms, sizeof forms, "AICc %.1f, the other form %.1f%s",
                  power ? line->power_aicc : line->varying_aicc, power ? line->varying_aicc : line->power_aicc,
                  power && line->varying_aicc < line->power_aicc ? ", too little ahead to be preferred" : "");
-    outcome_say(o, "at %.4g °C: %s (%s), from %zu runs at %.3g to %.3g mm3/s%s", line->temperature_c,
+    outcome_say(o, "at %.4g °C: %s (%s), from %zu runs at %.3g to %.3g mm³/s%s", line->temperature_c,
                 LOAD_LINE_MODEL_NAMES[line->fit.model], forms, line->used_count, line->fit.low_rate,
                 line->fit.high_rate,
                 line->fit.scatter_exponent > 0.9   ? "; they scatter in proportion to the force"
@@ -350,7 +350,7 @@ static void say_needed(const struct melt_line *line, const struct bench_test_con
         rate = line->fit.high_rate;
     struct quantity q = force_at(line, rate, context, &b);
     char text[INTERVAL_TEXT_MAX];
-    outcome_say(o, "the hot end needs %s at %.3g mm3/s at %.4g °C",
+    outcome_say(o, "the hot end needs %s at %.3g mm³/s at %.4g °C",
                 interval_text(&q, " N", text, sizeof text), rate, line->temperature_c);
 }
 
@@ -362,8 +362,8 @@ static enum err_code sum_up_line(const struct melt_line *line, const struct benc
     double rate = line->reference_rate_mm3_s;
     enum err_code code;
     snprintf(setting, sizeof setting, "at %.4g °C", line->temperature_c);
-    snprintf(at_rate, sizeof at_rate, "at %.4g °C, %.4g mm3/s", line->temperature_c, rate);
-    snprintf(label, sizeof label, "force at %.4g mm3/s", rate);
+    snprintf(at_rate, sizeof at_rate, "at %.4g °C, %.4g mm³/s", line->temperature_c, rate);
+    snprintf(label, sizeof label, "force at %.4g mm³/s", rate);
     code = add_parameters(line, setting, context, o, e);
     /* Measured rates lie a little below the commanded ones. */
     if (code == ERR_OK && rate >= 0.9 * line->fit.low_rate && rate <= 1.1 * line->fit.high_rate) {
@@ -405,7 +405,7 @@ enum err_code melt_push_sum_up(const struct run_result *const *runs, size_t coun
         "Steady push force of each run against the volumetric rate that came through, with the load line of "
         "each temperature and its 95 %% band. Open marks are lower bounds: the feeder stalled or the force "
         "had not settled.");
-    snprintf(chart->x_label, sizeof chart->x_label, "volumetric rate in mm3/s");
+    snprintf(chart->x_label, sizeof chart->x_label, "volumetric rate in mm³/s");
     snprintf(chart->y_label, sizeof chart->y_label, "push force in N");
     chart->x_from_zero = chart->y_from_zero = true;
     for (size_t i = 0; i < n && code == ERR_OK; i++) {

@@ -158,7 +158,7 @@ static const char *what_gives(enum limited_by by)
 
 static void say_bound(const struct meeting *m, const char *what, struct outcome *o)
 {
-    outcome_say(o, "at %.4g °C %s is at least %.3g mm3/s: %s, and nothing is said beyond",
+    outcome_say(o, "at %.4g °C %s is at least %.3g mm³/s: %s, and nothing is said beyond",
                 m->line.temperature_c, what, fmin(m->high_rate, m->line.fit.high_rate),
                 m->ends_by_line ? "that is the fastest melt-push with a settled force"
                                 : "that is the fastest speed at which pushes tell what the feeder can do");
@@ -195,7 +195,7 @@ static void say_limit(const struct meeting *m, const struct quantity *q, struct 
         outcome_say(
             o,
             "at %.4g °C the load is more than the feeder can push from the lowest rate on at which both are "
-            "known, %.3g mm3/s",
+            "known, %.3g mm³/s",
             t, m->low_rate);
         return;
     }
@@ -204,23 +204,23 @@ static void say_limit(const struct meeting *m, const struct quantity *q, struct 
     if (q->at_least) {
         say_bound(m, "the highest rate", o);
         if (m->line.stalled_rate_mm3_s > 0)
-            outcome_say(o, "at %.4g °C melt-push runs stalled from %.3g mm3/s on", t,
+            outcome_say(o, "at %.4g °C melt-push runs stalled from %.3g mm³/s on", t,
                         m->line.stalled_rate_mm3_s);
         return;
     }
     outcome_say(o, "at %.4g °C %s, at %s and %.3g N", t, what_gives(v.by),
-                interval_text(q, " mm3/s", text, sizeof text), v.force_n);
+                interval_text(q, " mm³/s", text, sizeof text), v.force_n);
     if (q->value > m->line.fit.high_rate)
         outcome_say(
             o,
-            "at %.4g °C that is between the fastest melt-push that went, %.3g mm3/s, and where runs stalled; "
+            "at %.4g °C that is between the fastest melt-push that went, %.3g mm³/s, and where runs stalled; "
             "the load line is carried on between them",
             t, m->line.fit.high_rate);
     if (q->low_95 < m->low_rate || q->high_95 > m->high_rate)
         outcome_warn(
             o,
             "at %.4g °C the interval of the highest rate goes beyond the rates at which both are known "
-            "(%.3g to %.3g mm3/s)",
+            "(%.3g to %.3g mm³/s)",
             t, m->low_rate, m->high_rate);
 }
 
@@ -253,12 +253,12 @@ static void say_headline(const struct meeting *m, const char *name, double margi
                  what_gives(feeder_limit_at(m->limit, speed_at(&m->line, limit->value)).by));
     if (!safe->present)
         outcome_say(
-            o, "%s has no rate with a margin of %.3g %% at %.4g °C among those tried, %.3g mm3/s and more",
+            o, "%s has no rate with a margin of %.3g %% at %.4g °C among those tried, %.3g mm³/s and more",
             name, 100 * margin, t, m->low_rate);
     else
         outcome_say(
             o,
-            "%s feeds this hot end at %s %.3g mm3/s (%.3g mm/s of %.4g mm filament) at %.4g °C with a "
+            "%s feeds this hot end at %s %.3g mm³/s (%.3g mm/s of %.4g mm filament) at %.4g °C with a "
             "margin of %.3g %%; %s",
             name, safe->at_least ? "least up to" : "up to", safe->value, speed->value, d, t, 100 * margin,
             first);
@@ -273,7 +273,7 @@ static void say_margin(const struct meeting *m, double margin, double safe_rate,
     outcome_say(
         o,
         "at %.4g °C the margin of %.3g %% has to cover what the load line is not known by, ±%.2g %% at "
-        "%.3g mm3/s (95 %%, by scatter)",
+        "%.3g mm³/s (95 %%, by scatter)",
         m->line.temperature_c, 100 * margin, 100 * half / load, safe_rate);
     if (half > margin * load)
         outcome_warn(
@@ -309,7 +309,7 @@ static enum err_code add_meeting(const struct meeting *m, const char *name, doub
         outcome_warn(
             o,
             "at %.4g °C no rate that was tried is safe: with %.3g %% more, the load is above the lower "
-            "end of the limit's 95 %% interval from %.3g mm3/s on",
+            "end of the limit's 95 %% interval from %.3g mm³/s on",
             m->line.temperature_c, 100 * margin, m->low_rate);
     else
         say_margin(m, margin, safe.value, o);
@@ -398,7 +398,7 @@ static struct outcome_chart *begin_chart(struct outcome *o, double margin)
         "volumetric rate, with 95 %% bands by scatter. Vertical lines: up to where the load and %.3g %% more "
         "stay below the lower band of the limit.",
         100 * margin);
-    snprintf(chart->x_label, sizeof chart->x_label, "volumetric rate in mm3/s");
+    snprintf(chart->x_label, sizeof chart->x_label, "volumetric rate in mm³/s");
     snprintf(chart->y_label, sizeof chart->y_label, "push force in N");
     chart->x_from_zero = chart->y_from_zero = true;
     return chart;
@@ -547,7 +547,7 @@ static enum err_code fill(const struct session *s, size_t feeder, const struct f
         drawn = true;
         if (!set_range(&m)) {
             outcome_warn(o,
-                         "at %.4g °C the rates melted (%.3g to %.3g mm3/s) and the speeds pushed at (%.3g to "
+                         "at %.4g °C the rates melted (%.3g to %.3g mm³/s) and the speeds pushed at (%.3g to "
                          "%.3g mm/s) "
                          "have nothing in common: no rate is given",
                          lines[i].temperature_c, lines[i].fit.low_rate, lines[i].fit.high_rate,
@@ -557,7 +557,7 @@ static enum err_code fill(const struct session *s, size_t feeder, const struct f
         code = add_meeting(&m, f->name, margin, o, &safe_rate, e);
         if (isfinite(safe_rate))
             warn_of_slip(&m, f, safe_rate, o);
-        snprintf(text, sizeof text, "safe at %.4g °C: %.3g mm3/s", lines[i].temperature_c, safe_rate);
+        snprintf(text, sizeof text, "safe at %.4g °C: %.3g mm³/s", lines[i].temperature_c, safe_rate);
         if (isfinite(safe_rate))
             outcome_mark_x(chart, safe_rate, text);
     }

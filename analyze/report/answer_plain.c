@@ -66,7 +66,7 @@ static char *feeder_names(const struct session *session,
     if (names == NULL)
         return NULL;
     for (size_t i = 0; i < session->feeder_count; i++) {
-        if (is == NULL || is(session, i))
+        if (is(session, i))
             names[count++] = session->feeders[i].name;
     }
     text = names_text(names, count);
@@ -91,20 +91,61 @@ static size_t count_pushes(const struct session *session, double *slow_mm_s, dou
     return pushes;
 }
 
+/* Length of a feeder's name without the "(series 2)" that keeps it apart. */
+static int stem_length(const char *name)
+{
+    const char *series = strstr(name, " (series ");
+    return (int)(series != NULL ? (size_t)(series - name) : strlen(name));
+}
+
+/* What the feeders are called, each name once: a gear that went through eight series is not eight gears to a
+ * reader. Returns how many; names has room for all feeders. */
+static size_t distinct_names(const struct session *session, char **names)
+{
+    size_t count = 0;
+    for (size_t i = 0; i < session->feeder_count; i++) {
+        const char *name = session->feeders[i].name;
+        size_t k = 0, length = (size_t)stem_length(name);
+        while (k < count && (strlen(names[k]) != length || strncmp(names[k], name, length) != 0))
+            k++;
+        if (k == count && (names[count] = strndup(name, length)) != NULL)
+            count++;
+    }
+    return count;
+}
+
+/* Which feeders, in how many runs; false without memory. */
+static bool tell_feeders(const struct session *session, struct answer_plain *part)
+{
+    char **names = calloc(session->feeder_count + 1, sizeof *names);
+    size_t count = names == NULL ? 0 : distinct_names(session, names);
+    char *text = names == NULL ? NULL : names_text((const char *const *)names, count), said[64];
+    bool done = text != NULL;
+    if (session->series_count > 1)
+        snprintf(said, sizeof said, "%zu series with %zu runs", session->series_count, session->run_count);
+    else
+        snprintf(said, sizeof said, "%zu runs", session->run_count);
+    if (count == 1)
+        done = done && add(part, "One filament feeder, %s, in %s.", text, said);
+    else
+        done = done && add(part, "%zu filament feeders, in %s: %s.", count, said, text);
+    if (count < session->feeder_count)
+        done = done && add(part, "A feeder of the same name in another series is counted by itself below.");
+    for (size_t i = 0; i < count; i++)
+        free(names[i]);
+    free(names);
+    free(text);
+    return done;
+}
+
 static bool what_was_compared(const struct session *session, struct answer_plain *part)
 {
     double slow_mm_s, fast_mm_s;
     size_t pushes = count_pushes(session, &slow_mm_s, &fast_mm_s), tests;
     const char *names[ANSWER_TESTS_MAX];
-    char from[64], to[64], *text = feeder_names(session, NULL);
-    bool done = text != NULL;
+    char from[64], to[64], *text;
+    bool done = tell_feeders(session, part);
     part->question = "What was measured?";
-    if (session->feeder_count == 1)
-        done = done && add(part, "One filament feeder, %s, in %zu runs.", text, session->run_count);
-    else
-        done = done && add(part, "%zu filament feeders, in %zu runs: %s.", session->feeder_count,
-                           session->run_count, text);
-    free(text);
     text_measure(slow_mm_s, "mm/s", from, sizeof from);
     text_measure(fast_mm_s, "mm/s", to, sizeof to);
     if (done && pushes > 0)

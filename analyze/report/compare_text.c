@@ -12,9 +12,9 @@
 #include <string.h>
 
 #define CELL_SIZE   200
-#define CELLS_MAX   8
+#define CELLS_MAX   9
 #define RANK_CELLS  4
-#define HEADING_MAX 64
+#define HEADING_MAX 512
 /* Stall force and slip onset, with room for more. */
 #define PUSH_QUANTITIES_MAX 8
 
@@ -23,38 +23,48 @@ struct row {
     const char *cell[CELLS_MAX]; /* those of the table's columns, in their order */
 };
 
-/* Of pushes at one speed, and of any other test. The winner stands in the verdict, so a stacked row begins
- * with it. */
-static const struct text_column PUSH_COLUMNS[] = {{.head = "verdict", .title = true},
-                                                  {.head = "a"},
-                                                  {.head = "b"},
-                                                  {.head = "speed", .right = true, .numbers = true},
-                                                  {.head = "difference a - b", .numbers = true},
-                                                  {.head = "adjusted p", .numbers = true},
-                                                  {.head = "resampled", .numbers = true, .optional = true}},
-                                TEST_COLUMNS[] = {{.head = "verdict", .title = true},
-                                                  {.head = "a"},
-                                                  {.head = "b"},
-                                                  {.head = "quantity"},
-                                                  {.head = "where", .optional = true},
-                                                  {.head = "difference a - b", .numbers = true},
-                                                  {.head = "adjusted p", .numbers = true},
-                                                  {.head = "resampled", .numbers = true, .optional = true}};
-#define PUSH_COLUMN_COUNT (sizeof PUSH_COLUMNS / sizeof PUSH_COLUMNS[0])
-#define TEST_COLUMN_COUNT (sizeof TEST_COLUMNS / sizeof TEST_COLUMNS[0])
+/* One table for pushes and one for any other test, so narrow that a pair of short names takes one line of 80
+ * columns: the verdict says a or b, what all rows of a group share stands above them, and the resampled
+ * interval has the unit of the difference. */
+static const struct text_column COLUMNS[] = {
+    {.head = "a", .optional = true},
+    {.head = "b", .optional = true},
+    {.head = "quantity", .optional = true},
+    {.head = "speed", .right = true, .numbers = true, .optional = true},
+    {.head = "where", .optional = true},
+    {.head = "verdict"},
+    {.head = "difference a - b", .numbers = true},
+    {.head = "p", .numbers = true, .optional = true},
+    {.head = "resampled", .numbers = true, .optional = true}};
+#define COLUMN_COUNT (sizeof COLUMNS / sizeof COLUMNS[0])
 /* Place, feeder, value, letters. */
 static const struct text_column RANK_COLUMNS[RANK_CELLS] = {
     {.right = true, .numbers = true}, {.title = false}, {.numbers = true}, {.title = false}};
 
-/* The bootstrap interval of a difference, marked where it rests on few. */
+static const char *short_verdict(const struct comparison *c)
+{
+    static const char *const VERDICTS[VERDICT_COUNT] = {
+        [VERDICT_A_HIGHER] = "a higher",
+        [VERDICT_B_HIGHER] = "b higher",
+        [VERDICT_NO_DIFFERENCE_SHOWN] = "none shown",
+        [VERDICT_EQUIVALENT] = "equivalent",
+        [VERDICT_NOT_COMPARABLE] = "not comparable",
+    };
+    return VERDICTS[c->verdict];
+}
+
+/* The bootstrap interval of a difference, to the decimals that the difference has; marked where it rests on
+ * few. */
 static void put_resampled(const struct comparison *c, char *cell)
 {
-    char text[CELL_SIZE];
-    const char *interval = strchr(answer_resampled(c, text, sizeof text), ':');
-    if (interval == NULL)
-        snprintf(cell, CELL_SIZE, "-");
+    int decimals = text_decimals((c->difference.high_95 - c->difference.low_95) / 2);
+    char low[48], high[48];
+    if (c->resampled.present)
+        snprintf(cell, CELL_SIZE, "%s to %s%s", text_rounded(c->resampled.low_95, decimals, low, sizeof low),
+                 text_rounded(c->resampled.high_95, decimals, high, sizeof high),
+                 answer_resampled_few(c) ? " few" : "");
     else
-        snprintf(cell, CELL_SIZE, "%s%s", interval + 2, answer_resampled_few(c) ? " (few)" : "");
+        snprintf(cell, CELL_SIZE, "-");
 }
 
 /* The p value without "p" and "=", which stand above the column. */
@@ -72,17 +82,20 @@ static void put_p_value(const struct comparison *c, char *cell)
     snprintf(cell, CELL_SIZE, "%s", value);
 }
 
-static void fill_row(const struct session *session, const struct comparison *c, struct row *row)
+/* one_pair: the heading names a and b; else what is compared, and where, stands above the rows. */
+static void fill_row(const struct session *session, const struct comparison *c, bool one_pair,
+                     struct row *row)
 {
     char text[CELL_SIZE];
-    bool judged = c->verdict != VERDICT_NOT_COMPARABLE;
+    bool judged = c->verdict != VERDICT_NOT_COMPARABLE, push = c->test[0] == 0;
     size_t n = 0;
-    text_clean(answer_verdict(session, c, text, sizeof text), row->text[n++], CELL_SIZE);
-    text_clean(session->feeders[c->a].name, row->text[n++], CELL_SIZE);
-    text_clean(session->feeders[c->b].name, row->text[n++], CELL_SIZE);
-    if (c->test[0] != 0)
-        text_clean(answer_quantity(session, c), row->text[n++], CELL_SIZE);
-    text_clean(answer_where(c, text, sizeof text), row->text[n++], CELL_SIZE);
+    text_clean(one_pair ? "" : session->feeders[c->a].name, row->text[n++], CELL_SIZE);
+    text_clean(one_pair ? "" : session->feeders[c->b].name, row->text[n++], CELL_SIZE);
+    text_clean(one_pair && !push ? answer_quantity(session, c) : "", row->text[n++], CELL_SIZE);
+    answer_where(c, text, sizeof text);
+    text_clean(one_pair && push ? text : "", row->text[n++], CELL_SIZE);
+    text_clean(one_pair && !push ? text : "", row->text[n++], CELL_SIZE);
+    snprintf(row->text[n++], CELL_SIZE, "%s", short_verdict(c));
     if (judged && c->difference.present)
         snprintf(row->text[n++], CELL_SIZE, "%s%s",
                  text_quantity(&c->difference, answer_unit(c), text, sizeof text),
@@ -215,24 +228,72 @@ static bool in_group(const struct comparison *c, const char *test, const char *q
     return strcmp(c->test, test) == 0 && (quantity == NULL || strcmp(c->quantity, quantity) == 0);
 }
 
+/* The only pair of feeders of a group; NULL where there are more. */
+static const struct comparison *only_pair(const struct session *session, const char *test,
+                                          const char *quantity)
+{
+    const struct comparison *first = NULL;
+    for (size_t i = 0; i < session->comparison_count; i++) {
+        const struct comparison *c = &session->comparisons[i];
+        if (!in_group(c, test, quantity))
+            continue;
+        first = first == NULL ? c : first;
+        if (c->a != first->a || c->b != first->b)
+            return NULL;
+    }
+    return first;
+}
+
+/* "at 2 mm/s", "corner speed", "greatest rate, at 215 °C": above the pairs that share it. */
+static void put_subject(const struct session *session, const struct comparison *c, FILE *out)
+{
+    char where[80], text[HEADING_MAX], clean[HEADING_MAX];
+    answer_where(c, where, sizeof where);
+    if (c->test[0] == 0)
+        snprintf(text, sizeof text, "at %s", where);
+    else
+        snprintf(text, sizeof text, "%s%s%s", answer_quantity(session, c), where[0] != 0 ? ", " : "", where);
+    fprintf(out, "%s\n", text_clean(text, clean, sizeof clean));
+}
+
+static bool same_subject(const struct session *session, const struct comparison *c,
+                         const struct comparison *other)
+{
+    char where[80], other_where[80];
+    return other != NULL && strcmp(answer_quantity(session, c), answer_quantity(session, other)) == 0 &&
+           strcmp(answer_where(c, where, sizeof where),
+                  answer_where(other, other_where, sizeof other_where)) == 0;
+}
+
 /* The comparisons of one test under a heading; where test is "" those of one quantity of the pushes. */
 static void put_group(const struct session *session, const char *test, const char *quantity,
                       const char *heading, int width, FILE *out)
 {
-    const bool push = quantity != NULL;
+    const struct comparison *pair = only_pair(session, test, quantity), *before = NULL;
     struct text_table table;
     struct row row;
-    char clean[HEADING_MAX];
-    fprintf(out, "\n%s\n", text_clean(heading, clean, sizeof clean));
-    text_table_begin(&table, push ? PUSH_COLUMNS : TEST_COLUMNS, push ? PUSH_COLUMN_COUNT : TEST_COLUMN_COUNT,
-                     width);
+    char text[HEADING_MAX], clean[HEADING_MAX];
+    snprintf(text, sizeof text, "%s", heading);
+    if (pair != NULL)
+        snprintf(text, sizeof text, "%s: a is %s, b is %s", heading, session->feeders[pair->a].name,
+                 session->feeders[pair->b].name);
+    fprintf(out, "\n%s\n", text_clean(text, clean, sizeof clean));
+    text_table_begin(&table, COLUMNS, COLUMN_COUNT, width);
     /* Rows are made twice, once for their widths: of many feeders all at once would take more room than the
      * rest of the session. */
     while (text_table_pass(&table, out)) {
         for (size_t i = 0; i < session->comparison_count; i++) {
-            if (!in_group(&session->comparisons[i], test, quantity))
+            const struct comparison *c = &session->comparisons[i];
+            if (!in_group(c, test, quantity))
                 continue;
-            fill_row(session, &session->comparisons[i], &row);
+            fill_row(session, c, pair != NULL, &row);
+            if (table.pass > 1 && pair == NULL && !same_subject(session, c, before)) {
+                /* Stacked rows have an empty line between them: it goes before what stands above the next. */
+                fputs(table.stacked && before != NULL ? "\n" : "", out);
+                table.rows = 0;
+                put_subject(session, c, out);
+            }
+            before = table.pass > 1 ? c : NULL;
             text_table_put(&table, row.cell, out);
         }
     }
@@ -258,6 +319,19 @@ static void put_pushes(const struct session *session, int width, FILE *out)
     }
 }
 
+static void explain_none_shown(const struct session *session, FILE *out)
+{
+    for (size_t i = 0; i < session->comparison_count; i++) {
+        if (session->comparisons[i].verdict != VERDICT_NO_DIFFERENCE_SHOWN)
+            continue;
+        fputs(
+            "None shown: no difference shown; these runs cannot tell it from zero, which does not mean that "
+            "there is none.\n",
+            out);
+        return;
+    }
+}
+
 static void explain_resampled(const struct session *session, FILE *out)
 {
     size_t i = 0;
@@ -266,7 +340,8 @@ static void explain_resampled(const struct session *session, FILE *out)
     if (i == session->comparison_count)
         return;
     fprintf(out,
-            "Resampled: the same mean difference over %d draws of the runs (of whole blocks where compared "
+            "Resampled: the same mean difference, in its unit, over %d draws of the runs (of whole blocks "
+            "where compared "
             "within blocks), without 2.5 %% at either end: a plain check, calibration left out, on which no "
             "verdict rests. Of fewer than %d (few) it is too narrow to mean much.\n",
             BOOTSTRAP_DRAWS, BOOTSTRAP_UNITS_FEW);
@@ -285,9 +360,10 @@ static enum err_code write_all(const struct session *session, int width, FILE *o
         put_pushes(session, width, out);
         for (size_t i = 0; i < test_count; i++)
             put_group(session, tests[i], NULL, answer_test_title(tests[i]), width, out);
-        fputs("\n± is half the width of the 95 % interval of the pair alone. Adjusted p: over the pairs of "
+        fputs("\n± is half the width of the 95 % interval of the pair alone. p is adjusted over the pairs of "
               "feeders measured alike, then over quantities.\n",
               out);
+        explain_none_shown(session, out);
         explain_resampled(session, out);
         put_notes(session, out);
         code = put_reasons(session, out, e);

@@ -31,7 +31,7 @@ struct figure {
     size_t outcome, chart;       /* FIGURE_OUTCOME: index into the feeder's outcomes, and into its charts */
     char name[FIGURE_NAME_SIZE]; /* file name without its ending: [a-z0-9-]+ */
     char title[200];             /* foreign text may be inside: escape it */
-    char seen[1200];        /* what is to be seen in it, as sentences (figure_seen.h); foreign text too */
+    char seen[2000];        /* what is to be seen in it, as sentences (figure_seen.h); foreign text too */
     char description[1100]; /* what is drawn and what the marks mean, as a sentence or two */
     char *script, *data;    /* NAME.gp and NAME.csv, NULL until figure_make; owned */
     size_t script_length, data_length;

@@ -431,8 +431,8 @@ static void put_script(FILE *script, const struct session *session, const struct
     for (size_t i = 0; i < chart->group_count; i++)
         key_of_group(script, chart, figure, i, has);
     if (has->any_bar)
-        figure_key(script, "yerrorbars pointtype 7 pointsize 0 linewidth 1.4 linecolor rgb '#444444'",
-                   "95 % interval");
+        /* gnuplot's own sample of a bar lies flat, like that of a curve. */
+        figure_key(script, "points pointtype '|' linecolor rgb '#444444'", "95 % interval");
     if (has->any_bound)
         figure_key(script, "points pointtype 6 pointsize 0.8 linecolor rgb '#444444'", "at least (arrow)");
     if (has->any_band)

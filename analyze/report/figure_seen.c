@@ -55,8 +55,11 @@ static void seen_push(const struct session *session, struct figure *figure)
         if (greatest == NULL || stall->value > greatest->push.stall_force_n.value)
             greatest = run;
     }
-    say(figure, "%zu push%s of %s: in each the force rises with the feed until something gives way.", pushes,
-        pushes == 1 ? "" : "es", feeder->name);
+    say(figure, "%zu push%s of %s: in each the force rises with the feed until %s.", pushes,
+        pushes == 1 ? "" : "es", feeder->name,
+        limited[LIMITED_LIMIT] == 0        ? "something gives way"
+        : limited[LIMITED_LIMIT] == pushes ? "a set limit is met"
+                                           : "something gives way or a set limit is met");
     if (least != NULL && least != greatest)
         say(figure, "The stall force lies between %s (run %d) and %s (run %d).",
             text_quantity(&least->push.stall_force_n, "N", low, sizeof low), least->record->number,
@@ -106,7 +109,7 @@ static bool seen_ends(const struct session *session, size_t f, bool onset, struc
 static void seen_stall(const struct session *session, struct figure *figure)
 {
     bool onset = figure->kind == FIGURE_ONSET;
-    say(figure, onset ? "Mean slip onset by feeder."
+    say(figure, onset ? "Mean slip onset by feeder, at the lowest and the highest speed that it has one at."
                       : "Mean stall force by feeder, at the lowest and the highest speed.");
     for (size_t i = 0, named = 0; i < session->feeder_count && named < NAMED_MAX; i++)
         named += seen_ends(session, i, onset, figure);
@@ -198,34 +201,50 @@ static void seen_budget(const struct session *session, struct figure *figure)
     }
 }
 
-/* Where a row of points or a curve begins and ends, and its greatest value. */
-static void seen_row(struct figure *figure, const char *what, const char *name, const double *x,
-                     const double *y, const double *low, const double *high, size_t n)
+/* The unit at the end of an axis' label: "push force in N", "volumetric rate in mm³/s"; "" without one. */
+static const char *unit_of(const char *label)
 {
-    char x_a[48], x_b[48], x_top[48], y_a[TEXT_QUANTITY_SIZE], y_b[TEXT_QUANTITY_SIZE],
+    const char *unit = "";
+    for (const char *at = strstr(label, " in "); at != NULL; at = strstr(at + 1, " in "))
+        unit = at + 4;
+    return unit;
+}
+
+/* A row of points or a curve at the least and the greatest x that it has, and its greatest value where that
+ * is more than both. Points lie in the order in which they were measured, which may be any. */
+static void seen_row(const struct outcome_chart *chart, struct figure *figure, const char *what,
+                     const char *name, const double *x, const double *y, const double *low,
+                     const double *high, size_t n)
+{
+    const char *x_unit = unit_of(chart->x_label), *y_unit = unit_of(chart->y_label);
+    char x_a[80], x_b[80], x_top[80], y_a[TEXT_QUANTITY_SIZE], y_b[TEXT_QUANTITY_SIZE],
         y_top[TEXT_QUANTITY_SIZE];
-    size_t first = n, last = 0, top = 0;
+    size_t first = n, last = 0, top = 0, at;
     for (size_t i = 0; i < n; i++) {
         if (!isfinite(x[i]) || !isfinite(y[i]))
             continue;
         top = first == n || y[i] > y[top] ? i : top;
-        first = first == n ? i : first;
-        last = i;
+        last = first == n || x[i] >= x[last] ? i : last;
+        first = first == n || x[i] < x[first] ? i : first;
     }
     if (first == n)
         return;
-    banded(y[first], low[first], high[first], "", y_a, sizeof y_a);
-    banded(y[last], low[last], high[last], "", y_b, sizeof y_b);
-    banded(y[top], low[top], high[top], "", y_top, sizeof y_top);
-    text_number(x[first], 3, x_a, sizeof x_a);
-    text_number(x[last], 3, x_b, sizeof x_b);
-    if (first == last)
-        say(figure, "%s “%s”: %s at %s.", what, name, y_a, x_a);
-    else if (top == first || top == last)
+    text_measure(x[first], x_unit, x_a, sizeof x_a);
+    text_measure(x[last], x_unit, x_b, sizeof x_b);
+    text_measure(x[top], x_unit, x_top, sizeof x_top);
+    /* The top of a loop lies where its end does. */
+    at = strcmp(x_top, x_a) == 0 ? top : first;
+    banded(y[at], low[at], high[at], y_unit, y_a, sizeof y_a);
+    at = strcmp(x_top, x_b) == 0 ? top : last;
+    banded(y[at], low[at], high[at], y_unit, y_b, sizeof y_b);
+    banded(y[top], low[top], high[top], y_unit, y_top, sizeof y_top);
+    if (x[first] == x[last])
+        say(figure, "%s “%s”: %s at %s.", what, name, y_top, x_a);
+    else if (strcmp(y_top, y_a) == 0 || strcmp(y_top, y_b) == 0)
         say(figure, "%s “%s”: from %s at %s to %s at %s.", what, name, y_a, x_a, y_b, x_b);
     else
         say(figure, "%s “%s”: from %s at %s to %s at %s; greatest %s at %s.", what, name, y_a, x_a, y_b, x_b,
-            y_top, text_number(x[top], 3, x_top, sizeof x_top));
+            y_top, x_top);
 }
 
 static void seen_outcome(const struct session *session, struct figure *figure)
@@ -234,7 +253,7 @@ static void seen_outcome(const struct session *session, struct figure *figure)
     const struct outcome *o = &f->outcomes[figure->outcome];
 
     const struct outcome_chart *chart = &o->charts[figure->chart];
-    char at[48];
+    char at[80];
     /* The first chart of a test is the one that its headline is read off. */
     if (figure->chart == 0 && o->sentence_count > 0)
         say(figure, "%s%s%s.", strstr(o->sentences[0], f->name) == NULL ? f->name : "",
@@ -244,14 +263,15 @@ static void seen_outcome(const struct session *session, struct figure *figure)
         const struct outcome_group *g = &chart->groups[i];
         const char *name = g->name[0] != 0 ? g->name : "measured";
         if (g->curve_count > 0)
-            seen_row(figure, "Line", name, g->curve_x, g->curve_y, g->curve_low, g->curve_high,
+            seen_row(chart, figure, "Line", name, g->curve_x, g->curve_y, g->curve_low, g->curve_high,
                      g->curve_count);
         else
-            seen_row(figure, "Points", name, g->x, g->y, g->y_low, g->y_high, g->point_count);
+            seen_row(chart, figure, "Points", name, g->x, g->y, g->y_low, g->y_high, g->point_count);
     }
     for (size_t i = 0; i < chart->mark_count; i++) {
         if (isfinite(chart->marks[i].at_x))
-            say(figure, "Marked at %s: %s.", text_number(chart->marks[i].at_x, 3, at, sizeof at),
+            say(figure, "Marked at %s: %s.",
+                text_measure(chart->marks[i].at_x, unit_of(chart->x_label), at, sizeof at),
                 chart->marks[i].text);
     }
 }

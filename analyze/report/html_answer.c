@@ -178,7 +178,8 @@ static void row_method(const struct comparison *c, FILE *out)
 static void row_notes(const struct session *session, const struct comparison *c, FILE *out)
 {
     char text[ANSWER_ACCEPTED_SIZE];
-    fputs("<tr><td colspan=\"6\" class=\"small wrap\"><div class=\"note\"><span class=\"dim\">", out);
+    fprintf(out, "<tr><td colspan=\"%d\" class=\"small wrap\"><div class=\"note\"><span class=\"dim\">",
+            c->test[0] == 0 ? 6 : 5);
     row_method(c, out);
     fputs(".", out);
     if (answer_resampled(c, text, sizeof text)[0] != 0) {
@@ -225,8 +226,14 @@ static void comparison_row(const struct session *session, const struct compariso
     text_html(out, session->feeders[c->b].name);
     fputs("</th><td>", out);
     text_html(out, answer_quantity(session, c));
-    fputs(c->test[0] != 0 ? "</td><td>" : "</td><td class=\"number\">", out);
-    text_html(out, answer_where(c, text, sizeof text));
+    answer_where(c, text, sizeof text);
+    /* A test may have no settings at all, so they get no column of their own. */
+    if (c->test[0] == 0)
+        fputs("</td><td class=\"number\">", out);
+    else if (text[0] != 0)
+        fputs(" <span class=\"line dim small\">", out);
+    text_html(out, text);
+    fputs(c->test[0] != 0 && text[0] != 0 ? "</span>" : "", out);
     fputs("</td><td class=\"keep\">", out);
     text_html(out, answer_verdict(session, c, text, sizeof text));
     if (judged) {
@@ -267,10 +274,10 @@ static void comparison_table(const struct session *session, const char *test, FI
     html_table_begin(out, test[0] == 0 ? "Every pair of feeders, quantity and speed"
                                        : "Every pair of feeders and quantity of this test");
     fprintf(out,
-            "<thead><tr><th scope=\"col\">Pair</th><th scope=\"col\">Quantity</th><th scope=\"col\"%s</th>"
-            "<th scope=\"col\">Verdict</th><th scope=\"col\" class=\"number\">Difference</th>"
+            "<thead><tr><th scope=\"col\">Pair</th><th scope=\"col\">Quantity</th>%s<th "
+            "scope=\"col\">Verdict</th><th scope=\"col\" class=\"number\">Difference</th>"
             "<th scope=\"col\" class=\"number\">Adjusted p</th></tr></thead>\n<tbody>\n",
-            test[0] == 0 ? " class=\"number\">Speed" : ">Where");
+            test[0] == 0 ? "<th scope=\"col\" class=\"number\">Speed</th>" : "");
     for (size_t i = 0; i < session->comparison_count; i++) {
         if (strcmp(session->comparisons[i].test, test) == 0)
             comparison_row(session, &session->comparisons[i], out);

@@ -117,16 +117,18 @@ static void findings(const struct session *session, size_t feeder, const struct 
     fputs("</ul>\n", out);
 }
 
-/* The rows of a table: every key and setting that any feeder has, in the order in which they come. */
+/* The rows of a table: every key and setting that any feeder has, in the order in which they come; found: any
+ * feeder has a value of it. */
 #define ROWS_MAX 160
 struct rows {
     const struct outcome_quantity *row[ROWS_MAX];
+    bool found[ROWS_MAX];
     size_t count;
 };
 
 static void find_rows(const struct session *session, const char *test, struct rows *rows)
 {
-    rows->count = 0;
+    memset(rows, 0, sizeof *rows);
     for (size_t i = 0; i < session->feeder_count; i++) {
         const struct outcome *o = answer_outcome(&session->feeders[i], test);
         for (size_t k = 0; o != NULL && o->present && k < o->quantity_count; k++) {
@@ -137,6 +139,8 @@ static void find_rows(const struct session *session, const char *test, struct ro
                 j++;
             if (j == rows->count && j < ROWS_MAX)
                 rows->row[rows->count++] = q;
+            if (j < ROWS_MAX)
+                rows->found[j] = rows->found[j] || q->q.present;
         }
     }
 }
@@ -168,12 +172,34 @@ static void put_row(const struct session *session, const char *test, const struc
     fputs("</tr>\n", out);
 }
 
+/* What no feeder has a value of takes a sentence, not rows that say "none" all along. */
+static void put_not_found(const struct rows *rows, FILE *out)
+{
+    bool first = true;
+    for (size_t i = 0; i < rows->count; i++) {
+        const struct outcome_quantity *row = rows->row[i];
+        if (rows->found[i])
+            continue;
+        fputs(first ? "<p class=\"small dim\">Not to be told from these runs: " : ", ", out);
+        first = false;
+        text_html(out, row->label[0] != 0 ? row->label : row->key);
+        fputs(row->setting[0] != 0 ? " " : "", out);
+        text_html(out, row->setting);
+    }
+    fputs(first ? "" : ".</p>\n", out);
+}
+
 static void numbers(const struct session *session, const char *test, FILE *out)
 {
     struct rows rows;
+    bool any = false;
     find_rows(session, test, &rows);
-    if (rows.count == 0)
+    for (size_t i = 0; i < rows.count; i++)
+        any = any || rows.found[i];
+    if (!any) {
+        put_not_found(&rows, out);
         return;
+    }
     html_table_begin(out, "What it comes to, by feeder");
     fputs("<thead><tr><th scope=\"col\">Quantity</th>", out);
     for (size_t i = 0; i < session->feeder_count; i++) {
@@ -186,10 +212,13 @@ static void numbers(const struct session *session, const char *test, FILE *out)
                 o->run_count);
     }
     fputs("</tr></thead>\n<tbody>\n", out);
-    for (size_t i = 0; i < rows.count; i++)
-        put_row(session, test, rows.row[i], out);
+    for (size_t i = 0; i < rows.count; i++) {
+        if (rows.found[i])
+            put_row(session, test, rows.row[i], out);
+    }
     fputs("</tbody>\n", out);
     html_table_end(out);
+    put_not_found(&rows, out);
 }
 
 /* Chart by chart, so that the feeders' pictures of the same thing stand together. */

@@ -15,7 +15,7 @@ const char *text_unit(const char *unit)
     static const struct {
         const char *plain, *shown;
     } UNITS[] = {{"1", ""},     {"mm3/s", "mm³/s"}, {"mm2", "mm²"}, {"um", "µm"},
-                 {"Cel", "°C"}, {"deg", "°"},       {"N.m", "N m"}};
+                 {"Cel", "°C"}, {"deg", "°"},       {"N.m", "N m"}, {"N (mm3/s)^-n", "N/(mm³/s)^n"}};
     for (size_t i = 0; i < sizeof UNITS / sizeof UNITS[0]; i++) {
         if (strcmp(UNITS[i].plain, unit) == 0)
             return UNITS[i].shown;

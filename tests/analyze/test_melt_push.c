@@ -253,8 +253,8 @@ Test(melt_push, one_line_for_each_temperature)
     cr_expect(holds("coefficient", "at 215 °C", 6.18));
     cr_expect(holds("exponent", "at 215 °C", 0.463));
     cr_expect(holds("coefficient", "at 235 °C", 6.18 * exp(-0.22)));
-    cr_expect(holds("force_at_rate_n", "at 215 °C, 6.9 mm3/s", line_n(6.9, 215)));
-    cr_expect(holds("force_at_rate_n", "at 235 °C, 6.9 mm3/s", line_n(6.9, 235)));
+    cr_expect(holds("force_at_rate_n", "at 215 °C, 6.9 mm³/s", line_n(6.9, 215)));
+    cr_expect(holds("force_at_rate_n", "at 235 °C, 6.9 mm³/s", line_n(6.9, 235)));
     const struct outcome_quantity *force = outcome_find(&o, "force_at_rate_n", NULL);
     cr_expect(force->compared);
     cr_expect_float_eq(budget_standard_uncertainty(&force->budget), force->q.standard_uncertainty, 1e-12);

@@ -84,16 +84,23 @@ async function runAxe(page, source) {
   return result;
 }
 
+// Piece by piece through a window as high as a piece: for a picture of a whole page, or of a part beyond the window, Chromium
+// paints all of the page anew, which takes minutes where it is very long.
 async function screenshots(page, folder, name) {
-  const size = await page.evaluate(() => [document.documentElement.clientWidth, document.documentElement.scrollHeight]);
-  const pieces = Math.ceil(size[1] / PICTURE_HEIGHT_MAX);
+  const size = page.viewportSize();
+  const high = await page.evaluate(() => document.documentElement.scrollHeight);
+  const pieces = Math.ceil(high / PICTURE_HEIGHT_MAX);
   const paths = [];
   for (let i = 0; i < pieces; i++) {
     const path = join(folder, pieces === 1 ? `${name}.png` : `${name}-${i + 1}.png`);
     const y = i * PICTURE_HEIGHT_MAX;
-    await page.screenshot({ path, fullPage: true, clip: { x: 0, y, width: size[0], height: Math.min(PICTURE_HEIGHT_MAX, size[1] - y) } });
+    await page.setViewportSize({ width: size.width, height: Math.min(PICTURE_HEIGHT_MAX, high - y) });
+    await page.evaluate((top) => window.scrollTo(0, top), y);
+    await page.screenshot({ path });
     paths.push(path);
   }
+  await page.setViewportSize(size);
+  await page.evaluate(() => window.scrollTo(0, 0));
   return paths;
 }
 
@@ -140,7 +147,8 @@ async function checkReport(browser, tools, report, out, wanted, { markup, quick 
         const where = `${scheme} ${width} px`;
         numbers.views++;
         const { context, page, faults: heard } = await openPage(browser, file, { width, scheme });
-        if (wanted("screenshots")) pictures.push(...await screenshots(page, out, `${scheme}-${width}`));
+        // Night differs from day in colours alone, which one width shows.
+        if (wanted("screenshots") && (scheme === "light" || width === 1280)) pictures.push(...await screenshots(page, out, `${scheme}-${width}`));
         for (const state of ["as it opens", "all opened"]) {
           if (state === "all opened") await page.evaluate(inPage.openDetails);
           const at = `${where}, ${state}`;
@@ -148,8 +156,9 @@ async function checkReport(browser, tools, report, out, wanted, { markup, quick 
           numbers.overflowPx = Math.max(numbers.overflowPx, laid.excess);
           add(laid.faults, at);
           add(await page.evaluate(inPage.drawings), at);
-          // Axe sees the same elements at every width; wide and narrow differ in what scrolls.
-          if (wanted("axe") && width !== 768 && (state === "all opened" || (width === 1280 && scheme === "light"))) {
+          // Axe sees the same elements at every width; wide and narrow differ in what scrolls, night and day in colours, which are
+          // the same at every width.
+          if (wanted("axe") && (width === 1280 || (width === 360 && scheme === "light")) && (state === "all opened" || (width === 1280 && scheme === "light"))) {
             const axe = await runAxe(page, tools.axe);
             numbers.axeRuns++;
             add(axe.violations.map((v) => ({ check: "axe", text: `${v.id}: ${v.help} (${v.nodes.join("; ")})`, count: v.count })), at);

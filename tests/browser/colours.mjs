@@ -68,6 +68,8 @@ const readDrawing = (svg) => {
     const hatched = [];
     for (const e of group.querySelectorAll("path, use, polygon, rect, circle, polyline, line")) {
       if (e.closest("defs")) continue;
+      // gnuplot writes a mark of no size where only the bar through it is wanted.
+      if (e.tagName === "use" && e.getBoundingClientRect().width === 0) continue;
       const style = getComputedStyle(e);
       let paint;
       let sign;
@@ -99,6 +101,22 @@ const readDrawing = (svg) => {
   return { name, texts, series };
 };
 
+// Puts aside all that is not on the way from the page's body to a drawing, and the drawing's texts. A picture of a part of a
+// long page takes as long as the whole page does.
+const leaveAlone = (svg) => {
+  for (let at = svg; at.parentElement && at !== document.body; at = at.parentElement) {
+    for (const other of at.parentElement.children) if (other !== at) other.setAttribute("data-aside", "");
+  }
+  const sheet = new CSSStyleSheet();
+  sheet.replaceSync("[data-aside]{display:none!important}svg text{visibility:hidden!important}");
+  document.adoptedStyleSheets = [sheet];
+  window.scrollTo(0, 0);
+};
+const bringBack = () => {
+  document.adoptedStyleSheets = [];
+  for (const other of document.querySelectorAll("[data-aside]")) other.removeAttribute("data-aside");
+};
+
 async function simulate(tool, session, colours, deficiency) {
   await session.send("Emulation.setEmulatedVisionDeficiency", { type: deficiency });
   await tool.evaluate((list) => {
@@ -126,17 +144,12 @@ export async function colourFaults(page, modules) {
   const tool = await context.newPage();
   const session = await context.newCDPSession(tool);
   const handles = await page.$$("svg");
-  await page.evaluate(() => {
-    const sheet = new CSSStyleSheet();
-    sheet.replaceSync("svg text{visibility:hidden!important}");
-    globalThis.textHidden = sheet;
-  });
   for (const handle of handles) {
     if (!(await handle.isVisible())) continue;
     const drawing = await handle.evaluate(readDrawing);
-    await page.evaluate(() => { document.adoptedStyleSheets = [globalThis.textHidden]; });
-    const picture = await handle.screenshot();
-    await page.evaluate(() => { document.adoptedStyleSheets = []; });
+    await handle.evaluate(leaveAlone);
+    const picture = await page.screenshot({ fullPage: true, clip: await handle.boundingBox() });
+    await page.evaluate(bringBack);
     const [ground, ...grounds] = await commonest(tool, picture, drawing.texts.map((t) => t.box));
     drawing.texts.forEach((t, i) => {
       if (!grounds[i]) return;

@@ -7,7 +7,7 @@ export const PAPERS = { A4: { width: 595.3, height: 841.9 }, Letter: { width: 61
 // A mark of this size, in points, must come out as large: Chromium shrinks a page whose content is too wide.
 const MARK_PT = 3;
 
-// Marks: f top and bottom of a figure, h a heading, n the first of what follows it, t the right edge of a table, w of a text.
+// Marks: d the end of what is folded, f top and bottom of a figure, h a heading, n the first of what follows it, t the right edge of a table, w of a text.
 const putMarks = (size) => {
   const put = (element, word, css) => {
     const mark = document.createElement("span");
@@ -17,10 +17,16 @@ const putMarks = (size) => {
     if (getComputedStyle(element).position === "static") element.style.position = "relative";
     element.append(mark);
   };
-  for (const details of document.querySelectorAll("details")) details.open = true;
   const shown = (list) => [...list].filter((e) => e.checkVisibility() && !e.closest("svg"));
   const said = (e) => e.textContent.trim().replace(/\s+/g, " ").slice(0, 60);
-  const list = { figures: [], headings: [], tables: [] };
+  const list = { figures: [], headings: [], tables: [], folded: [] };
+  // What is folded must be on paper as the page opens: nobody can unfold paper, or knows that there is more.
+  document.querySelectorAll("details").forEach((details, i) => {
+    const last = details.lastElementChild;
+    if (!last || last.tagName === "SUMMARY") return;
+    put(["UL", "OL"].includes(last.tagName) ? last.lastElementChild : last, `zqd${i}zq`, "left:0;bottom:0");
+    list.folded.push([i, said(details.querySelector("summary") ?? details)]);
+  });
   shown(document.querySelectorAll("figure")).forEach((figure, i) => {
     put(figure, `zqf${i}azq`, "left:0;top:0");
     put(figure, `zqf${i}bzq`, "left:0;bottom:0");
@@ -71,7 +77,6 @@ export async function paperFaults(page, format, out) {
   const own = await page.evaluate(() => [...document.styleSheets].filter((s) => !s.href).some((s) => [...s.cssRules].some((r) => r instanceof CSSPageRule && r.style.margin !== "")));
   const margin = own ? undefined : { top: "10mm", right: "10mm", bottom: "10mm", left: "10mm" };
   const options = { format, printBackground: true, margin };
-  await page.evaluate(() => { for (const details of document.querySelectorAll("details")) details.open = true; });
   // How long the page is at the width of the paper, in pages; what may not be cut leaves room at some feet.
   await page.emulateMedia({ media: "print", colorScheme: "light" });
   const side = 2 * 15 / 25.4 * 96;
@@ -87,7 +92,7 @@ export async function paperFaults(page, format, out) {
   const pages = read(marked);
   const at = new Map();
   pages.forEach((p, number) => p.words.forEach((w) => {
-    for (const m of w.text.matchAll(/zq([fht]\d+[ab]?)zq/g)) at.set(m[1], { page: number + 1, ...w });
+    for (const m of w.text.matchAll(/zq([dfht]\d+[ab]?)zq/g)) at.set(m[1], { page: number + 1, ...w });
   }));
   const paper = PAPERS[format];
   if (plain.length > 1.6 * least + 2) say(`${plain.length} pages, where the page is as long as ${least.toFixed(1)} of them`);
@@ -106,6 +111,9 @@ export async function paperFaults(page, format, out) {
     const [a, b] = [at.get(`h${i}a`), at.get(`h${i}b`)];
     if (!a || !b) say(`heading "${name}" or what follows it is not on paper`);
     else if (a.page !== b.page) say(`heading "${name}" stands alone at the foot of page ${a.page}`);
+  }
+  for (const [i, name] of marks.folded) {
+    if (!at.has(`d${i}`)) say(`what is folded under "${name}" is not on paper`);
   }
   for (const [i, name] of marks.tables) {
     const edge = at.get(`t${i}`);

@@ -38,7 +38,7 @@ a{color:#00568a;display:inline-block;padding:.3rem 0}
 .scroll{overflow-x:auto}
 td,th{padding:.2rem .5rem;text-align:left}
 @media (prefers-color-scheme:dark){body,.picture{background:#15191c;color:#eee}a{color:#7cc4f2}.ink{fill:#eee}}
-@media print{body,.picture{background:#fff;color:#000}.ink{fill:#000}figure,tr{break-inside:avoid}h1,h2,h3{break-after:avoid}.scroll,.picture{overflow:visible}.picture svg{min-width:0}}
+@media print{body,.picture{background:#fff;color:#000}.ink{fill:#000}figure,tr{break-inside:avoid}h1,h2,h3{break-after:avoid}.scroll,.picture{overflow:visible}.picture svg{min-width:0}details::details-content{content-visibility:visible;block-size:auto}}
 </style>
 </head>
 <body>
@@ -108,6 +108,7 @@ const SPOILED = [
   ["a figure cut by the end of a sheet", ["paper"], both(style("@media print{figure{break-inside:auto!important}#figure-one{margin-top:600px}}"))],
   ["a table too wide for the sheet", ["paper"], style("@media print{table{width:1100px}}")],
   ["a heading alone at the foot", ["paper"], style("@media print{h2{break-after:page!important}}")],
+  ["what stays folded on paper", ["paper"], change("details::details-content{content-visibility:visible;block-size:auto}", "")],
   ["pages that are empty", ["paper"], style("@media print{details{break-before:page}section{min-height:2500px}}")],
   ["a paragraph that holds a block", ["html"], before("</main>", "<p><div>Inside</div></p>")],
   ["an element that drawings do not have", ["html"], change(`<path d="M100,150`, `<pathh/><path d="M100,150`)],

@@ -385,7 +385,8 @@ Test(analyze_commands, compare_gives_the_verdict_first)
     char *first;
     cr_expect_eq(run("compare s"), EXIT_DONE, "%s", complained);
     cr_expect_eq(strncmp(said, "SIMULATED DATA\ngear-8 pushes 2", 30), 0, "%s", said);
-    cr_expect_not_null(strstr(said, "\ngear-8 is higher "), "%s", said);
+    cr_expect_not_null(strstr(said, "\nStall force: a is gear-8, b is gear-12\n"), "%s", said);
+    cr_expect_not_null(strstr(said, " a higher "), "%s", said);
     cr_expect_str_eq(complained, "");
     cr_expect_eq(run("compare --json s"), EXIT_DONE);
     root = json_loads(said, 0, NULL);

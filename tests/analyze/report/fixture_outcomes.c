@@ -174,7 +174,7 @@ static void operating_chart(struct outcome *o, size_t feeder)
     o->run_count = o->used_count = 24;
     add(o, "greatest_rate_mm3_s", "at 215 °C", "greatest rate", "mm3/s", 17.4 - 3.1 * (double)feeder, 0.41,
         17, 0.03);
-    outcome_say(o, "feeds this hot end at up to 17.4 mm3/s (7.2 mm/s) at 215 °C with 20 %% margin; the motor "
+    outcome_say(o, "feeds this hot end at up to 17.4 mm³/s (7.2 mm/s) at 215 °C with 20 %% margin; the motor "
                    "gives way first");
     chart = outcome_add_chart(o, "limits");
     snprintf(chart->title, sizeof chart->title, "load line and what the feeder can push");

@@ -392,7 +392,7 @@ Test(report_budget, flags_of_means_and_differences_are_told_everywhere)
     cr_expect_eq(json_array_size(flags), 1);
     json_decref(root);
     page = output(s, OUTPUT_HTML);
-    cr_expect_not_null(strstr(page, "both are motor-limited.<span class=\"line flag\">Note: gear-8mm: "
+    cr_expect_not_null(strstr(page, "both are motor-limited. <span class=\"line flag\">Note: gear-8mm: "
                                     "extrapolated &lt;b&gt;.</span>"));
     cr_expect_not_null(
         strstr(page, " <span class=\"flag\">gear-8mm: extrapolated &lt;b&gt;.</span></div></td></tr>"));

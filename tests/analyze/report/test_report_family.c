@@ -3,6 +3,7 @@
 #include "analyze/comparison.h"
 #include "analyze/report/answer.h"
 #include "analyze/report/answer_family.h"
+#include "analyze/report/compare_text.h"
 #include "analyze/report/figure.h"
 #include "tests/analyze/report/fixture_session.h"
 #include "tests/analyze/report/page_checks.h"
@@ -231,6 +232,49 @@ Test(report_family, ranking_is_on_page_and_terminal)
 }
 
 /* Beside every number that rests on it: sentence, ranking, table, picture, terminal, results.json. */
+static char *terminal_output(const struct session *s, int width)
+{
+    char *text = NULL;
+    size_t length = 0;
+    struct err e;
+    FILE *out = open_memstream(&text, &length);
+    cr_assert_not_null(out);
+    cr_assert_eq(compare_text_write(s, width, out, &e), ERR_OK);
+    cr_assert_eq(fclose(out), 0);
+    return text;
+}
+
+Test(report_family, terminal_of_80_columns_has_a_line_for_every_pair)
+{
+    struct session *s = judged_session(false);
+    struct comparison *c = s->comparisons;
+    char *text;
+    for (size_t i = 0; i < 3; i++)
+        c[i].resampled =
+            (struct bootstrap_interval){true, c[i].difference.value - 0.6, c[i].difference.value + 0.7, 2000};
+    text = terminal_output(s, 80);
+    cr_expect_not_null(strstr(text, "\nStall force\n"
+                                    "a          b          verdict"),
+                       "%s", text);
+    cr_expect_not_null(strstr(text, "\nat 10 mm/s\n"
+                                    "gear-8mm   gear-12mm  a higher "),
+                       "%s", text);
+    cr_expect_not_null(strstr(text, "37.8 N ± 2.0 N   < 0.001  37.2 to 38.5 few\n"), "%s", text);
+    cr_expect_not_null(strstr(text, "None shown: no difference shown;"));
+    free(text);
+    fixture_session_free(s);
+}
+
+Test(report_family, narrow_terminal_keeps_each_pair_under_its_speed)
+{
+    struct session *s = judged_session(false);
+    char *text = terminal_output(s, 30);
+    cr_expect_not_null(strstr(text, "\nStall force\nat 10 mm/s\na "), "%s", text);
+    cr_expect_not_null(strstr(text, "\n\nat 40 mm/s\na "), "%s", text);
+    free(text);
+    fixture_session_free(s);
+}
+
 Test(report_family, accepted_conditions_stand_beside_every_number)
 {
     struct session *s = judged_session(false);

@@ -287,9 +287,9 @@ Test(report_outcomes, terminal_lists_each_test_under_its_name)
 {
     struct session *s = fixture_outcomes(false);
     char *text = page_output(s, OUTPUT_TEXT);
-    const char *group = strstr(text, "\nLoaded feed\nverdict");
+    const char *group = strstr(text, "\nLoaded feed: a is gear-8mm, b is gear-12mm\nquantity");
     cr_assert_not_null(group, "%s", text);
-    cr_expect_not_null(strstr(group, "gear-12mm is higher"));
+    cr_expect_not_null(strstr(group, "b higher"));
     cr_expect_not_null(strstr(group, "creep coefficient"));
     cr_expect_not_null(strstr(group, "at 40 N preload"));
     cr_expect_null(strstr(text, "  0 mm/s"), "a speed that means nothing");
@@ -340,6 +340,50 @@ Test(report_outcomes, long_path_is_thinned_and_keeps_its_extremes)
     snprintf(extreme, sizeof extreme, ",%.10g,,\n", s->feeders[0].outcomes[1].charts[0].groups[0].y[13337]);
     cr_expect_not_null(strstr(f->data, extreme), "the one reading that stands out is lost");
     figures_free(&figures);
+    fixture_outcomes_free(s);
+}
+
+Test(report_outcomes, words_of_a_figure_go_from_end_to_end_and_have_units)
+{
+    static const double X[3] = {60, 20, 40}, Y[3] = {31, 4, 52};
+    struct session *s = fixture_outcomes(false);
+    struct outcome_chart *chart = &s->feeders[0].outcomes[1].charts[0];
+    struct outcome_group *g = &chart->groups[0];
+    struct figures figures;
+    struct err e = {0};
+    for (size_t i = 0; i < g->point_count; i++) {
+        g->x[i] = i < 3 ? X[i] : NAN;
+        g->y[i] = i < 3 ? Y[i] : NAN;
+    }
+    g->curve_count = 0;
+    snprintf(g->name, sizeof g->name, "bent");
+    snprintf(chart->x_label, sizeof chart->x_label, "feed in mm");
+    snprintf(chart->y_label, sizeof chart->y_label, "push force in N");
+    cr_assert_eq(page_figures(s, &figures, &e), ERR_OK);
+    cr_expect_not_null(strstr(named(&figures, "test-reversal-1-loop-1-gear-8mm")->seen,
+                              "Points “bent”: from 4 N at 20 mm to 31 N at 60 mm; greatest 52 N at 40 mm."),
+                       "%s", named(&figures, "test-reversal-1-loop-1-gear-8mm")->seen);
+    figures_free(&figures);
+    fixture_outcomes_free(s);
+}
+
+Test(report_outcomes, what_no_feeder_has_takes_a_sentence_and_no_row)
+{
+    struct session *s = fixture_outcomes(false);
+    char *page;
+    for (size_t i = 0; i < s->feeder_count; i++) {
+        for (size_t k = 0; k < s->feeders[i].outcome_count; k++) {
+            struct outcome *o = &s->feeders[i].outcomes[k];
+            for (size_t j = 0; j < o->quantity_count; j++) {
+                if (strcmp(o->quantities[j].key, "greatest_rate_mm3_s") == 0)
+                    o->quantities[j].q.present = false;
+            }
+        }
+    }
+    page = page_output(s, OUTPUT_HTML);
+    cr_expect_not_null(strstr(page, "Not to be told from these runs: greatest rate at 215 °C.</p>"));
+    cr_expect_null(strstr(page, "<th scope=\"row\">greatest rate"));
+    free(page);
     fixture_outcomes_free(s);
 }
 

@@ -292,6 +292,22 @@ static bool part_has(const struct answer_plain *part, const char *words)
     return false;
 }
 
+Test(report_page, plain_words_count_a_feeder_of_several_series_once)
+{
+    struct session *s = fixture_session(false);
+    struct answer_plain parts[ANSWER_PLAIN_PARTS];
+    struct err e = {0};
+    snprintf(s->feeders[0].name, sizeof s->feeders[0].name, "gear-8mm (series 1)");
+    snprintf(s->feeders[1].name, sizeof s->feeders[1].name, "gear-8mm (series 2)");
+    s->series_count = 2;
+    cr_assert_eq(answer_plain(s, parts, &e), ERR_OK);
+    cr_expect(part_has(&parts[0], "2 filament feeders, in 2 series with 36 runs: gear-8mm and gear-fine."));
+    cr_expect(part_has(&parts[0], "A feeder of the same name in another series is counted by itself below."));
+    s->series_count = 1;
+    answer_plain_free(parts);
+    fixture_session_free(s);
+}
+
 Test(report_page, plain_words_say_who_how_much_how_sure_and_what_it_means)
 {
     struct session *s = fixture_session(false);
