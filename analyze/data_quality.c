@@ -334,11 +334,11 @@ static void judge_saturation(const struct run_result *run, const struct series *
                  ((double)run->record->counts_max - (double)run->record->counts_min) / 2;
     if (rows->over_range_in_motion > 0)
         say(q, DATA_QUALITY_SPOILS, "the force",
-            "%u readings were at the end of the range while it moved, and the force beyond is not known",
-            rows->over_range_in_motion);
+            "%u reading%s at the end of the range while it moved, and the force beyond is not known",
+            rows->over_range_in_motion, rows->over_range_in_motion == 1 ? " was" : "s were");
     else if (rows->over_range_rows > 0)
-        say(q, DATA_QUALITY_USABLE, "", "%u readings were at the end of the range, none while it moved",
-            rows->over_range_rows);
+        say(q, DATA_QUALITY_USABLE, "", "%u reading%s at the end of the range, none while it moved",
+            rows->over_range_rows, rows->over_range_rows == 1 ? " was" : "s were");
     else if (isnan(rows->range_used))
         say(q, DATA_QUALITY_UNKNOWN, "", "no reading says that it was at an end, and the range is not known");
     else if (room_n < ROOM_SDS * noise)
@@ -523,7 +523,7 @@ enum err_code data_quality_sum_up(const struct session *session, struct data_qua
     for (size_t i = 0; i < session->run_count; i++) {
         const struct run_result *run = &session->runs[i];
         struct data_quality quality[DATA_QUALITY_ASPECTS];
-        if (!run->quality.present)
+        if (!run->quality.present || run->record->repeated_by > 0)
             continue;
         data_quality_of_run(run, session->series[run->series], quality);
         add_run(&sums->session, i, quality);

@@ -52,7 +52,8 @@ struct data_quality {
 void data_quality_of_run(const struct run_result *run, const struct series *series,
                          struct data_quality quality[DATA_QUALITY_ASPECTS]);
 
-/* Over the runs of a feeder, of a series, or of all. */
+/* Over the runs of a feeder, of a series, or of all, without those that were repeated: no answer rests on
+ * them, and what is wrong with them is why they were repeated. */
 struct data_quality_sum {
     size_t runs;                                               /* that have verdicts */
     size_t good;                                               /* good in all that can be told */

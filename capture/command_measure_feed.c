@@ -61,5 +61,6 @@ int command_measure_feed(int argc, char **argv)
         &(struct measure_feed_request){
             .port = a.port, .baud = a.baud, .way = a.way, .out = a.folder, .order = &a.feed_order},
         &view, &outcome, &e);
+    operator_end(&view);
     return commands_finish_recording(a.folder, outcome.recorded, outcome.planned, "lengths", "", code, &e);
 }

@@ -84,6 +84,7 @@ int command_run(int argc, char **argv)
     struct series_outcome outcome;
     struct operator_view view;
     char repeated[40] = "";
+    char wrong[40] = "";
     char how[160];
     struct err e;
     enum err_code code;
@@ -101,14 +102,17 @@ int command_run(int argc, char **argv)
         return commands_report(&e);
     operator_init(&view, a.yes, commands_catch_stop_requests());
     code = series_capture_carry_out(capture, &view, &outcome, &e);
+    operator_end(&view);
     series_capture_free(capture);
-    if (code != ERR_OK && outcome.recorded > 0 && outcome.complete + outcome.limited < outcome.planned)
+    if (code != ERR_OK && outcome.begun && outcome.complete + outcome.limited < outcome.planned)
         operator_say(&view, "to go on: " COMMANDS_PROGRAM " run --resume --port %s --out %s", a.port,
                      a.folder);
     if (outcome.repeated > 0)
         snprintf(repeated, sizeof repeated, "; %d of them repeated others", outcome.repeated);
-    snprintf(how, sizeof how, ": %d complete, %d at a limit, %d interrupted, %d faults%s", outcome.complete,
-             outcome.limited, outcome.interrupted, outcome.faulted, repeated);
-    return commands_finish_recording(a.folder, (size_t)outcome.recorded, (size_t)outcome.planned, "runs", how,
-                                     code, &e);
+    if (outcome.wrong > 0)
+        snprintf(wrong, sizeof wrong, "; %d looked wrong", outcome.wrong);
+    snprintf(how, sizeof how, ": %d complete, %d at a limit, %d interrupted, %d faults%s%s", outcome.complete,
+             outcome.limited, outcome.interrupted, outcome.faulted, repeated, wrong);
+    return commands_finish_recording(a.folder, (size_t)outcome.recorded, (size_t)outcome.planned,
+                                     a.resume ? "remaining runs" : "runs", how, code, &e);
 }

@@ -69,5 +69,6 @@ int command_weigh(int argc, char **argv)
                                                    .feeder = a.feeder != NULL ? a.feeder : "weighing",
                                                    .order = &a.weigh_order},
                            &view, &outcome, &e);
+    operator_end(&view);
     return commands_finish_recording(a.folder, outcome.recorded, outcome.planned, "readings", "", code, &e);
 }

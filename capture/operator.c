@@ -13,6 +13,7 @@
 #include <string.h>
 #include <sys/ioctl.h>
 #include <sys/stat.h>
+#include <termios.h>
 #include <unistd.h>
 
 #define REDRAW_US 170000
@@ -120,6 +121,11 @@ static void clear_live_line(struct operator_view *view)
     view->drawn_us = 0;
 }
 
+void operator_end(struct operator_view *view)
+{
+    clear_live_line(view);
+}
+
 void operator_say(struct operator_view *view, const char *format, ...)
 {
     char line[1024];
@@ -171,9 +177,12 @@ static bool wait_for_line(struct operator_view *view, char *typed, size_t size, 
     return false;
 }
 
-/* A question, without line break where the answer is typed behind it. */
+/* A question, without line break where the answer is typed behind it. What was typed at a terminal before the
+ * question was there to be read is no answer to it: an Enter too many must not set the next motion going. */
 static void show_question(const struct operator_view *view, const char *question)
 {
+    if (isatty(STDIN_FILENO) == 1)
+        tcflush(STDIN_FILENO, TCIFLUSH);
     put_wrapped(view, question);
     fputs(view->live ? " " : "\n", stderr);
 }
@@ -182,7 +191,7 @@ bool operator_confirm(struct operator_view *view, const char *question, bool (*i
                       void *context)
 {
     char line[1200];
-    char typed[2];
+    char typed[40];
     snprintf(line, sizeof line, "%.1024s", question);
     err_clean_text(line);
     clear_live_line(view);
@@ -192,8 +201,15 @@ bool operator_confirm(struct operator_view *view, const char *question, bool (*i
         return *view->stop_requests == 0;
     }
     snprintf(line + strlen(line), sizeof line - strlen(line), " - press Enter when ready, Ctrl-C to stop:");
-    show_question(view, line);
-    return wait_for_line(view, typed, sizeof typed, idle, context);
+    for (;;) {
+        show_question(view, line);
+        if (!wait_for_line(view, typed, sizeof typed, idle, context))
+            return false;
+        if (typed[strspn(typed, " \t\r")] == 0)
+            return true;
+        /* Who types a word means something else than that the rig may move. */
+        operator_say(view, "'%s' is not Enter alone, so nothing was done", typed);
+    }
 }
 
 bool operator_ask(struct operator_view *view, const char *question, char *answer, size_t size,

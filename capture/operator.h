@@ -34,9 +34,10 @@ void operator_say(struct operator_view *view, const char *format, ...) __attribu
 /* The dangers of a rig, before it is armed for the first time. */
 void operator_show_cautions(struct operator_view *view);
 
-/* Show question, which ends its line where standard error is no terminal, and wait for Enter; at once true
- * when unattended. While waiting, idle(context) is called about five times a second; when it returns false,
- * or the operator asks to stop, or the input ends: false.
+/* Show question, which ends its line where standard error is no terminal, and wait for Enter alone: a line
+ * with anything in it is refused, and the question comes again. At a terminal what was typed before the
+ * question is dropped. At once true when unattended. While waiting, idle(context) is called about five times
+ * a second; when it returns false, or the operator asks to stop, or the input ends: false.
  */
 bool operator_confirm(struct operator_view *view, const char *question, bool (*idle)(void *context),
                       void *context);
@@ -45,6 +46,9 @@ bool operator_confirm(struct operator_view *view, const char *question, bool (*i
  * characters replaced). false as operator_confirm, and when unattended. */
 bool operator_ask(struct operator_view *view, const char *question, char *answer, size_t size,
                   bool (*idle)(void *context), void *context);
+
+/* Take the live line away, before something else writes to the terminal. */
+void operator_end(struct operator_view *view);
 
 /* Redraw the live line, at most six times a second; nothing without a terminal. */
 void operator_progress(struct operator_view *view, const char *format, ...)

@@ -246,30 +246,27 @@ static void put_series(const struct plan_check *check, FILE *out)
     fill(out, "  ", 2,
          "The order is random and follows from the seed, %llu, alone: block by block, in each the feeders in "
          "random "
-         "order, and with each feeder its runs in random order, but so that what takes long to change is "
-         "changed "
-         "once%s. --order lists it.",
+         "order, and with each feeder its runs in random order; what meets the same end by the same guide "
+         "tube, "
+         "at the same temperature, stays together%s. --order lists it.",
          (unsigned long long)p->seed,
          check->order[check->runs - 1].repeat > 0 ? "; endurance comes last, push by push" : "");
 }
 
-/* Conditions that the plan has asked for, those of the feeders or those of the room and the bench. */
-static void put_conditions(const struct plan *plan, bool of_feeder, const char *when, FILE *out)
+/* The conditions that `run` asks for: those of the room when it begins, or those of what is mounted. */
+static void put_conditions(const struct plan *p, bool of_feeder, const char *when, FILE *out)
 {
     struct condition_ask ask;
-    char list[1024] = "";
+    char text[1500] = "";
     size_t used = 0;
-    condition_ask_begin(&ask, plan);
-    for (size_t i = 0; i < plan->ask_count; i++) {
-        if (condition_ask_is_of_feeder(&ask, plan->ask[i]) != of_feeder)
-            continue;
-        used += (size_t)snprintf(list + used, sizeof list - used, "%s%s", used > 0 ? ", " : "",
-                                 CONDITION_KINDS[plan->ask[i]].label);
-        if (used >= sizeof list)
-            break;
+    condition_ask_begin(&ask, p);
+    for (size_t i = 0; i < p->ask_count && used < sizeof text; i++) {
+        if (condition_ask_is_of_feeder(&ask, p->ask[i]) == of_feeder)
+            used += (size_t)snprintf(text + used, sizeof text - used, "%s%s", used > 0 ? ", " : "",
+                                     CONDITION_KINDS[p->ask[i]].label);
     }
     if (used > 0)
-        fill(out, "  ", 2, "%s `run` asks for: %s. Enter keeps the last value.", when, list);
+        fill(out, "  ", 2, "%s it asks for: %s.", when, text);
 }
 
 static void put_asked(const struct plan_check *check, FILE *out)
@@ -288,8 +285,8 @@ static void put_asked(const struct plan_check *check, FILE *out)
          "`run` stops %d time%s for it and waits for Enter: %d with a feeder to be mounted, %d with another "
          "change alone.",
          stops, plural((size_t)stops), t->mountings, t->changes);
-    put_conditions(&check->plan, false, "When it begins,", out);
-    put_conditions(&check->plan, true, "At each mounting of a feeder,", out);
+    put_conditions(&check->plan, false, "When it begins", out);
+    put_conditions(&check->plan, true, "At each mounting", out);
 }
 
 static void put_time(const struct plan_check *check, FILE *out)
@@ -314,14 +311,14 @@ static void put_time(const struct plan_check *check, FILE *out)
          "--mount-minutes and --change-minutes say it better. Runs that end at a limit take less.");
 }
 
-/* "350 mm, 0.35 m, 1.07 g", into a buffer of twice the size of a number. */
+/* "350 mm, 1.07 g", from a metre on "1.35 m"; into a buffer of twice the size of a number. */
 static const char *amount(double feed_mm, double feed_g, char buffer[2 * NUMBER_SIZE])
 {
-    char mm[NUMBER_SIZE], m[NUMBER_SIZE], g[NUMBER_SIZE];
-    bool weighed = !isnan(feed_g);
-    snprintf(buffer, 2 * NUMBER_SIZE, "%.24s mm, %.24s m%s%.24s%s", plan_check_number(feed_mm, mm),
-             plan_check_number(feed_mm / 1000, m), weighed ? ", " : "",
-             weighed ? plan_check_number(feed_g, g) : "", weighed ? " g" : "");
+    char length[NUMBER_SIZE], g[NUMBER_SIZE];
+    bool weighed = !isnan(feed_g), metres = feed_mm >= 1000;
+    snprintf(buffer, 2 * NUMBER_SIZE, "%.24s %s%s%.24s%s",
+             plan_check_number(metres ? feed_mm / 1000 : feed_mm, length), metres ? "m" : "mm",
+             weighed ? ", " : "", weighed ? plan_check_number(feed_g, g) : "", weighed ? " g" : "");
     return buffer;
 }
 
@@ -345,7 +342,7 @@ static void put_filament(const struct plan_check *check, FILE *out)
          isnan(check->request.density_g_cm3) ? " With --density G_CM3 it is weighed, too."
          : isnan(all_g) ? " Without filament_diameter_mm of every feeder it cannot be weighed."
                         : "");
-    if (check->rows < 1e5)
+    if (check->rows < 1e6)
         fill(out, "  ", 2, "The series takes about %s of disk, for %.0f samples.",
              disk(check->disk_bytes, buffer), check->rows);
     else
@@ -423,11 +420,10 @@ static void put_seen(const struct plan_check *check, FILE *out)
          "in 80 of 100 "
          "such series; smaller ones less often. The scatter is the standard deviation of one feeder's value "
          "(its "
-         "stall force, say) from block to block, without what all feeders of a block share. A difference is "
-         "called one "
-         "at 5 %%%s.",
+         "stall force, say) from block to block, without what all feeders of a block share. Where there is "
+         "no difference, one is claimed in 5 of 100 such series at most%s.",
          seen->feeders, check->plan.blocks, seen->ratio,
-         seen->feeders > 2 ? ", which holds for all pairs of feeders together" : "");
+         seen->feeders > 2 ? ", all pairs of feeders together" : "");
     if (!isnan(seen->difference_n))
         fill(out, "  ", 2, "At a scatter of %g N, as stated by --scatter, that is %s N.",
              check->request.scatter_n, plan_check_number(seen->difference_n, number));

@@ -8,7 +8,7 @@
 
 #define NOISE_SDS      6.0 /* past which a reading is no noise */
 #define TENTH          0.1 /* share of the feed that the end is judged by */
-#define FEED_PARTS     40  /* of a push: a drop of the force lasts longer than one */
+#define FEED_PARTS     40  /* of a push */
 #define MEANS_LEAST    20  /* fewer tell nothing of the shape of a push */
 #define STILL_RISING   0.25
 #define FALL_OF_A_DROP (1.0 / 30)
@@ -114,6 +114,20 @@ static double force_at(const struct parts *p, double feed)
     return p->force_n[i - 1] + fmax(along, 0) * (p->force_n[i] - p->force_n[i - 1]);
 }
 
+/* Whether the force ever fell by more than least_fall_n. Looked for in means as short as there are: a motor
+ * that lost step is back at its force within an electrical cycle, which may feed less than a part of the
+ * push. */
+static bool fell(const double *force_n, size_t n, double least_fall_n)
+{
+    double highest_n = -INFINITY;
+    for (size_t i = 0; i < n; i++) {
+        highest_n = fmax(highest_n, force_n[i]);
+        if (highest_n - force_n[i] > least_fall_n)
+            return true;
+    }
+    return false;
+}
+
 /* As run_glance_judge says. */
 static bool is_still_rising(const struct run_glance_means *push, const double *force_n, double peak_n,
                             double least_fall_n)
@@ -121,16 +135,11 @@ static bool is_still_rising(const struct run_glance_means *push, const double *f
     struct parts p;
     double most_n = 0;
     double rise_n = 0;
-    double highest_n = -INFINITY;
-    if (push->n < MEANS_LEAST || !(push->feed[push->n - 1] > push->feed[0]))
+    if (push->n < MEANS_LEAST || !(push->feed[push->n - 1] > push->feed[0]) ||
+        fell(force_n, push->n, fmax(least_fall_n, peak_n * FALL_OF_A_DROP)))
         return false;
     divide(push, force_n, &p);
-    for (size_t i = 0; i < p.n; i++) {
-        highest_n = fmax(highest_n, p.force_n[i]);
-        if (highest_n - p.force_n[i] > fmax(least_fall_n, peak_n * FALL_OF_A_DROP))
-            return false;
-        if (i == 0)
-            continue;
+    for (size_t i = 1; i < p.n; i++) {
         rise_n = p.force_n[i] - force_at(&p, p.feed[i] - TENTH);
         most_n = fmax(most_n, rise_n);
     }
@@ -156,8 +165,9 @@ static void judge_push(const struct run_glance *g, const struct run_record *reco
     else if (r->peak_n <= floor_n)
         r->flag[RUN_GLANCE_NO_LOAD] = true;
     else if (pushes_to_the_end(record->test) && record->ended == RUN_COMPLETE)
+        /* A fall is a difference of two means. */
         r->flag[RUN_GLANCE_STILL_RISING] = is_still_rising(
-            &g->push, force_n, r->peak_n, NOISE_SDS * r->noise_n / sqrt((double)g->push.each));
+            &g->push, force_n, r->peak_n, NOISE_SDS * r->noise_n * sqrt(2.0 / (double)g->push.each));
 }
 
 void run_glance_judge(const struct run_glance *g, const struct run_record *record,
@@ -172,8 +182,9 @@ void run_glance_judge(const struct run_glance *g, const struct run_record *recor
     if (g->n > 1)
         r->noise_n = sqrt(fmax(0, (g->squares - g->sum * g->sum / n) / (n - 1))) / per_n;
     r->fed_mm = (double)g->farthest_steps * record->mm_per_microstep;
+    r->floor_n = fmax(zero_drift_limit_n, NOISE_SDS * r->noise_n);
     if (g->push.n > 0)
-        judge_push(g, record, c, zero_counts, fmax(zero_drift_limit_n, NOISE_SDS * r->noise_n), r);
+        judge_push(g, record, c, zero_counts, r->floor_n, r);
     for (size_t i = half; i < g->after.n; i++)
         after += g->after.mean[i] / (double)(g->after.n - half);
     if (g->after.n > 0 && g->n > 0)
@@ -207,9 +218,11 @@ void run_glance_flag_text(const struct run_glance_result *r, enum run_glance_fla
                  r->zero_moved_n, zero_drift_limit_n);
         break;
     case RUN_GLANCE_NO_LOAD:
-        snprintf(
-            text, size,
-            "no load: the force never rose; filament not in the nip or not gripped, or nothing in its way?");
+        snprintf(text, size,
+                 "no load: the force never rose above %.2g N; filament not in the nip or not gripped, or "
+                 "nothing in its "
+                 "way?",
+                 r->floor_n);
         break;
     case RUN_GLANCE_WRONG_WAY:
         snprintf(text, size,
@@ -220,9 +233,8 @@ void run_glance_flag_text(const struct run_glance_result *r, enum run_glance_fla
         break;
     case RUN_GLANCE_STILL_RISING:
         snprintf(text, size,
-                 "no onset: the force was still rising when %.1f mm of travel were through, so no slip and "
-                 "no stall "
-                 "were seen; more travel, or a stiffer end?",
+                 "no onset: the force was still rising when %.1f mm of travel were through, so the push "
+                 "ended before the feeder gave way; more travel, or a stiffer end?",
                  r->fed_mm);
         break;
     case RUN_GLANCE_GAPS:

@@ -55,6 +55,7 @@ struct run_glance_result {
     double peak_n;  /* greatest mean of a short stretch of the push, above the zero before it; NAN: no push */
     double least_n; /* least one */
     double noise_n; /* standard deviation of a single reading before the push */
+    double floor_n; /* up to which a force counts as none */
     double zero_moved_n; /* reading in the last half of the rest after the push, above that before it; NAN:
                             none */
     double fed_mm;       /* commanded, as far as it went */

@@ -523,10 +523,11 @@ static enum err_code stopped(const struct series_capture *c, const struct series
         return code;
     }
     if (outcome->recorded == 0)
-        return err_set(e, ERR_NO_ANSWER, "stopped by the operator before the first run");
+        return err_set(e, ERR_NO_ANSWER, "stopped by the operator before %s run",
+                       c->resumed ? "another" : "the first");
     return err_set_at(e, ERR_NO_ANSWER, c->folder, 0, 0,
-                      "stopped by the operator after %d of %d runs; they are kept", outcome->recorded,
-                      outcome->planned);
+                      "stopped by the operator after %d of %d %sruns; they are kept", outcome->recorded,
+                      outcome->planned, c->resumed ? "remaining " : "");
 }
 
 static enum err_code carry_out(struct series_capture *c, struct series_outcome *outcome, struct err *e)
@@ -539,6 +540,9 @@ static enum err_code carry_out(struct series_capture *c, struct series_outcome *
     if (!c->view->unattended &&
         !operator_confirm(c->view, "I have read this and the rig is clear", watch_rig, c))
         return stopped(c, outcome, e);
+    series_guide_ask_first(&c->guide);
+    if (*c->view->stop_requests > 0) /* so far nothing is made that would be in the way of another try */
+        return stopped(c, outcome, e);
     if (!c->resumed) {
         code = series_create(c->folder, c->plan_path, &c->plan, c->calibration_path, e);
         if (code == ERR_OK)
@@ -546,7 +550,7 @@ static enum err_code carry_out(struct series_capture *c, struct series_outcome *
         if (code != ERR_OK)
             return code;
     }
-    series_guide_ask_first(&c->guide);
+    outcome->begun = true;
     for (size_t i = 0; i < c->run_count;) {
         bool repeat;
         if (*c->view->stop_requests > 0 || (c->repeat_why[0] == 0 && !ask_for_changes(c, i)))
@@ -589,6 +593,7 @@ enum err_code series_capture_carry_out(struct series_capture *capture, struct op
     code = rig_client_cut(capture->client, e);
     if (code == ERR_OK)
         code = carry_out(capture, outcome, e);
+    outcome->wrong = (int)series_guide_wrong(&capture->guide);
     /* Whatever happened, leave the rig disarmed; a port that is gone has nothing to say to that. */
     rig_client_cut(capture->client, NULL);
     return code;

@@ -37,7 +37,9 @@ struct series_outcome {
     int complete, limited, faulted, interrupted;
     int repeated; /* on the operator's wish, because a run looked wrong; planned has grown by as many */
     int mended;   /* among the faulted: repeated with success */
+    int wrong;    /* places of the plan whose last run looked wrong, though it was complete or met a limit */
     bool last_faulted;
+    bool begun; /* the folder is there, and --resume goes on in it */
 };
 
 /* Show the cautions and what in the plan is likely to spoil a test, make the folder of a new series and carry

@@ -53,13 +53,14 @@ static void ask_one(struct series_guide *g, size_t feeder, enum condition_id id)
     while (operator_ask(g->view, question, typed, sizeof typed, g->idle, g->context)) {
         if (condition_ask_answer(&g->ask, feeder, id, typed, &e) == ERR_OK)
             return;
-        operator_say(g->view, "%s", e.text);
+        operator_say(g->view, "%s%s", e.text,
+                     CONDITION_KINDS[id].is_number ? "; type the number alone, such as 21.5" : "");
     }
 }
 
 void series_guide_ask_first(struct series_guide *g)
 {
-    for (size_t i = 0; i < g->plan->ask_count; i++) {
+    for (size_t i = 0; i < g->plan->ask_count && *g->view->stop_requests == 0; i++) {
         if (!condition_ask_is_of_feeder(&g->ask, g->plan->ask[i]))
             ask_one(g, 0, g->plan->ask[i]);
     }
@@ -67,7 +68,7 @@ void series_guide_ask_first(struct series_guide *g)
 
 void series_guide_ask_feeder(struct series_guide *g, size_t feeder)
 {
-    for (size_t i = 0; i < g->plan->ask_count; i++) {
+    for (size_t i = 0; i < g->plan->ask_count && *g->view->stop_requests == 0; i++) {
         if (condition_ask_is_of_feeder(&g->ask, g->plan->ask[i]))
             ask_one(g, feeder, g->plan->ask[i]);
     }
@@ -88,6 +89,14 @@ static void tell_time_left(struct series_guide *g, char *text, size_t size)
     pauses[TIME_LEFT_CHANGE] = t.changes;
     rest = time_left_rest(&g->time, n, t.rig_s, pauses);
     time_left_text(&rest, pauses, text, size);
+}
+
+size_t series_guide_wrong(const struct series_guide *g)
+{
+    size_t wrong = 0;
+    for (size_t i = 0; i < g->count; i++)
+        wrong += g->picture[i].state == SERIES_PICTURE_WRONG;
+    return wrong;
 }
 
 void series_guide_show(struct series_guide *g, int place)
@@ -136,7 +145,7 @@ static bool wants_repeat(struct series_guide *g, int number)
             return false;
         if (tolower((unsigned char)word[0]) == 'r' && word[1 + strspn(word + 1, " \t")] == 0)
             return true;
-        operator_say(g->view, "'%s' is neither r nor nothing", word);
+        operator_say(g->view, "'%s' is neither r nor Enter alone", word);
     }
     return false;
 }

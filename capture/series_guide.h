@@ -41,6 +41,10 @@ void series_guide_ask_first(struct series_guide *g);
 /* The same for what belongs to a feeder that has just been mounted. */
 void series_guide_ask_feeder(struct series_guide *g, size_t feeder);
 
+/* How many places of the plan have a run of this capture that looked wrong and was not repeated, though it
+ * was complete or met a limit. */
+size_t series_guide_wrong(const struct series_guide *g);
+
 /* Show how far the series has come and how long is left: the picture on a terminal, one line elsewhere.
  * place: of the next run in the plan's order, from 1. */
 void series_guide_show(struct series_guide *g, int place);

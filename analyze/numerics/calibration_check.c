@@ -71,9 +71,9 @@ static enum err_code check_load_count(struct work *w, struct err *e)
     w->greatest_load = fmax(fabs(low), fabs(high));
     if (w->loads < 3)
         return err_set(e, ERR_NO_ANSWER,
-                       "%zu readings at %zu different load%s do not make a calibration: hang at least 3 "
+                       "%zu reading%s at %zu different load%s do not make a calibration: hang at least 3 "
                        "different loads, spread over the range to be used, and weigh again",
-                       r->n, w->loads, w->loads == 1 ? "" : "s");
+                       r->n, r->n == 1 ? "" : "s", w->loads, w->loads == 1 ? "" : "s");
     if (!(w->reading_range > 0))
         return err_set(e, ERR_NO_ANSWER,
                        "all %zu readings are %g whatever the load: check that the load cell is connected and "

@@ -74,7 +74,16 @@ static char *feeder_names(const struct session *session,
     return text;
 }
 
-/* Pushes of the plain kind, the slowest and the fastest of them. */
+/* Runs that the operator had repeated, so that they do not count. */
+static size_t count_repeated(const struct session *session)
+{
+    size_t repeated = 0;
+    for (size_t i = 0; i < session->run_count; i++)
+        repeated += session->runs[i].record->repeated_by > 0;
+    return repeated;
+}
+
+/* Pushes of the plain kind that count, the slowest and the fastest of them. */
 static size_t count_pushes(const struct session *session, double *slow_mm_s, double *fast_mm_s)
 {
     size_t pushes = 0;
@@ -82,7 +91,7 @@ static size_t count_pushes(const struct session *session, double *slow_mm_s, dou
     *fast_mm_s = 0;
     for (size_t i = 0; i < session->run_count; i++) {
         const struct run_record *r = session->runs[i].record;
-        if (!bench_test_is_plain_push(r->test))
+        if (!bench_test_is_plain_push(r->test) || r->repeated_by > 0)
             continue;
         pushes++;
         *slow_mm_s = fmin(*slow_mm_s, r->speed_mm_s);
@@ -115,16 +124,16 @@ static size_t distinct_names(const struct session *session, char **names)
 }
 
 /* Which feeders, in how many runs; false without memory. */
-static bool tell_feeders(const struct session *session, struct answer_plain *part)
+static bool tell_feeders(const struct session *session, size_t runs, struct answer_plain *part)
 {
     char **names = calloc(session->feeder_count + 1, sizeof *names);
     size_t count = names == NULL ? 0 : distinct_names(session, names);
     char *text = names == NULL ? NULL : names_text((const char *const *)names, count), said[64];
     bool done = text != NULL;
     if (session->series_count > 1)
-        snprintf(said, sizeof said, "%zu series with %zu runs", session->series_count, session->run_count);
+        snprintf(said, sizeof said, "%zu series with %zu runs", session->series_count, runs);
     else
-        snprintf(said, sizeof said, "%zu runs", session->run_count);
+        snprintf(said, sizeof said, "%zu runs", runs);
     if (count == 1)
         done = done && add(part, "One filament feeder, %s, in %s.", text, said);
     else
@@ -142,10 +151,14 @@ static bool what_was_compared(const struct session *session, struct answer_plain
 {
     double slow_mm_s, fast_mm_s;
     size_t pushes = count_pushes(session, &slow_mm_s, &fast_mm_s), tests;
+    size_t repeated = count_repeated(session);
     const char *names[ANSWER_TESTS_MAX];
     char from[64], to[64], *text;
-    bool done = tell_feeders(session, part);
+    bool done = tell_feeders(session, session->run_count - repeated, part);
     part->question = "What was measured?";
+    if (done && repeated > 0)
+        done = add(part, "%zu more %s repeated by the operator and %s not count.", repeated,
+                   repeated == 1 ? "was" : "were", repeated == 1 ? "does" : "do");
     text_measure(slow_mm_s, "mm/s", from, sizeof from);
     text_measure(fast_mm_s, "mm/s", to, sizeof to);
     if (done && pushes > 0)

@@ -167,7 +167,7 @@ static void odd_runs(const struct session *session, FILE *out)
     for (size_t i = 0; i < session->run_count; i++) {
         const struct run_result *run = &session->runs[i];
         bool any = false;
-        if (!run->quality.present)
+        if (!run->quality.present || run->record->repeated_by > 0)
             continue;
         data_quality_of_run(run, session->series[run->series], quality);
         for (int k = 0; k < DATA_QUALITY_ASPECTS; k++)

@@ -260,6 +260,17 @@ static void place_of(const struct yaml_document *d, size_t offset, size_t *line,
     }
 }
 
+/* Whether a line (from 0) is set in by a tab, of which libyaml says only that it begins nothing. */
+static bool has_tab_in_front(const struct yaml_document *d, size_t line)
+{
+    const char *text = d->text;
+    for (; line > 0 && text != NULL; line--) {
+        text = strchr(text, '\n');
+        text = text == NULL ? NULL : text + 1;
+    }
+    return text != NULL && text[strspn(text, " ")] == '\t';
+}
+
 static enum err_code parser_error(const struct yaml_document *d, const yaml_parser_t *parser, struct err *e)
 {
     size_t line;
@@ -271,6 +282,9 @@ static enum err_code parser_error(const struct yaml_document *d, const yaml_pars
         place_of(d, parser->problem_offset, &line, &column);
         return yaml_tree_complain(d, line, column, e, "byte %zu: %s", parser->problem_offset, problem);
     }
+    if (has_tab_in_front(d, parser->problem_mark.line))
+        return yaml_tree_complain(d, parser->problem_mark.line + 1, parser->problem_mark.column + 1, e,
+                                  "a line is set in by spaces, never by a tab");
     return yaml_tree_complain(d, parser->problem_mark.line + 1, parser->problem_mark.column + 1, e, "%s%s%s",
                               problem, parser->context == NULL ? "" : " ",
                               parser->context == NULL ? "" : parser->context);

@@ -263,13 +263,13 @@ Test(data_quality, the_force_of_another_test_counts)
 
 Test(data_quality, sums_name_the_worst_run)
 {
-    struct run_result runs[4];
+    struct run_result runs[5];
     struct series *all[] = {&series};
     struct feeder_result feeders[2] = {0};
     struct session session = {.series = all,
                               .series_count = 1,
                               .runs = runs,
-                              .run_count = 4,
+                              .run_count = 5,
                               .feeders = feeders,
                               .feeder_count = 2};
     struct data_quality_sums sums;
@@ -278,6 +278,13 @@ Test(data_quality, sums_name_the_worst_run)
         runs[i] = run;
         runs[i].feeder = i % 2;
     }
+    /* This one was repeated: bad as it is, it is none of those that count. */
+    struct run_record repeated = record;
+    repeated.repeated_by = 8;
+    runs[4] = run;
+    runs[4].record = &repeated;
+    runs[4].quality.jitter_us = 1700;
+    runs[4].quality.over_range_in_motion = runs[4].quality.over_range_rows = 1;
     runs[1].quality.jitter_us = 1500;
     runs[2].quality.jitter_us = 1200;
     runs[3].quality.jitter_us = 1400;

@@ -70,6 +70,19 @@ static double grip(double x)
     return 60 * (1 - exp(-x / 0.12));
 }
 
+/* A motor that loses step twice just before the travel is through: two falls by 12 N, each made good within
+ * 0.04 of the feed. */
+static double late_stall(double x)
+{
+    return x < 0.667 ? 0 : x < 0.935 ? 90 * (x - 0.667) / 0.268 : 78 + 12 * fmod(x - 0.935, 0.04) / 0.04;
+}
+
+/* Grip that gives way by and by: the second half rises by a third of what the first did. */
+static double bend(double x)
+{
+    return x < 0.5 ? 60 * x : 30 + 20 * (x - 0.5);
+}
+
 static double steady_rise(double x)
 {
     return x < 0.2 ? 0 : 70 * (x - 0.2);
@@ -111,6 +124,16 @@ Test(run_glance, a_good_push_shows_its_peak_its_zero_and_its_feed)
     push(grip, 0);
     cr_expect(fabs(result.peak_n - 60) < 0.3, "%g N", result.peak_n);
     expect_flags(".......", "a push that levels off");
+    for (int speed = 0; speed < 3; speed++) { /* however the parts fall upon the saw */
+        begin(PLAN_BLOCKED_PUSH);
+        for (int i = 0; i < 100 * speed; i++)
+            add(RUN_GLANCE_PUSH, 0, 0);
+        push(late_stall, 0);
+        expect_flags(".......", "a motor that loses step at the end of the travel");
+    }
+    begin(PLAN_BLOCKED_PUSH);
+    push(bend, 0);
+    expect_flags("....R..", "a push that bends and goes on rising");
 }
 
 Test(run_glance, each_thing_that_looks_wrong_is_told_alone)
@@ -245,6 +268,9 @@ Test(run_glance, the_line_leaves_out_what_matters_least)
     run_glance_flag_text(&result, RUN_GLANCE_DRIFTED, &record, 0.5, text, sizeof text);
     cr_expect_not_null(strstr(text, "drifted: the reading at rest moved by -1.23 N, more than 0.5 N"), "%s",
                        text);
+    result.floor_n = 1.826;
+    run_glance_flag_text(&result, RUN_GLANCE_NO_LOAD, &record, 0.5, text, sizeof text);
+    cr_expect_not_null(strstr(text, "no load: the force never rose above 1.8 N; "), "%s", text);
     for (int flag = 0; flag < RUN_GLANCE_FLAGS; flag++) {
         run_glance_flag_text(&result, (enum run_glance_flag)flag, &record, 0.5, text, sizeof text);
         cr_expect(strchr(text, ':') != NULL && strlen(text) < sizeof text - 20, "flag %d: %s", flag, text);

@@ -181,7 +181,7 @@ def case_conditions_are_asked_for_and_kept():
         status, lines, _ = at_terminal(command(port, "plan.yaml"), answer, 80)
         text = "\n".join(lines)
         check("stopped before block 2", status == 1, text)
-        check("what is no number is told", "ambient temperature: 'warm' is not a number" in text, text)
+        check("what is no number is told", "ambient temperature: 'warm' is not a number; type the number alone" in text, text)
         check("what is too long is told", "filament lot: must have 1 to 64 bytes" in text, text)
         check("asked for the room once more after a bad answer, and never again",
               sum("ambient temperature" in q for q in asked) == 2 and sum("relative humidity in %, not" in q for q in asked) == 1, asked)
@@ -275,6 +275,8 @@ def case_a_run_that_looks_wrong_is_repeated():
     check("all three are in the report", [run["run"] for run in runs] == [1, 2, 3], runs)
     check("the first does not count", [run["analysed"] for run in runs] == [False, True, True], runs)
     check("and says why", runs[0]["why_not"] == "repeated by the operator as run 2, which counts in its place", runs[0]["why_not"])
+    page = pathlib.Path("report/report.html").read_text()
+    check("and is none of those counted", "in 2 runs." in page and "1 more was repeated by the operator and does not count." in page)
     check("in words too", "repeated by the operator as run 2" in pathlib.Path("report/report.html").read_text())
     # A record that repeats another place is refused by all readers.
     path = pathlib.Path("series/runs/0003.json")
@@ -307,6 +309,67 @@ def case_a_repeat_that_is_broken_off_is_still_wanted():
     check("sound", is_sound())
 
 
+def case_only_enter_that_was_meant_sets_the_rig_going():
+    """A word instead of Enter is refused, and Enter typed too often is no answer to a later question."""
+    fresh()
+    write(feeders=TWO)
+    asked, going = [], []
+
+    def answer(question):
+        asked.append(question)
+        if "when ready" in question:
+            going.append(len(list(pathlib.Path("series/runs").glob("*.csv*"))))
+            if len(asked) == 2:
+                return "stop"
+            return "\n\n\n"
+        return ""
+
+    with Rig(*GEARS) as port:
+        status, lines, _ = at_terminal(command(port, "plan.yaml"), answer, 80)
+    text = "\n".join(lines)
+    check("status", status == 0, text)
+    check("asked for the cautions, for the first feeder twice, for the second once",
+          [q.split(" - ")[0] for q in asked] == ["I have read this and the rig is clear", *[q.split(" - ")[0] for q in asked[1:2]] * 2,
+                                                *[q.split(" - ")[0] for q in asked[3:]]] and len(asked) == 4, asked)
+    check("a word is refused", text.count("'stop' is not Enter alone, so nothing was done") == 1, text)
+    check("nothing went before Enter", going == [0, 0, 0, 2], going)
+
+
+def case_what_is_stopped_before_the_first_run_can_begin_again():
+    """Ctrl-C at a condition of the room: no further question, and nothing is made; at a feeder: how to go on is told."""
+    write(ask=ASK)
+    for at, there in (("ambient temperature", False), ("Block 1: mount", True), ("gear-8mm: filament lot", True)):
+        fresh()
+        asked = []
+
+        def answer(question):
+            asked.append(question)
+            return "\x03" if question.startswith(at) else ""
+
+        with Rig(*GEARS[:2]) as port:
+            status, lines, _ = at_terminal(command(port, "plan.yaml"), answer, 200)
+            text = "\n".join(lines)
+            check(f"stopped at {at}", status == 1 and "stopped by the operator before the first run" in text, text)
+            check(f"no question after {at}", asked[-1].startswith(at) and
+                  not any("to stop:" in line for line in lines[[i for i, line in enumerate(lines) if at in line][-1] + 1:]), text)
+            check(f"folder after {at}", os.path.exists("series") == there)
+            check(f"how to go on after {at}", ("to go on: nipbench-capture run --resume --port " in text) == there, text)
+            result = on_pipe(command(port, "--resume" if there else "plan.yaml"), "\n" * 9)
+            check(f"all of it after {at}", result.returncode == 0 and ("2 of 2 remaining runs recorded" if there else "2 of 2 runs recorded") in result.stdout, result)
+
+
+def case_an_error_has_a_line_of_its_own():
+    """Feed is measured with the way blocked: the move ends at its force limit, while the live line is there."""
+    with Rig(*GEARS[:2]) as port:
+        status, lines, raw = at_terminal(
+            [CAPTURE, "measure-feed", "--port", port, "--out", "feed.csv", "--feeder", "gear-8mm", "--full-steps", "200", "--microsteps",
+             "16", "--reduction", "1", "--diameter", "8", "--lengths", "50,100"], lambda question: "", 80)
+    text = "\n".join(lines)
+    check("status", status != 0 and "force limit on the rig" in text, text)
+    check("there was a live line", "at rest" in raw, raw)
+    check("the message begins its line", re.search(r"(?:\n|\r\x1b\[K)nipbench-capture: the move", raw.replace("\r\n", "\n")), raw[-400:])
+
+
 def looks(words, answers="\n" * 30, **plan):
     """Run a plan on a pipe; what looked wrong about each run, and the whole text."""
     fresh()
@@ -319,7 +382,8 @@ def looks(words, answers="\n" * 30, **plan):
 def case_each_thing_that_looks_wrong():
     result, what = looks(GEARS[:2], counts_per_n=-4000)
     check("a cell the wrong way round", what == ["wrong direction"] * 2, result.stderr)
-    check("empty lines go on", result.returncode == 0 and "2 of 2 runs recorded" in result.stdout, result)
+    check("empty lines go on, and the result tells of them", result.returncode == 0 and result.stdout ==
+          "series: 2 of 2 runs recorded: 2 complete, 0 at a limit, 0 interrupted, 0 faults; 2 looked wrong\n", result)
     check("and each question is a line", result.stderr.count(
         "looks wrong: type r and Enter to repeat it, or press Enter to go on, Ctrl-C to stop:\n") == 2, result.stderr)
     pathlib.Path("loose.yaml").write_text("name: loose\nfixture: {gap_mm: 900}\nend: true\n")
@@ -339,7 +403,7 @@ def case_each_thing_that_looks_wrong():
     check("an input that ends goes on", result.returncode == 0 and what == ["wrong direction"] * 2, result.stderr)
     # Answers that are neither are told, and a repeat may be repeated.
     result, what = looks(GEARS[:2], answers="\n\nmaybe\nr\n r \n\n\n", counts_per_n=-4000)
-    check("neither r nor nothing", result.stderr.count("'maybe' is neither r nor nothing") == 1, result.stderr)
+    check("neither r nor Enter", result.stderr.count("'maybe' is neither r nor Enter alone") == 1, result.stderr)
     check("repeated twice", result.returncode == 0 and [record(n).get("repeats") for n in (1, 2, 3, 4)] == [None, 1, 2, None], result.stderr)
     check("sound", is_sound())
 

@@ -30,7 +30,7 @@ same "what to do next" "to go on: nipbench-capture run --resume --port port --ou
 before=$(sums stopped/runs)
 resume stopped
 same "status of the resumed series" 0 $?
-same "result" "stopped: 3 of 3 runs recorded: 3 complete, 0 at a limit, 0 interrupted, 0 faults" "$(cat out.txt)"
+same "result" "stopped: 3 of 3 remaining runs recorded: 3 complete, 0 at a limit, 0 interrupted, 0 faults" "$(cat out.txt)"
 same "how the runs ended" "complete interrupted complete complete complete " "$(ended stopped)"
 same "nothing that was there has changed" "$before" "$(sums stopped/runs | grep -E '/000[12]\.')"
 same "the repeat names its place in the plan" "2" "$(key stopped/runs/0003.json plan_run)"

@@ -38,17 +38,23 @@ done
 same "the rig still answers" 0 $?
 same "its serial" 1 "$(grep -c '^rig          SIMULATED$' identity.txt)"
 
-# The same once more at a terminal: the operator presses Enter for the cautions and for each feeder.
-for _ in 1 2 3 4 5; do echo; done |
-    script -qec "'$CAPTURE' run plan.yaml --port $PORT --out attended" /dev/null >typed.txt 2>&1
+# The same once more at a terminal: the operator presses Enter for the cautions and for each feeder, when it is asked for.
+mkfifo keys
+script -qefc "'$CAPTURE' run plan.yaml --port $PORT --out attended" /dev/null <keys >typed.txt 2>&1 &
+exec {keys_fd}>keys
+for asked in 1 2 3 4 5; do
+    timeout 60 bash -c "until [ \$(grep -c 'press Enter when ready' typed.txt) -ge $asked ]; do sleep 0.05; done" || fail "question $asked was not asked"
+    echo >&"$keys_fd"
+done
+wait $!
 same "status at a terminal" 0 $?
+exec {keys_fd}>&-
 same "asked to mount" 4 "$(grep -c 'mount feeder gear-.* - press Enter when ready' typed.txt)"
 same "result at a terminal" 1 "$(grep -c 'attended: 4 of 4 runs recorded' typed.txt)"
 same "a live line" 1 "$([ "$(grep -c $'run [1-4]/4  gear-[0-9]*mm  5 mm/s  \(at rest\|pushing\)' typed.txt)" -gt 0 ] && echo 1)"
 same "runs" 4 "$(ls attended/runs/*.csv | wc -l)"
 
 # Ctrl-C at the cautions: nothing has moved and nothing is made.
-mkfifo keys
 script -qefc "'$CAPTURE' run plan.yaml --port $PORT --out never" /dev/null <keys >typed.txt 2>&1 &
 exec {keys_fd}>keys
 timeout 60 bash -c "until grep -q 'press Enter when ready' typed.txt; do sleep 0.05; done" || fail "no question was asked"

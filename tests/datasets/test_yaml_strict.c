@@ -114,7 +114,9 @@ Test(yaml_strict, what_the_subset_leaves_out_is_refused)
          "b: 2\n",
          0, 1, 9, "unusual line break"},
         {"a line separator", "a: x\xE2\x80\xA8\n", 0, 1, 5, "unusual line break"},
-        {"a tab as indentation", "a:\n\tb: 1\n", 0, 2, 1, ""},
+        {"a tab as indentation", "a:\n\tb: 1\n", 0, 2, 1, "by spaces, never by a tab"},
+        {"one behind spaces and letters of two bytes", "\xC3\xA4\xC3\xB6: 1\na:\n  \tb: 1\n", 0, 3, 3,
+         "by spaces, never by a tab"},
         {"an open bracket", "a: [1, 2\nb: 3\n", 0, 2, 2, ""},
         {"no YAML at all", "a: b: c\n", 0, 1, 5, "mapping values"},
     };

@@ -31,7 +31,7 @@ MUTE = r"the rig did not acknowledge '\w+' in \d+ ms$"
 NO_REPLY = r"(no reply in \d+ ms; is the rig powered, and is this its port\?|no such port)$"
 RESTARTED = r"the rig restarted$"
 FAULTED = r"\d+ of \d+ runs ended as a fault(;.*)?$"
-STOPPED = r"(stopped by the operator (before the first run|after \d+ of \d+ runs; they are kept.*)|" \
+STOPPED = r"(stopped by the operator (before (the first|another) run|after \d+ of \d+ (remaining )?runs; they are kept.*)|" \
           r"run \d+ was stopped before it began.*)$"
 DONE = (0, None)
 FULL = [(5, r"No space left on device")]
