@@ -186,7 +186,7 @@ static void seen_difference(const struct session *session, struct figure *figure
 static void seen_budget(const struct session *session, struct figure *figure)
 {
     say(figure, "What weighs most in each standard uncertainty, with its share of the variance.");
-    for (size_t i = 0; i < session->feeder_count && i < NAMED_MAX; i++) {
+    for (size_t i = 0, named = 0; i < session->feeder_count && named < NAMED_MAX; i++) {
         const struct feeder_result *f = &session->feeders[i];
         const struct speed_point *p = answer_reference_point(f);
         size_t most = 0;
@@ -196,6 +196,7 @@ static void seen_budget(const struct session *session, struct figure *figure)
             if (budget_share(&p->stall_budget, k) > budget_share(&p->stall_budget, most))
                 most = k;
         }
+        named++;
         say(figure, "%s: %s, %.0f %%.", f->name, p->stall_budget.components[most].name,
             100 * budget_share(&p->stall_budget, most));
     }
@@ -266,7 +267,11 @@ static void seen_outcome(const struct session *session, struct figure *figure)
             seen_row(chart, figure, "Line", name, g->curve_x, g->curve_y, g->curve_low, g->curve_high,
                      g->curve_count);
         else
-            seen_row(chart, figure, "Points", name, g->x, g->y, g->y_low, g->y_high, g->point_count);
+            seen_row(chart, figure,
+                     chart->path    ? "Line"
+                     : chart->stems ? "Bars"
+                                    : "Points",
+                     name, g->x, g->y, g->y_low, g->y_high, g->point_count);
     }
     for (size_t i = 0; i < chart->mark_count; i++) {
         if (isfinite(chart->marks[i].at_x))

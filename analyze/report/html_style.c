@@ -123,12 +123,14 @@ static const char PAPER_RULES[] =
     "pre code{overflow-wrap:anywhere}\n"
     "table{font-size:8pt;line-height:1.3;max-width:100%}\n"
     "th,td{padding:.2rem .55rem .2rem 0}\n"
-    "tbody th{white-space:normal}\n"
+    "td.keep,tbody th{white-space:normal}\n"
     "td .line{max-width:4cm}\n"
     /* Many columns: numbers wrap at their blanks, evenly, so that no unit stands alone; very many: wherever
      * they must. */
-    "table:has(tr>:nth-child(9)) :is(td.number,td.keep){white-space:normal;text-wrap:balance}\n"
+    "table:has(tr>:nth-child(9)) td.number{white-space:normal;text-wrap:balance}\n"
     "table:has(tr>:nth-child(11)) :is(td,th){overflow-wrap:anywhere}\n"
+    /* Conditions are free text: a word without an end may not push the others off the sheet. */
+    "table:not(:has(tr>:nth-child(7))) td:not(.number,.keep){overflow-wrap:anywhere}\n"
     "td.wrap{min-width:0}\n"
     ".note{position:static;max-width:none}\n"
     "thead{display:table-header-group}\n"

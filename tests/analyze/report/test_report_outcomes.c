@@ -361,7 +361,7 @@ Test(report_outcomes, words_of_a_figure_go_from_end_to_end_and_have_units)
     snprintf(chart->y_label, sizeof chart->y_label, "push force in N");
     cr_assert_eq(page_figures(s, &figures, &e), ERR_OK);
     cr_expect_not_null(strstr(named(&figures, "test-reversal-1-loop-1-gear-8mm")->seen,
-                              "Points “bent”: from 4 N at 20 mm to 31 N at 60 mm; greatest 52 N at 40 mm."),
+                              "Line “bent”: from 4 N at 20 mm to 31 N at 60 mm; greatest 52 N at 40 mm."),
                        "%s", named(&figures, "test-reversal-1-loop-1-gear-8mm")->seen);
     figures_free(&figures);
     fixture_outcomes_free(s);
