@@ -155,10 +155,7 @@ static void write_rig(double travel_mm, double time_s, FILE *out)
 
 static void write_conditions(const struct plan_new *request, FILE *out)
 {
-    fputs("# What changes from day to day `run` asks for, if it is named here without\n"
-          "# the # in front; the values below are then the first to be offered.\n"
-          "# ask: [ambient_temperature_c, humidity_percent]\n\n"
-          "# Conditions of all feeders: state what you know. Feeders are compared only\n"
+    fputs("# Conditions of all feeders: state what you know. Feeders are compared only\n"
           "# where these agree within the tolerances below.\n"
           "conditions:\n"
           "  filament_lot: lot 1       # EXAMPLE what the spool says\n"
