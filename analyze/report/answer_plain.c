@@ -107,18 +107,25 @@ static int stem_length(const char *name)
     return (int)(series != NULL ? (size_t)(series - name) : strlen(name));
 }
 
+struct stem {
+    char name[FEEDER_NAME_MAX + 1];
+};
+
 /* What the feeders are called, each name once: a gear that went through eight series is not eight gears to a
- * reader. Returns how many; names has room for all feeders. */
-static size_t distinct_names(const struct session *session, char **names)
+ * reader. Returns how many; stems and names have room for all feeders, and names point into stems. */
+static size_t distinct_names(const struct session *session, struct stem *stems, const char **names)
 {
     size_t count = 0;
     for (size_t i = 0; i < session->feeder_count; i++) {
         const char *name = session->feeders[i].name;
-        size_t k = 0, length = (size_t)stem_length(name);
-        while (k < count && (strlen(names[k]) != length || strncmp(names[k], name, length) != 0))
+        size_t k = 0;
+        snprintf(stems[count].name, sizeof stems[count].name, "%.*s", stem_length(name), name);
+        while (k < count && strcmp(names[k], stems[count].name) != 0)
             k++;
-        if (k == count && (names[count] = strndup(name, length)) != NULL)
+        if (k == count) {
+            names[count] = stems[count].name;
             count++;
+        }
     }
     return count;
 }
@@ -126,9 +133,11 @@ static size_t distinct_names(const struct session *session, char **names)
 /* Which feeders, in how many runs; false without memory. */
 static bool tell_feeders(const struct session *session, size_t runs, struct answer_plain *part)
 {
-    char **names = calloc(session->feeder_count + 1, sizeof *names);
-    size_t count = names == NULL ? 0 : distinct_names(session, names);
-    char *text = names == NULL ? NULL : names_text((const char *const *)names, count), said[64];
+    struct stem *stems = calloc(session->feeder_count + 1, sizeof *stems);
+    const char **names = calloc(session->feeder_count + 1, sizeof *names);
+    bool room = stems != NULL && names != NULL;
+    size_t count = room ? distinct_names(session, stems, names) : 0;
+    char *text = room ? names_text(names, count) : NULL, said[64];
     bool done = text != NULL;
     if (session->series_count > 1)
         snprintf(said, sizeof said, "%zu series with %zu runs", session->series_count, runs);
@@ -140,9 +149,8 @@ static bool tell_feeders(const struct session *session, size_t runs, struct answ
         done = done && add(part, "%zu filament feeders, in %s: %s.", count, said, text);
     if (count < session->feeder_count)
         done = done && add(part, "A feeder of the same name in another series is counted by itself below.");
-    for (size_t i = 0; i < count; i++)
-        free(names[i]);
     free(names);
+    free(stems);
     free(text);
     return done;
 }

@@ -36,7 +36,7 @@ Test(progress_show, short_work_writes_nothing_and_ends_at_once)
 
 Test(progress_show, a_new_step_begins_at_nothing)
 {
-    struct progress progress = {0};
+    static struct progress progress;
     progress_begin(&progress, "analysing runs", 40, 120);
     progress_add(&progress, 1, 3);
     progress_add(&progress, 2, 7);
