@@ -329,7 +329,7 @@ Test(analyze_commands, format_chooses_the_pages)
         snprintf(words, sizeof words, "report s -o none --format '%s'", bad[i]);
         snprintf(wanted, sizeof wanted, "nipbench-analyze: --format: '%s' is not html, md, or html,md\n",
                  bad[i]);
-        cr_expect_eq(run(words), EXIT_WRONG_USE, "%s", words);
+        cr_expect_eq(run("%s", words), EXIT_WRONG_USE, "%s", words);
         cr_expect_str_eq(complained, wanted);
         cr_expect_neq(access(scratch_path("none"), F_OK), 0, "%s", words);
     }
