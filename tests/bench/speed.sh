@@ -5,7 +5,7 @@
 build_bench() {
     local programs
     prepare_programs
-    mapfile -t programs < <(sed -n "s/^executable('\([a-z_]*\)'.*/tests\/bench\/\1/p" tests/bench/meson.build)
+    mapfile -t programs < <(sed -nE "s/^([a-z_]+ = )?executable\('([a-z_]+)'.*/tests\/bench\/\2/p" tests/bench/meson.build)
     compile build/programs "${programs[@]}" tests/faults/disk_faults.so
 }
 
