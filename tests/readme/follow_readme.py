@@ -3,8 +3,9 @@
 
     follow_readme.py README.md --work DIR
 
-DIR is emptied first; the programs get installed into it, and DIR/transcript.txt holds what all commands said. What the page tells to be typed is in its fenced blocks, and the words behind the
-language of a block, which no reader sees, say what kind of block it is:
+DIR is emptied first; the programs get installed into it, and DIR/said.txt holds what all commands said. What the page tells
+to be typed is in its fenced blocks, and the words behind the language of a block, which no reader sees, say what kind of
+block it is:
 
     ```sh                       lines for a shell, done one after another from the top of the tree on; each must end
                                 with status 0
@@ -140,7 +141,7 @@ class Reader:
         for name in ("NO_COLOR", "COLUMNS"):
             self.environment.pop(name, None)
         self.state = os.path.join(work, "folder")
-        self.transcript = os.path.join(work, "transcript.txt")
+        self.said = os.path.join(work, "said.txt")
         self.second = None
         self.done = 0
 
@@ -200,7 +201,7 @@ class Reader:
             expected = wanted if i == len(commands) - 1 else 0
             began = time.monotonic()
             status, said = self.shell(command) if command not in ELSEWHERE else (0, "")
-            with open(self.transcript, "a") as file:
+            with open(self.said, "a") as file:
                 file.write(f"$ {command}\n{said}")
             if status != expected:
                 fail(f"line {block.number}: '{command}' ended with status {status}, not {expected}:\n{said}")
