@@ -31,6 +31,23 @@ install_missing() {
         die "could not install ${missing[*]}"
 }
 
+# install_modules FROM INTO WHAT: the npm packages that FROM/package-lock.json names, into the folder INTO; once there they need
+# no network. WHAT they are, for a message. A machine may have node from elsewhere, which Debian's packages cannot stand beside.
+install_modules() {
+    local from=$1 into=$2 what=$3 log
+    command -v node >/dev/null || install_missing nodejs npm
+    if cmp -s "$from/package-lock.json" "$into/package-lock.json" && [ -f "$into/complete" ]; then return; fi
+    command -v npm >/dev/null || die "node is there, but npm is not: $what cannot be installed"
+    rm -rf "$into"
+    mkdir -p "$into"
+    cp "$from"/package.json "$from"/package-lock.json "$into"
+    log=$(cd "$into" && npm ci --prefer-offline --ignore-scripts --no-audit --no-fund --loglevel=error 2>&1) || {
+        printf '%s\n' "$log" >&2
+        die "npm could not install $what: is there a network?"
+    }
+    touch "$into/complete"
+}
+
 # configure FOLDER MESON_OPTION...: a build folder with these options; one that Meson no longer accepts is made anew.
 configure() {
     local folder=$1 log

@@ -15,20 +15,8 @@ top=$(cd "$here/../.." && pwd)
 analyze=$1 demo=$2 full=$3 figures=$4
 
 install_missing chromium default-jre-headless poppler-utils fonts-liberation
-# A machine may have node from elsewhere, which Debian's packages cannot stand beside.
-command -v node >/dev/null || install_missing nodejs npm
 modules=$top/build/browser-modules
-if ! cmp -s "$here/package-lock.json" "$modules/package-lock.json" || [ ! -f "$modules/complete" ]; then
-    command -v npm >/dev/null || die "node is there, but npm is not: what the browser's test needs cannot be installed"
-    rm -rf "$modules"
-    mkdir -p "$modules"
-    cp "$here"/package.json "$here"/package-lock.json "$modules"
-    log=$(cd "$modules" && npm ci --prefer-offline --ignore-scripts --no-audit --no-fund --loglevel=error 2>&1) || {
-        printf '%s\n' "$log" >&2
-        die "npm could not install what the browser's test needs: is there a network?"
-    }
-    touch "$modules/complete"
-fi
+install_modules "$here" "$modules" "what the browser's test needs"
 
 reports=$top/build/browser-reports
 python3 "$here/make_reports.py" "$analyze" "$demo/series" "$reports"

@@ -14,20 +14,8 @@ top=$(cd "$here/../.." && pwd)
 series=$1
 [ -f "$series/datapackage.json" ] || die "$series has no datapackage.json" 1
 
-# A machine may have node from elsewhere, which Debian's packages cannot stand beside.
-command -v node >/dev/null || install_missing nodejs npm
 modules=$top/build/publish
-if ! cmp -s "$here/package-lock.json" "$modules/package-lock.json" || [ ! -f "$modules/complete" ]; then
-    command -v npm >/dev/null || die "node is there, but npm is not: the validators cannot be installed"
-    rm -rf "$modules"
-    mkdir -p "$modules"
-    cp "$here"/package.json "$here"/package-lock.json "$modules"
-    log=$(cd "$modules" && npm ci --prefer-offline --ignore-scripts --no-audit --no-fund --loglevel=error 2>&1) || {
-        printf '%s\n' "$log" >&2
-        die "the validators could not be installed with npm: is there a network?"
-    }
-    touch "$modules/complete"
-fi
+install_modules "$here" "$modules" "the validators"
 
 standard() { node "$here/validate.mjs" "$modules" "$here/data-package-2.schema.json" "$1"; }
 bytes() { python3 "$here/check_bytes.py" "$1"; }
