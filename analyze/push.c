@@ -331,11 +331,23 @@ static enum err_code answer(const struct push_motion *m, const struct run_record
             evidence.onset_found = l.fit.onset_found;
         }
     } else if (count > 0) {
-        double stiffness = signal.by_position ? signal.stiffness_n_per_mm : rise_n_per_mm;
+        /* The loading has too few readings for a fit, or the cycles have. */
+        double stiffness = rise_n_per_mm;
+        memcpy(as_motor, drops, count * sizeof *drops);
+        if (stiffness > 0 && !blind) {
+            double of_motor = push_loading_read_as_motor(m, contact, &signal, stiffness, as_motor, count);
+            stiffness = of_motor > 0 ? of_motor : stiffness;
+        }
+        if (signal.by_position)
+            stiffness = signal.stiffness_n_per_mm;
         if (stiffness > 0) {
-            work_out_drops(m, signal.noise_n, drops, drops, count, stiffness, marks, &evidence);
+            work_out_drops(m, signal.noise_n, as_motor, drops, count, stiffness, marks, &evidence);
             of_drops = limit_cause_of_drops(&evidence);
             cause = limit_cause_weigh_with(&evidence, &of_drops);
+        }
+        if (!blind && cause.probability[LIMIT_CAUSE_MOTOR] > 0.5) {
+            motor_read = true;
+            memcpy(drops, as_motor, count * sizeof *drops);
         }
     }
     /* Only now: the loading of a motor read without its load angle would show slip that is none. */

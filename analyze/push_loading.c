@@ -138,6 +138,22 @@ void push_loading_fit(const struct push_motion *m, const struct push_result *r, 
     }
 }
 
+double push_loading_read_as_motor(const struct push_motion *m, size_t contact,
+                                  const struct push_signal *signal, double slope_n_per_mm,
+                                  struct drop *as_motor, size_t count)
+{
+    double error, peak_n = drops_median_peak(as_motor, count, &error);
+    double from_n = PUSH_LOADING_SLOPE_FROM * peak_n, to_n = PUSH_LOADING_SLOPE_TO * peak_n;
+    double spring_mm = (to_n - from_n) / slope_n_per_mm - (slip_onset_lag_mm(m->step_mm, to_n, peak_n) -
+                                                           slip_onset_lag_mm(m->step_mm, from_n, peak_n));
+    struct motor_rise rise = {.full_step_mm = m->step_mm, .stiffness_n_per_mm = (to_n - from_n) / spring_mm};
+    if (!(peak_n > 0 && spring_mm > 0))
+        return 0;
+    drops_read_motor_peaks(m->feed_mm + contact, signal->force_n, m->n - contact, signal->noise_n, &rise,
+                           as_motor, count);
+    return rise.stiffness_n_per_mm;
+}
+
 /* Peaks and loading read as those of a motor. Its rises bend with the slip that the loading shows, and the
  * loading bends with the limit that the rises show: where there is slip, a second pass lets each have the
  * other's. */

@@ -39,4 +39,15 @@ void push_loading_fit_as_motor(const struct push_motion *m, const struct push_re
                                size_t count, const struct push_gear *gear, const struct push_loading *plain,
                                struct drop *as_motor, struct push_loading *motor);
 
+/* Where a loading has too few readings for a fit, its slope alone, read off from PUSH_LOADING_SLOPE_FROM to
+ * PUSH_LOADING_SLOPE_TO of its way up. */
+#define PUSH_LOADING_SLOPE_FROM 0.2
+#define PUSH_LOADING_SLOPE_TO   0.7
+/* Then the peaks are read as a motor's, with the stiffness that this slope (N/mm of commanded feed, above 0)
+ * leaves when the lag of the rotor is taken out of it. as_motor: the drops, read anew in place. Returns that
+ * stiffness, N/mm; 0, and nothing is read, where the lag alone would make the slope. */
+double push_loading_read_as_motor(const struct push_motion *m, size_t contact,
+                                  const struct push_signal *signal, double slope_n_per_mm,
+                                  struct drop *as_motor, size_t count);
+
 #endif

@@ -54,7 +54,7 @@ double push_sampling_stiffness(const struct push_motion *m, const struct push_lo
     for (size_t i = contact; i < end; i++)
         top = fmax(top, m->force_n[i]);
     for (size_t i = contact; i < end; i++) {
-        if (m->force_n[i] >= 0.2 * top && m->force_n[i] <= 0.7 * top)
+        if (m->force_n[i] >= PUSH_LOADING_SLOPE_FROM * top && m->force_n[i] <= PUSH_LOADING_SLOPE_TO * top)
             line_add(&line, m->feed_mm[i] - m->feed_mm[contact], m->force_n[i]);
     }
     if (line_slope(&line, 0, &slope, &error) && slope > 0)
