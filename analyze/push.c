@@ -43,6 +43,9 @@ const char *const LIMITED_NAMES[LIMITED_COUNT] = {"motor", "grip", "limit", "unc
 /* Relative scatter assumed of a single event, where none can be seen: an estimate, not a measurement. */
 #define SINGLE_EVENT_SCATTER 0.02
 #define SURE                 0.9
+/* Relative standard uncertainty of a stiffness that is a mere slope: what creep, which is not known then, may
+ * take off it. An estimate. */
+#define SLOPE_RELATIVE_SD 0.03
 
 static void add_evidence(struct push_result *r, const char *format, ...)
     __attribute__((format(printf, 2, 3)));
@@ -294,7 +297,7 @@ static enum err_code answer(const struct push_motion *m, const struct run_record
     struct push_signal signal;
     struct limit_cause_evidence evidence = {.motor_cycle_mm = PUSH_FULL_STEPS_PER_CYCLE * m->step_mm,
                                             .tooth_pitch_mm = pitch_mm,
-                                            .feed_relative_sd = m->relative_feed};
+                                            .relative_sd = m->relative_feed};
     if (r->greatest_force_n < 2 * CONTACT_SDS * r->noise_n)
         return err_set(e, ERR_NO_ANSWER,
                        "the force never rises clearly above the noise of %.3g N: was the end blocked?",
@@ -317,10 +320,14 @@ static enum err_code answer(const struct push_motion *m, const struct run_record
          * loading. */
         struct push_loading motor;
         push_loading_fit_as_motor(m, r, contact, end, &signal, drops, count, &gear, &l, as_motor, &motor);
-        double stiffness = (motor.fitted ? motor : l).force_fit.stiffness_n_per_mm;
+        const struct slip_onset *loading = &(motor.fitted ? &motor : &l)->force_fit;
+        double stiffness = loading->stiffness_n_per_mm;
         /* Force on position holds whatever the nip loses. */
         if (signal.by_position)
             stiffness = signal.stiffness_n_per_mm;
+        else
+            evidence.relative_sd =
+                hypot(m->relative_feed, loading->stiffness_standard_error_n_per_mm / stiffness);
         work_out_drops(m, signal.noise_n, as_motor, drops, count, stiffness, marks, &evidence);
         of_drops = limit_cause_of_drops(&evidence);
         cause = limit_cause_weigh_with(&evidence, &of_drops);
@@ -340,6 +347,8 @@ static enum err_code answer(const struct push_motion *m, const struct run_record
         }
         if (signal.by_position)
             stiffness = signal.stiffness_n_per_mm;
+        else
+            evidence.relative_sd = hypot(m->relative_feed, SLOPE_RELATIVE_SD);
         if (stiffness > 0) {
             work_out_drops(m, signal.noise_n, as_motor, drops, count, stiffness, marks, &evidence);
             of_drops = limit_cause_of_drops(&evidence);

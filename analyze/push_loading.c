@@ -23,6 +23,9 @@
 #define SPRING_MISFIT 1.3
 /* Where the lost feed is fitted, up to this share of the level. */
 #define NEAR_LEVEL_SHARE 0.98
+/* Peaks are read with the slip of the loading where that is known: the share lost at a peak within this, as a
+ * standard error. Of few readings it is not, and slip that is none would bend the rises more than any. */
+#define SLIP_KNOWN 0.05
 /* Samples of a loading that are fitted one by one; a longer one is averaged in blocks to fewer. */
 #define BLOCKS_MOST 128u
 
@@ -175,7 +178,11 @@ void push_loading_fit_as_motor(const struct push_motion *m, const struct push_re
                          motor);
         if (!motor->fitted)
             return;
-        rise = (struct motor_rise){m->step_mm, motor->force_fit.stiffness_n_per_mm, motor->fit.creep_per_n,
-                                   motor->fit.gross_slip_per_n, motor->fit.onset_n};
+        rise = (struct motor_rise){m->step_mm, motor->force_fit.stiffness_n_per_mm, 0, 0, 0};
+        if (motor->fit.creep_standard_error_per_n * as_motor[0].peak_n < SLIP_KNOWN) {
+            rise.creep_per_n = motor->fit.creep_per_n;
+            rise.gross_slip_per_n = motor->fit.gross_slip_per_n;
+            rise.onset_n = motor->fit.onset_n;
+        }
     }
 }

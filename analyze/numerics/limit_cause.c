@@ -13,7 +13,8 @@
 #define PITCH_RELATIVE_SD 0.04
 /* Relative scatter of regular distances from one drop to the next, beyond what measuring adds, and of
  * irregular ones. */
-#define REGULAR_SCATTER 0.03
+static const double REGULAR_SCATTER[] = {0.005, 0.03};
+#define REGULAR_SCATTERS (sizeof REGULAR_SCATTER / sizeof REGULAR_SCATTER[0])
 static const double IRREGULAR_SCATTER[] = {0.1, 0.2, 0.35, 0.5};
 /* Fallbacks of no pattern lie anywhere between these, every decade as likely. */
 #define FALLBACK_LEAST_MM    0.01
@@ -124,6 +125,15 @@ static double log_regular(const struct distances *d, double unit_mm, double rela
     return total - log(weights);
 }
 
+/* The same for a unit that is expected, cycle or pitch: averaged over how regular the drops may be. */
+static double log_of_unit(const struct distances *d, double unit_mm, double relative_sd, double worth)
+{
+    double total = -INFINITY;
+    for (size_t i = 0; i < REGULAR_SCATTERS; i++)
+        total = log_sum(total, log_regular(d, unit_mm, relative_sd, REGULAR_SCATTER[i], worth, true, total));
+    return total - log((double)REGULAR_SCATTERS);
+}
+
 /* All drops around one distance that may be anything, with that scatter: averaged over where it could be.
  * Once the unit is free its multiples explain anything, so there are none. A unit past every complete release
  * is the same as any other such; one far below every drop explains none of them: both are worked out once. */
@@ -211,18 +221,17 @@ struct limit_cause limit_cause_of_drops(const struct limit_cause_evidence *v)
         add_distance(&grip, drop->slip_back_mm, drop->slip_back_most_mm);
     }
     c.log_likelihood[LIMIT_CAUSE_MOTOR] =
-        log_regular(&motor, v->motor_cycle_mm, hypot(CYCLE_RELATIVE_SD, v->feed_relative_sd), REGULAR_SCATTER,
-                    worth, true, -INFINITY);
+        log_of_unit(&motor, v->motor_cycle_mm, hypot(CYCLE_RELATIVE_SD, v->relative_sd), worth);
     double irregular = -INFINITY;
     const size_t scatters = sizeof IRREGULAR_SCATTER / sizeof IRREGULAR_SCATTER[0];
     for (size_t i = 0; i < scatters; i++)
         irregular = log_sum(irregular, log_around_any(&grip, IRREGULAR_SCATTER[i], worth));
     irregular -= log((double)scatters);
     c.log_likelihood[LIMIT_CAUSE_GRIP] = log_sum(
-        log(0.5) + log_regular(&grip, v->tooth_pitch_mm, hypot(PITCH_RELATIVE_SD, v->feed_relative_sd),
-                               REGULAR_SCATTER, worth, true, -INFINITY),
+        log(0.5) + log_of_unit(&grip, v->tooth_pitch_mm, hypot(PITCH_RELATIVE_SD, v->relative_sd), worth),
         log(0.5) + irregular);
-    c.log_likelihood[LIMIT_CAUSE_NEITHER] = log_around_any(&grip, REGULAR_SCATTER, worth);
+    c.log_likelihood[LIMIT_CAUSE_NEITHER] =
+        log_around_any(&grip, REGULAR_SCATTER[REGULAR_SCATTERS - 1], worth);
     if (v->motor_cycle_mm > 0)
         c.cycles = fallback / v->motor_cycle_mm;
     if (v->tooth_pitch_mm > 0)

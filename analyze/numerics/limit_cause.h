@@ -30,7 +30,8 @@ struct limit_cause_evidence {
                                  lag) */
     double motor_cycle_mm;    /* feed of 4 full steps; 0: not known */
     double tooth_pitch_mm;    /* 0: not known */
-    double feed_relative_sd;  /* how well either is known: relative standard uncertainty of the feed */
+    double relative_sd;       /* how well these two are known against the distances: relative standard
+                                 uncertainty of the feed, and of the stiffness that made distances of forces */
     bool settled;             /* no drops: the force levelled off with all feed lost */
     bool onset_known;         /* the loading could be examined for gross slip ... */
     bool onset_found;         /* ... and showed it */

@@ -73,8 +73,10 @@ static struct limit_cause weigh(const struct row *row, uint64_t seed)
                       fmax(0.1, 1 + row->scatter * model_random_normal(&draws));
         back = fmin(back, most);
         drops[i] = (struct limit_cause_drop){back, most, back, most};
-        drops[i].fallback_mm += 0.006 * model_random_normal(&draws);
-        drops[i].slip_back_mm += 0.006 * model_random_normal(&draws);
+        /* Both are made of the same two forces, and share the error of reading them. */
+        double reading_mm = 0.006 * model_random_normal(&draws);
+        drops[i].fallback_mm += reading_mm;
+        drops[i].slip_back_mm += reading_mm;
     }
     return limit_cause_weigh(&evidence);
 }
@@ -166,4 +168,32 @@ Test(limit_cause, exact_measurements_and_odd_numbers_give_probabilities)
     for (int k = 0; k < LIMIT_CAUSE_KINDS; k++)
         cr_expect(c.probability[k] >= 0 && c.probability[k] <= 1, "probability %d is %g", k,
                   c.probability[k]);
+}
+
+/* Ten drops each, in mm: what a motor gave back, what it could have, and the same were it the grip. */
+static struct limit_cause weigh_equal(double fallback, double fallback_most, double slip_back,
+                                      double slip_back_most, double relative_sd)
+{
+    static const double AROUND[] = {0.4, -1.1, 0.7, 1.3, -0.2, -0.8, 0.1, -1.4, 0.9, 0.3};
+    struct limit_cause_drop drops[10];
+    struct limit_cause_evidence evidence = {.drop_count = 10,
+                                            .drops = drops,
+                                            .fallback_sd_mm = 0.0098,
+                                            .slip_back_sd_mm = 0.0455,
+                                            .motor_cycle_mm = 0.7116,
+                                            .tooth_pitch_mm = 1.977,
+                                            .relative_sd = relative_sd};
+    for (int i = 0; i < 10; i++)
+        drops[i] = (struct limit_cause_drop){fallback + 0.004 * AROUND[i], fallback_most,
+                                             slip_back + 0.004 * AROUND[i], slip_back_most};
+    return limit_cause_weigh(&evidence);
+}
+
+/* Distances are forces over a stiffness: where that is known badly, all of them are off alike. */
+Test(limit_cause, a_stiffness_that_is_not_known_well_rules_no_cycle_out)
+{
+    struct limit_cause sure = weigh_equal(0.62, 0.95, 0.545, 0.785, 0.005),
+                       unsure = weigh_equal(0.62, 0.95, 0.545, 0.785, 0.06);
+    cr_expect_lt(sure.probability[LIMIT_CAUSE_MOTOR], 0.1, "%.3f", sure.probability[LIMIT_CAUSE_MOTOR]);
+    cr_expect_gt(unsure.probability[LIMIT_CAUSE_MOTOR], 0.4, "%.3f", unsure.probability[LIMIT_CAUSE_MOTOR]);
 }
