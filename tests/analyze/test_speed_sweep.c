@@ -295,3 +295,38 @@ Test(speed_sweep, runs_that_agree_by_chance_do_not_make_a_mean_too_sure)
     points();
     cr_expect_float_eq(w.feeder.points[0].stall_force_n.standard_uncertainty, (58.33 - 57.1) / 2, 1e-9);
 }
+
+/* Ten speeds of four pushes each about a pull-out curve that begins at 20 mm/s; the pushes of a speed scatter
+ * by 0.1 %. */
+static void sweep_of(double peak_readings)
+{
+    static const double AROUND[] = {0.8, -1.3, 0.2, 1.1, -0.6, -0.9, 1.4, -0.3, 0.5, -1.2, 0.7};
+    for (int i = 0; i < 40; i++) {
+        double v = 3 + 6.3 * (i % 10), r = fmax(v, 20) / 27, z = sqrt(1 + r * r);
+        double force_n = 150 / z - 75 * r / (z * z);
+        add(v, force_n * (1 + 0.001 * AROUND[i % 11]), false, LIMITED_MOTOR)->sampling.peak_readings =
+            peak_readings;
+    }
+    torque();
+}
+
+Test(speed_sweep, what_pushes_of_one_speed_share_does_not_average_out)
+{
+    struct motor_parameter_value many[MOTOR_PARAMETERS], few[MOTOR_PARAMETERS];
+    sweep_of(200);
+    cr_assert(w.feeder.torque_curve.motor.present, "%s", w.feeder.torque_curve.why_not);
+    memcpy(many, w.feeder.torque_curve.motor.values, sizeof many);
+    begin();
+    sweep_of(20);
+    memcpy(few, w.feeder.torque_curve.motor.values, sizeof few);
+    for (int i = 0; i < MOTOR_PARAMETERS; i++) {
+        double ratio = (few[i].q.high_95 - few[i].q.low_95) / (many[i].q.high_95 - many[i].q.low_95);
+        cr_expect(many[i].determined, "%d", i);
+        cr_expect_float_eq(few[i].q.value, many[i].q.value, 1e-9 * many[i].q.value);
+        /* The flat part has pushes of its own, at speeds where readings are many. */
+        if (i == MOTOR_FLAT_TORQUE_NM)
+            cr_expect_float_eq(ratio, 1, 1e-9);
+        else
+            cr_expect(ratio > 1.15 && ratio < 3, "%d: %.3f", i, ratio);
+    }
+}

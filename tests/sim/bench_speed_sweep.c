@@ -3,6 +3,7 @@
  * of the reduction, which a push cannot tell from the motor. */
 #include "tests/analyze/kept_run.h"
 #include "tests/sim/bench_study.h"
+#include "tests/sim/coverage.h"
 
 #include "analyze/push.h"
 #include "analyze/speed_sweep.h"
@@ -183,7 +184,6 @@ void bench_speed_sweep(struct study *study, int series, uint64_t seed, bool verb
     struct tally tallies[FIGURES] = {{0}};
     struct room *room = calloc(1, sizeof *room);
     int no_curve = 0, models[TORQUE_MODELS] = {0}, shown = 0, wrong_cause = 0, bounds = 0;
-    double low = 0.93, high = 0.97;
     /* A series is 40 to 60 pushes, each analysed whole: the short form takes fewer. */
     if (series < 50)
         series = series / 3 + 1;
@@ -268,10 +268,8 @@ void bench_speed_sweep(struct study *study, int series, uint64_t seed, bool verb
     study_share(study, "speed-sweep: no curve", no_curve, series, 0, 0.03);
     for (int i = 0; i < FIGURES; i++) {
         char name[120];
-        double share = sqrt(0.95 * 0.05 / fmax(1, tallies[i].tried));
-        /* Few cases: what 3.3 standard deviations about 0.95 leave. */
-        double least = series >= 500 ? low : 0.95 - fmax(0.02, 3.3 * share);
-        double most = series >= 500 ? high : 1;
+        double least, most;
+        coverage_limits(tallies[i].tried, 0.97, &least, &most);
         snprintf(name, sizeof name, "speed-sweep: %s in 95 %% interval", NAMES[i]);
         printf("speed-sweep: %s: none in %d, mean relative error %+.4f\n", NAMES[i], tallies[i].none,
                tallies[i].error_sum / fmax(1, tallies[i].tried));

@@ -34,14 +34,21 @@ static double least_share(int n)
     return 1;
 }
 
+void coverage_limits(int n, double high, double *least, double *most)
+{
+    n = n > 0 ? n : 1;
+    *least = fmin(0.93, least_share(n));
+    *most = fmin(1, fmax(high, 0.95 + CHANCE_SDS * sqrt(0.95 * 0.05 / n)));
+}
+
 void coverage_figures(struct study *study, const char *kind, const struct coverage *c, double none_most,
                       double high)
 {
     char name[160];
-    double n = c->tried > 0 ? c->tried : 1, chance = CHANCE_SDS * sqrt(0.95 * 0.05 / n);
+    double n = c->tried > 0 ? c->tried : 1, least, most;
+    coverage_limits(c->tried, high, &least, &most);
     snprintf(name, sizeof name, "%s: %s: 95 %% interval holds the truth", kind, c->name);
-    study_share(study, name, c->held, c->tried, fmin(0.93, least_share((int)n)),
-                fmin(1, fmax(high, 0.95 + chance)));
+    study_share(study, name, c->held, c->tried, least, most);
     snprintf(name, sizeof name, "%s: %s: no value given", kind, c->name);
     study_share(study, name, c->none, c->tried + c->none, 0, none_most);
     snprintf(name, sizeof name, "%s: %s: mean error over standard uncertainty", kind, c->name);

@@ -15,11 +15,13 @@ struct coverage {
 /* One answer; q NULL or absent, or a bound: none. */
 void coverage_count(struct coverage *c, const struct quantity *q, double truth);
 
-/* Three figures named "KIND: NAME ...": share held, which must lie within 0.93 to 0.97, or for few answers
- * within what chance allows a right 95 % (once in a thousand below, by the binomial; at most 1); share
- * without a value, at most none_most; and the mean error in standard uncertainties (bias), within 0.25 or
- * what chance allows. high: above 0.97 for what rests on rectangles of the operator's, which hold more than
- * they say. */
+/* Shares that hold the truth of n right 95 % intervals: 0.93 to `high`, or for few answers what chance allows
+ * (once in a thousand below, by the binomial; at most 1). */
+void coverage_limits(int n, double high, double *least, double *most);
+
+/* Three figures named "KIND: NAME ...": share held, within coverage_limits of 0.97; share without a value, at
+ * most none_most; and the mean error in standard uncertainties (bias), within 0.25 or what chance allows.
+ * high: above 0.97 for what rests on rectangles of the operator's, which hold more than they say. */
 void coverage_figures(struct study *study, const char *kind, const struct coverage *c, double none_most,
                       double high);
 
