@@ -374,6 +374,9 @@ struct session_options {
     bool accept[CONDITION_COUNT];                 /* conditions in which compared feeders may differ */
     struct plan_matter matters[PLAN_MATTERS_MAX]; /* differences that matter: they go before those of plans */
     size_t matter_count;
+    /* For each folder another calibration than the one inside (datasets/format/series_calibration.h), or
+     * NULL; NULL: all inside. */
+    const char *const *calibrations;
     struct progress *progress; /* told how far it has come; NULL: nobody looks */
 };
 enum err_code session_analyse_with(const char *const *folders, size_t count,

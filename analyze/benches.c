@@ -1,37 +1,20 @@
 #include "analyze/benches.h"
 
 #include "analyze/bench_test.h"
+#include "analyze/benches_between.h"
+#include "analyze/benches_rig.h"
 #include "analyze/comparison_gate.h"
 #include "analyze/comparison_push.h"
 
 #include <math.h>
-#include <stdarg.h>
-#include <stdint.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
 
-const char *const BENCHES_FACTOR_NAMES[BENCHES_FACTORS + 1] = {
-    "feeder", "operator", "feeder by operator", "setting up again", "refit", "repeat"};
-
-/* One result with what it was made by. A bound is "at least". */
-struct value {
-    const char *feeder, *bench, *operator_name, *refit;
-    size_t series, session_feeder, place;
-    int block;
-    double speed_mm_s, value;
-    bool bound;
-};
-
-struct values {
-    struct value *v;
-    size_t n;
-};
-
 /* What is asked of all of them. */
 struct question {
     const struct session *session; /* NULL: of a table */
-    const struct values *all;
+    const struct benches_values *all;
     bool onset, mounted; /* mounted: it is known which values share a mounting */
     const char *feeder;  /* NULL: of every one */
     struct benches *benches;
@@ -48,68 +31,15 @@ static bool same_text(const char *a, const char *b)
     return strcmp(a, b) == 0;
 }
 
-/* Whether two values share a level of a factor. Refits belong to a bench, a feeder, an operator and a
- * series. */
-static bool same_level(enum benches_factor factor, const struct value *a, const struct value *b)
-{
-    switch (factor) {
-    case BENCHES_FEEDER:
-        return same_text(a->feeder, b->feeder);
-    case BENCHES_OPERATOR:
-        return same_text(a->operator_name, b->operator_name);
-    case BENCHES_FEEDER_OPERATOR:
-        return same_text(a->feeder, b->feeder) && same_text(a->operator_name, b->operator_name);
-    case BENCHES_SERIES:
-        return a->series == b->series && same_text(a->operator_name, b->operator_name);
-    default:
-        return a->series == b->series && a->block == b->block && same_text(a->refit, b->refit) &&
-               same_text(a->feeder, b->feeder) && same_text(a->bench, b->bench) &&
-               same_text(a->operator_name, b->operator_name);
-    }
-}
-
-/* Number the levels of a factor from 0 on in the order of their first values. Returns how many; 0: out of
- * memory. The latest level is tried first, since values that share one mostly stand together. */
-static size_t number_levels(enum benches_factor factor, const struct values *values, size_t *level)
-{
-    size_t count = 0, *first = malloc((values->n + 1) * sizeof *first);
-    if (first == NULL)
-        return 0;
-    for (size_t i = 0; i < values->n; i++) {
-        size_t k = count;
-        while (k > 0 && !same_level(factor, &values->v[first[k - 1]], &values->v[i]))
-            k--;
-        if (k == 0) {
-            first[count++] = i;
-            k = count;
-        }
-        level[i] = k - 1;
-    }
-    free(first);
-    return count;
-}
-
-static void refuse(struct benches_section *section, const char *format, ...)
-    __attribute__((format(printf, 2, 3)));
-static void refuse(struct benches_section *section, const char *format, ...)
-{
-    va_list arguments;
-    if (section->why_not[0] != 0)
-        return;
-    va_start(arguments, format);
-    vsnprintf(section->why_not, sizeof section->why_not, format, arguments);
-    va_end(arguments);
-}
-
 /* Where a feeder of the session begins among the values, which are in the order of these. */
-static bool begins(const struct values *values, size_t i)
+static bool begins(const struct benches_values *values, size_t i)
 {
     return i == 0 || values->v[i - 1].session_feeder != values->v[i].session_feeder;
 }
 
 /* Which conditions of one feeder differ, by the two that are furthest apart of all that it was pushed under,
  * and are let pass. first: where it begins. */
-static void note_accepted(const struct session *s, const struct values *values, size_t first,
+static void note_accepted(const struct session *s, const struct benches_values *values, size_t first,
                           struct benches_section *section)
 {
     struct condition_difference differences[CONDITION_COUNT];
@@ -135,8 +65,9 @@ static void note_accepted(const struct session *s, const struct values *values, 
         if (!s->accept[differences[k].id])
             continue;
         if (section->accepted_count == BENCHES_ACCEPTED_MAX) {
-            refuse(section, "more than %d differences of conditions would have to be accepted",
-                   (int)BENCHES_ACCEPTED_MAX);
+            benches_section_refuse(section,
+                                   "more than %d differences of conditions would have to be accepted",
+                                   (int)BENCHES_ACCEPTED_MAX);
             return;
         }
         text = section->accepted[section->accepted_count++];
@@ -148,249 +79,44 @@ static void note_accepted(const struct session *s, const struct values *values, 
 }
 
 /* One feeder must have been pushed under the same conditions wherever it was, and throughout each series. */
-static void check_conditions(const struct session *s, const struct values *values,
+static void check_conditions(const struct session *s, const struct benches_values *values,
                              struct benches_section *section)
 {
     for (size_t i = 0; s != NULL && i < values->n; i++) {
-        const struct value *a = &values->v[i];
+        const struct benches_value *a = &values->v[i];
         bool first = begins(values, i);
         for (size_t j = 0; first && j < i; j++)
             first = !same_text(values->v[j].feeder, a->feeder);
         if (first)
             note_accepted(s, values, i, section);
         for (size_t j = i; begins(values, i) && j < values->n && section->why_not[0] == 0; j++) {
-            const struct value *b = &values->v[j];
+            const struct benches_value *b = &values->v[j];
             struct comparison c = {.a = a->session_feeder, .b = b->session_feeder};
             if (!begins(values, j) || !same_text(a->feeder, b->feeder))
                 continue;
             comparison_gate(s, &c, NULL);
             if (c.reasons.count > 0 && i == j)
-                refuse(section, "the conditions of %s differ within series %zu: %s", a->feeder, a->series + 1,
-                       text_list_at(&c.reasons, 0));
+                benches_section_refuse(section, "the conditions of %s differ within series %zu: %s",
+                                       a->feeder, a->series + 1, text_list_at(&c.reasons, 0));
             else if (c.reasons.count > 0)
-                refuse(section, "the conditions of %s differ between series %zu and %zu: %s", a->feeder,
-                       a->series + 1, b->series + 1, text_list_at(&c.reasons, 0));
+                benches_section_refuse(section, "the conditions of %s differ between series %zu and %zu: %s",
+                                       a->feeder, a->series + 1, b->series + 1, text_list_at(&c.reasons, 0));
             comparison_free(&c);
         }
     }
 }
 
-static void check_bounds(const struct values *values, struct benches_section *section)
+static void check_bounds(const struct benches_values *values, struct benches_section *section)
 {
     size_t bounds = 0;
     for (size_t i = 0; i < values->n; i++)
         bounds += values->v[i].bound;
     if (bounds > 0)
-        refuse(section,
-               "%zu of %zu values are only \"at least\", since a limit came first; raise it, or leave these "
-               "pushes out",
-               bounds, values->n);
-}
-
-/* Runs of one mounting become their mean: what a bench would publish. False: out of memory. */
-static bool average_mountings(struct values *values)
-{
-    size_t *level = malloc((values->n + 1) * sizeof *level);
-    size_t *together = calloc(values->n + 1, sizeof *together);
-    size_t count = level != NULL && together != NULL ? number_levels(BENCHES_REFIT, values, level) : 0;
-    for (size_t i = 0; count > 0 && i < values->n; i++) {
-        /* Levels are numbered in the order of their first values, so that none is put behind its own. */
-        struct value *mean = &values->v[level[i]];
-        if (together[level[i]]++ == 0)
-            *mean = values->v[i];
-        else
-            mean->value += (values->v[i].value - mean->value) / (double)together[level[i]];
-    }
-    free(level);
-    free(together);
-    values->n = count;
-    return count > 0;
-}
-
-/* Names of the benches into section->names, and of each value its index among them. */
-static bool name_benches(const struct values *values, struct benches_section *section, size_t *count)
-{
-    *count = 0;
-    section->names = calloc(values->n + 1, sizeof *section->names);
-    for (size_t i = 0; section->names != NULL && i < values->n; i++) {
-        size_t k = 0;
-        while (k < *count && !same_text(section->names[k], values->v[i].bench))
-            k++;
-        if (k == *count)
-            snprintf(section->names[(*count)++], BENCHES_NAME_SIZE, "%s", values->v[i].bench);
-        section->bench_of[i] = k;
-    }
-    return section->names != NULL;
-}
-
-/* On any one bench. Repeatability is of one operator by ISO 5725-1, so this is to be said. */
-static bool operators_differ(const struct values *values)
-{
-    for (size_t i = 0; i < values->n; i++) {
-        size_t j = 0;
-        while (!same_text(values->v[i].bench, values->v[j].bench))
-            j++;
-        if (!same_text(values->v[i].operator_name, values->v[j].operator_name))
-            return true;
-    }
-    return false;
-}
-
-/* The answer of a calculation into the section; what it does not know is no error. */
-static enum err_code settle(enum err_code code, const struct err *why, struct benches_section *section,
-                            struct err *e)
-{
-    section->answered = code == ERR_OK;
-    if (code == ERR_OK)
-        return ERR_OK;
-    if (code != ERR_NO_ANSWER) {
-        if (e != NULL)
-            *e = *why;
-        return code;
-    }
-    refuse(section, "%.300s", why->text);
-    return ERR_OK;
-}
-
-static enum err_code between(struct values *values, struct benches_section *section, struct err *e)
-{
-    size_t count;
-    struct err why = {0};
-    enum err_code code;
-    if (!average_mountings(values))
-        return err_set(e, ERR_MEMORY, "out of memory for %zu values", section->runs);
-    section->values = values->n;
-    section->several_operators = operators_differ(values);
-    section->bench_of = malloc(values->n * sizeof *section->bench_of);
-    section->numbers = malloc(values->n * sizeof *section->numbers);
-    section->consistency = calloc(1, sizeof *section->consistency);
-    if (section->bench_of == NULL || section->numbers == NULL || section->consistency == NULL ||
-        !name_benches(values, section, &count))
-        return err_set(e, ERR_MEMORY, "out of memory for %zu values", values->n);
-    for (size_t i = 0; i < values->n; i++)
-        section->numbers[i] = values->v[i].value;
-    if (count < 2 || count > BENCH_CONSISTENCY_MAX) {
-        if (count < 2)
-            refuse(section, "it was measured on one bench only (%s)", section->names[0]);
-        else
-            refuse(section, "it was measured on %zu benches; at most %d can be held against each other",
-                   count, BENCH_CONSISTENCY_MAX);
-        return ERR_OK;
-    }
-    code =
-        bench_consistency(section->numbers, section->bench_of, values->n, count, section->consistency, &why);
-    if (code == ERR_NO_ANSWER && values->n == count && section->runs > count)
-        refuse(section, "each bench mounted the feeder once, and runs of one mounting count as one value, so "
-                        "nothing says how far one bench repeats itself");
-    return settle(code, &why, section, e);
-}
-
-/* Which factors there is something to tell of: more levels than what they lie in, and fewer than values.
- * counts: levels of all factors. False: out of memory. */
-static bool choose_factors(const struct values *values, struct benches_section *section,
-                           size_t (*level)[BENCHES_FACTORS], size_t *counts)
-{
-    size_t *column = malloc((values->n + 1) * sizeof *column), within;
-    bool counted = column != NULL;
-    for (enum benches_factor f = 0; counted && f < BENCHES_FACTORS; f++) {
-        counts[f] = number_levels(f, values, column);
-        counted = counts[f] > 0;
-        for (size_t i = 0; counted && i < values->n; i++)
-            level[i][f] = column[i];
-    }
-    free(column);
-    if (!counted)
-        return false;
-    within = counts[BENCHES_FEEDER_OPERATOR] > counts[BENCHES_SERIES] ? counts[BENCHES_FEEDER_OPERATOR]
-                                                                      : counts[BENCHES_SERIES];
-    section->refits_alone = section->mounted && counts[BENCHES_REFIT] == values->n;
-    for (enum benches_factor f = 0; f < BENCHES_FACTORS; f++) {
-        bool wanted = counts[f] > 1;
-        if (f == BENCHES_FEEDER_OPERATOR)
-            wanted = counts[BENCHES_FEEDER] > 1 && counts[BENCHES_OPERATOR] > 1;
-        if (f == BENCHES_SERIES)
-            wanted = counts[f] > counts[BENCHES_OPERATOR];
-        if (f == BENCHES_REFIT)
-            wanted = section->mounted && counts[f] > within && counts[f] < values->n;
-        if (!wanted)
-            continue;
-        section->levels[section->factor_count] = counts[f];
-        section->factors[section->factor_count++] = f;
-    }
-    return true;
-}
-
-/* What the feeders bring, apart from all else; not where something else is in it. mountings: how many. */
-static void share_out(struct benches_section *section, size_t mountings)
-{
-    const struct variance_split *split = &section->split;
-    const size_t size = sizeof section->why_no_share;
-    if (section->factor_count == 0 || section->factors[0] != BENCHES_FEEDER) {
-        snprintf(section->why_no_share, size,
-                 "with one feeder nothing tells how much of the scatter is the rig's own and how much the "
-                 "feeder's; measure two or more");
-        return;
-    }
-    for (size_t i = 1; i < section->factor_count; i++) {
-        if (split->components[i].present)
-            continue;
-        snprintf(section->why_no_share, size,
-                 "what '%s' brings cannot be told from what stands above it, so the feeders' variance may "
-                 "hold it; have each feeder measured by each operator in each series",
-                 BENCHES_FACTOR_NAMES[section->factors[i]]);
-        return;
-    }
-    if (section->mounted && mountings == section->levels[0]) {
-        snprintf(section->why_no_share, size,
-                 "each feeder was mounted once, so the feeders' variance holds what a mounting brings; mount "
-                 "them again");
-        return;
-    }
-    section->has_own_share = true;
-    section->feeder_sd = split->components[0].sd;
-    section->own_share = 1 - split->components[0].share;
-    section->own_sd = sqrt(fmax(0, section->own_share * split->total_variance));
-}
-
-static enum err_code within_rig(const struct values *values, struct benches_section *section, struct err *e)
-{
-    struct variance_factor factors[BENCHES_FACTORS] = {{0}};
-    size_t counts[BENCHES_FACTORS] = {0}, (*level)[BENCHES_FACTORS] = malloc((values->n + 1) * sizeof *level),
-           *columns = malloc((values->n * BENCHES_FACTORS + 1) * sizeof *columns);
-    double *numbers = malloc((values->n + 1) * sizeof *numbers);
-    struct err why = {0};
-    enum err_code code = ERR_OK;
-    snprintf(section->bench, sizeof section->bench, "%s", values->v[0].bench);
-    if (level == NULL || columns == NULL || numbers == NULL ||
-        !choose_factors(values, section, level, counts)) {
-        code = err_set(e, ERR_MEMORY, "out of memory for %zu values", values->n);
-    } else {
-        for (size_t f = 0; f < section->factor_count; f++) {
-            size_t *column = columns + f * values->n;
-            for (size_t i = 0; i < values->n; i++)
-                column[i] = level[i][section->factors[f]];
-            factors[f] = (struct variance_factor){BENCHES_FACTOR_NAMES[section->factors[f]], column,
-                                                  section->levels[f]};
-            if (section->levels[f] > VARIANCE_SPLIT_LEVELS_MAX)
-                refuse(section, "there are more than %d levels of %s", VARIANCE_SPLIT_LEVELS_MAX,
-                       factors[f].name);
-        }
-        for (size_t i = 0; i < values->n; i++)
-            numbers[i] = values->v[i].value;
-        if (section->factor_count == 0)
-            refuse(section, "all values are of one bench, one feeder and one operator, without refits: there "
-                            "is nothing to hold against each other");
-        else if (section->why_not[0] == 0)
-            code = settle(
-                variance_split(numbers, values->n, factors, section->factor_count, &section->split, &why),
-                &why, section, e);
-        if (section->answered)
-            share_out(section, counts[BENCHES_REFIT]);
-    }
-    free(level);
-    free(columns);
-    free(numbers);
-    return code;
+        benches_section_refuse(
+            section,
+            "%zu of %zu values are only \"at least\", since a limit came first; raise it, or leave these "
+            "pushes out",
+            bounds, values->n);
 }
 
 /* Pushes of a section that gave no value. */
@@ -414,7 +140,7 @@ static enum err_code add_section(const struct question *q, const char *feeder, d
 {
     struct benches *b = q->benches;
     struct benches_section *grown = realloc(b->sections, (b->count + 1) * sizeof *grown), *section;
-    struct values part = {malloc((q->all->n + 1) * sizeof *part.v), 0};
+    struct benches_values part = {malloc((q->all->n + 1) * sizeof *part.v), 0};
     enum err_code code = ERR_OK;
     b->sections = grown != NULL ? grown : b->sections;
     if (grown == NULL || part.v == NULL) {
@@ -437,7 +163,8 @@ static enum err_code add_section(const struct question *q, const char *feeder, d
     check_conditions(q->session, &part, section);
     check_bounds(&part, section);
     if (section->why_not[0] == 0)
-        code = q->kind == BENCHES_BETWEEN ? between(&part, section, e) : within_rig(&part, section, e);
+        code =
+            q->kind == BENCHES_BETWEEN ? benches_between(&part, section, e) : benches_rig(&part, section, e);
     free(part.v);
     return code;
 }
@@ -453,7 +180,7 @@ static bool begun(const struct question *q, size_t i)
     return false;
 }
 
-static enum benches_kind kind_of(const struct values *values)
+static enum benches_kind kind_of(const struct benches_values *values)
 {
     for (size_t i = 1; i < values->n; i++) {
         if (!same_text(values->v[i].bench, values->v[0].bench))
@@ -492,7 +219,7 @@ static const char *bench_of(const struct session *s, size_t series)
 /* Runs in the order of series and feeder, then of speed and place: so sections come by speed. */
 static int by_mounting(const void *a, const void *b)
 {
-    const struct value *x = a, *y = b;
+    const struct benches_value *x = a, *y = b;
     if (x->session_feeder != y->session_feeder)
         return x->session_feeder < y->session_feeder ? -1 : 1;
     if (x->speed_mm_s != y->speed_mm_s)
@@ -519,7 +246,7 @@ static enum err_code refuse_choice(const struct session *s, bool onset, const ch
 enum err_code benches_from_session(const struct session *s, bool onset, const char *feeder, double speed_mm_s,
                                    struct benches *benches, struct err *e)
 {
-    struct values all = {malloc((s->run_count + 1) * sizeof *all.v), 0};
+    struct benches_values all = {malloc((s->run_count + 1) * sizeof *all.v), 0};
     struct question q = {
         .session = s, .all = &all, .onset = onset, .mounted = true, .feeder = feeder, .benches = benches};
     enum err_code code;
@@ -534,17 +261,17 @@ enum err_code benches_from_session(const struct session *s, bool onset, const ch
         if (value == NULL || (feeder != NULL && !same_text(run->record->feeder, feeder)) ||
             (!isnan(speed_mm_s) && !same_speed(run->record->speed_mm_s, speed_mm_s)))
             continue;
-        all.v[all.n++] = (struct value){.feeder = run->record->feeder,
-                                        .bench = bench_of(s, run->series),
-                                        .operator_name = s->series[run->series]->plan.operator_name,
-                                        .refit = "",
-                                        .series = run->series,
-                                        .session_feeder = run->feeder,
-                                        .place = i,
-                                        .block = run->record->block,
-                                        .speed_mm_s = run->record->speed_mm_s,
-                                        .value = value->value,
-                                        .bound = value->at_least};
+        all.v[all.n++] = (struct benches_value){.feeder = run->record->feeder,
+                                                .bench = bench_of(s, run->series),
+                                                .operator_name = s->series[run->series]->plan.operator_name,
+                                                .refit = "",
+                                                .series = run->series,
+                                                .session_feeder = run->feeder,
+                                                .place = i,
+                                                .block = run->record->block,
+                                                .speed_mm_s = run->record->speed_mm_s,
+                                                .value = value->value,
+                                                .bound = value->at_least};
     }
     qsort(all.v, all.n, sizeof *all.v, by_mounting);
     code = all.n > 0 ? answer(&q, e) : refuse_choice(s, onset, feeder, speed_mm_s, e);
@@ -555,7 +282,7 @@ enum err_code benches_from_session(const struct session *s, bool onset, const ch
 enum err_code benches_from_table(const struct bench_table *table, const char *feeder, struct benches *benches,
                                  struct err *e)
 {
-    struct values all = {malloc((table->n + 1) * sizeof *all.v), 0};
+    struct benches_values all = {malloc((table->n + 1) * sizeof *all.v), 0};
     struct question q = {.all = &all, .mounted = table->has[BENCH_TABLE_REFIT], .benches = benches};
     enum err_code code;
     memset(benches, 0, sizeof *benches);
@@ -566,14 +293,15 @@ enum err_code benches_from_table(const struct bench_table *table, const char *fe
         const struct bench_table_row *row = &table->rows[i];
         if (feeder != NULL && !same_text(row->text[BENCH_TABLE_FEEDER], feeder))
             continue;
-        all.v[all.n++] = (struct value){.feeder = row->text[BENCH_TABLE_FEEDER],
-                                        .bench = row->text[BENCH_TABLE_BENCH],
-                                        .operator_name = row->text[BENCH_TABLE_OPERATOR],
-                                        .refit = row->text[BENCH_TABLE_REFIT],
-                                        /* Where no refits are named, each row is a value of its own. */
-                                        .block = q.mounted ? 0 : (int)i,
-                                        .speed_mm_s = NAN,
-                                        .value = row->value};
+        all.v[all.n++] =
+            (struct benches_value){.feeder = row->text[BENCH_TABLE_FEEDER],
+                                   .bench = row->text[BENCH_TABLE_BENCH],
+                                   .operator_name = row->text[BENCH_TABLE_OPERATOR],
+                                   .refit = row->text[BENCH_TABLE_REFIT],
+                                   /* Where no refits are named, each row is a value of its own. */
+                                   .block = q.mounted ? 0 : (int)i,
+                                   .speed_mm_s = NAN,
+                                   .value = row->value};
     }
     if (all.n > 0)
         code = answer(&q, e);
@@ -587,22 +315,11 @@ enum err_code benches_from_table(const struct bench_table *table, const char *fe
 
 void benches_free(struct benches *benches)
 {
-    for (size_t i = 0; i < benches->count; i++) {
-        free(benches->sections[i].names);
-        free(benches->sections[i].consistency);
-        free(benches->sections[i].numbers);
-        free(benches->sections[i].bench_of);
-    }
+    for (size_t i = 0; i < benches->count; i++)
+        benches_section_free(&benches->sections[i]);
     free(benches->sections);
     benches->sections = NULL;
     benches->count = 0;
-}
-
-const char *benches_source(const struct benches_section *section, size_t i)
-{
-    if (i < section->factor_count)
-        return BENCHES_FACTOR_NAMES[section->factors[i]];
-    return section->refits_alone ? "refit and repeat" : BENCHES_FACTOR_NAMES[BENCHES_FACTORS];
 }
 
 const struct bench_check *benches_check(const struct bench_consistency *c, size_t i)

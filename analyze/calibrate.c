@@ -4,14 +4,11 @@
 #include "analyze/numerics/linear_fit.h"
 
 #include <math.h>
-#include <stdarg.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
 
 #define MG_PER_KG 1e6
-/* Fewer readings than this leave the scatter itself badly known. */
-#define FEW_DEGREES_OF_FREEDOM 5
 /* A lack of fit, or hysteresis, that is worth a word. */
 #define SIGNIFICANT        0.05
 #define HYSTERESIS_PERCENT 0.5
@@ -23,19 +20,6 @@
 #define EXCHANGED_BETTER 5
 #define ZERO_PERCENT     0.1
 
-static void say(struct calibrate_sentences *list, const char *format, ...)
-    __attribute__((format(printf, 2, 3)));
-
-static void say(struct calibrate_sentences *list, const char *format, ...)
-{
-    va_list arguments;
-    if (list->count == CALIBRATE_SENTENCES_MAX)
-        return;
-    va_start(arguments, format);
-    vsnprintf(list->text[list->count++], CALIBRATE_SENTENCE_SIZE, format, arguments);
-    va_end(arguments);
-}
-
 /* Whether the note names a key among the operator's estimates. */
 static bool is_estimate(const struct readings_note *note, const char *key)
 {
@@ -45,8 +29,6 @@ static bool is_estimate(const struct readings_note *note, const char *key)
     }
     return false;
 }
-
-/* ---- load cell ---- */
 
 /* Tolerance of the weight behind a load, as half a width in newtons. NAN: not stated. */
 static double tolerance_n(const struct readings_note *note, double load_n)
@@ -156,22 +138,25 @@ static void explain_degree(struct calibrate_force *result)
 static void list_force_estimates(const struct readings_note *note, struct calibrate_sentences *list)
 {
     if (is_estimate(note, "loads"))
-        say(list, "the loads, as marked on the weights and hung");
+        calibrate_sentences_add(list, "the loads, as marked on the weights and hung");
     if (is_estimate(note, "gravity") && !isnan(note->gravity_m_s2)) {
         if (isnan(note->gravity_standard_uncertainty_m_s2))
-            say(list, "gravity: %.6g m/s2 (%s)", note->gravity_m_s2, note->gravity_origin);
+            calibrate_sentences_add(list, "gravity: %.6g m/s2 (%s)", note->gravity_m_s2,
+                                    note->gravity_origin);
         else
-            say(list, "gravity: %.6g m/s2 (%s), standard uncertainty %.2g m/s2", note->gravity_m_s2,
-                note->gravity_origin, note->gravity_standard_uncertainty_m_s2);
+            calibrate_sentences_add(list, "gravity: %.6g m/s2 (%s), standard uncertainty %.2g m/s2",
+                                    note->gravity_m_s2, note->gravity_origin,
+                                    note->gravity_standard_uncertainty_m_s2);
     }
     if (is_estimate(note, "density_kg_m3") && !isnan(note->density_kg_m3))
-        say(list, "density of the weights: %g kg/m3", note->density_kg_m3);
+        calibrate_sentences_add(list, "density of the weights: %g kg/m3", note->density_kg_m3);
     if (is_estimate(note, "air_density_kg_m3") && !isnan(note->air_density_kg_m3))
-        say(list, "density of the air: %g kg/m3", note->air_density_kg_m3);
+        calibrate_sentences_add(list, "density of the air: %g kg/m3", note->air_density_kg_m3);
     if (is_estimate(note, "tolerance_mg") && !isnan(note->tolerance_mg))
-        say(list, "tolerance of each load: %g mg either way", note->tolerance_mg);
+        calibrate_sentences_add(list, "tolerance of each load: %g mg either way", note->tolerance_mg);
     if (is_estimate(note, "tolerance_relative") && !isnan(note->tolerance_relative))
-        say(list, "tolerance of each load: %g %% of it either way", 100 * note->tolerance_relative);
+        calibrate_sentences_add(list, "tolerance of each load: %g %% of it either way",
+                                100 * note->tolerance_relative);
     for (size_t i = 0; i < note->estimate_count; i++) {
         static const char *const KNOWN[] = {
             "loads", "gravity", "density_kg_m3", "air_density_kg_m3", "tolerance_mg", "tolerance_relative"};
@@ -179,7 +164,7 @@ static void list_force_estimates(const struct readings_note *note, struct calibr
         while (k < sizeof KNOWN / sizeof KNOWN[0] && strcmp(KNOWN[k], note->estimates[i]) != 0)
             k++;
         if (k == sizeof KNOWN / sizeof KNOWN[0])
-            say(list, "%s", note->estimates[i]);
+            calibrate_sentences_add(list, "%s", note->estimates[i]);
     }
 }
 
@@ -187,20 +172,23 @@ static void list_force_unknown(const struct readings_note *note, const struct ca
                                struct calibrate_sentences *list)
 {
     if (!note->present)
-        say(list, "how the weights were hung: there is no note beside the readings");
+        calibrate_sentences_add(list, "how the weights were hung: there is no note beside the readings");
     if (!result->weights.known)
-        say(list, "the tolerance of the weights: the uncertainty is that of the readings alone");
+        calibrate_sentences_add(
+            list, "the tolerance of the weights: the uncertainty is that of the readings alone");
     if (!isnan(note->gravity_m_s2) && !result->gravity.known)
-        say(list, "the uncertainty of gravity: it is not in what is stated here");
+        calibrate_sentences_add(list, "the uncertainty of gravity: it is not in what is stated here");
     if (isnan(note->gravity_m_s2) && !note->present)
-        say(list, "with what gravity and air buoyancy the loads were worked out");
+        calibrate_sentences_add(list, "with what gravity and air buoyancy the loads were worked out");
     if (isnan(note->counts_min) || isnan(note->counts_max))
-        say(list, "the converter's range: only readings that stand still can show that it was met");
+        calibrate_sentences_add(
+            list, "the converter's range: only readings that stand still can show that it was met");
     if (note->date[0] == 0)
-        say(list, "when it was weighed: the calibration is dated %s, when it was worked out",
-            result->calibration.date);
+        calibrate_sentences_add(list,
+                                "when it was weighed: the calibration is dated %s, when it was worked out",
+                                result->calibration.date);
     if (note->rig_serial[0] == 0)
-        say(list, "on which rig: any rig may use it");
+        calibrate_sentences_add(list, "on which rig: any rig may use it");
 }
 
 /* Half of the widest loop between rising and falling loads. */
@@ -221,7 +209,8 @@ static void warn_of_hysteresis(const struct calibrate_force *result, struct cali
     if (!h->present)
         return;
     if (half_n > HYSTERESIS_NOT_COVERED * calibration_uncertainty_n(&result->calibration, h->load_n))
-        say(list,
+        calibrate_sentences_add(
+            list,
             "The load cell reads differently with falling loads: at %.4g N a rising force may be off by %.2g "
             "N, "
             "which the standard uncertainties here do not cover. Leave the rows of falling loads out, and "
@@ -229,7 +218,8 @@ static void warn_of_hysteresis(const struct calibrate_force *result, struct cali
             "again with rising ones.",
             h->load_n, half_n);
     else if (fabs(h->percent) > HYSTERESIS_PERCENT)
-        say(list, "The load cell reads differently with falling loads; the fit takes that for scatter.");
+        calibrate_sentences_add(
+            list, "The load cell reads differently with falling loads; the fit takes that for scatter.");
 }
 
 static void list_force_warnings(const struct readings_note *note, const struct calibrate_force *result,
@@ -237,24 +227,29 @@ static void list_force_warnings(const struct readings_note *note, const struct c
 {
     const struct calibration_fit *fit = &result->fit;
     if (note->interrupted)
-        say(list, "The weighing was broken off: not all loads of every cycle are in it.");
-    if (fit->degrees_of_freedom < FEW_DEGREES_OF_FREEDOM)
-        say(list, "With %g degrees of freedom the scatter itself is badly known: weigh more often.",
+        calibrate_sentences_add(list, "The weighing was broken off: not all loads of every cycle are in it.");
+    if (fit->degrees_of_freedom < CALIBRATE_FEW_DEGREES_OF_FREEDOM)
+        calibrate_sentences_add(
+            list, "With %g degrees of freedom the scatter itself is badly known: weigh more often.",
             fit->degrees_of_freedom);
     if (fit->lack_of_fit.present && fit->lack_of_fit.p_value < SIGNIFICANT)
-        say(list,
+        calibrate_sentences_add(
+            list,
             "The polynomial misses some loads by more than their readings scatter: F(%g, %g) = %.4g, p = "
             "%.2g.",
             fit->lack_of_fit.numerator_degrees_of_freedom, fit->lack_of_fit.denominator_degrees_of_freedom,
             fit->lack_of_fit.f, fit->lack_of_fit.p_value);
     if (fit->degree == 1 && fit->curvature.present && fit->curvature.p_value < SIGNIFICANT)
-        say(list, "The readings bend: --degree 2 would fit better, F(1, %g) = %.4g, p = %.2g.",
+        calibrate_sentences_add(
+            list, "The readings bend: --degree 2 would fit better, F(1, %g) = %.4g, p = %.2g.",
             fit->curvature.denominator_degrees_of_freedom, fit->curvature.f, fit->curvature.p_value);
     warn_of_hysteresis(result, list);
     if (fit->zero_return.present && fabs(fit->zero_return.percent) > ZERO_PERCENT)
-        say(list, "It does not return to its zero: let it warm up, look for what rubs, and weigh again.");
+        calibrate_sentences_add(
+            list, "It does not return to its zero: let it warm up, look for what rubs, and weigh again.");
     if (fit->load_low_n > 0.1 * fit->load_high_n)
-        say(list, "The lightest load is %.4g N: forces below it are extrapolated.", fit->load_low_n);
+        calibrate_sentences_add(list, "The lightest load is %.4g N: forces below it are extrapolated.",
+                                fit->load_low_n);
 }
 
 /* What the covariance does not tell apart. */
@@ -370,250 +365,5 @@ enum err_code calibrate_force(const struct readings *r, const struct readings_no
     fill_calibration(note, today, result);
     list_force_unknown(note, result, &result->unknown);
     list_force_warnings(note, result, &result->warnings);
-    return ERR_OK;
-}
-
-/* ---- feed ---- */
-
-static bool same_length(const struct readings *r, size_t i, size_t j)
-{
-    return fabs(r->commanded_steps[i] - r->commanded_steps[j]) < 0.5;
-}
-
-static int compare_numbers(const void *a, const void *b)
-{
-    double x = *(const double *)a, y = *(const double *)b;
-    return (x > y) - (x < y);
-}
-
-/* Rows of one feeder: how many, how many different lengths, which directions, and the median of mm per
- * microstep. */
-static enum err_code survey_feed(const struct readings *r, struct calibrate_feed *result, size_t feeder,
-                                 double *median, struct err *e)
-{
-    double *ratios = calloc(r->n, sizeof *ratios);
-    if (ratios == NULL)
-        return err_set(e, ERR_MEMORY, "no memory for %zu lengths", r->n);
-    for (size_t i = 0; i < r->n; i++) {
-        size_t j = 0;
-        if (r->feeder[i] != feeder)
-            continue;
-        while (j < i && (r->feeder[j] != feeder || !same_length(r, i, j)))
-            j++;
-        result->lengths += j == i;
-        result->has_direction[r->direction[i] > 0 ? 0 : 1] = true;
-        ratios[result->n++] = r->measured_mm[i] / r->commanded_steps[i];
-    }
-    qsort(ratios, result->n, sizeof *ratios, compare_numbers);
-    *median = result->n == 0 ? NAN : (ratios[(result->n - 1) / 2] + ratios[result->n / 2]) / 2;
-    free(ratios);
-    return ERR_OK;
-}
-
-/* What a mistake of this factor usually is; "" for none of the known ones. */
-static const char *slip_of(double factor)
-{
-    static const struct {
-        double factor;
-        const char *text;
-    } SLIPS[] = {{0.1, " (were centimetres written for millimetres?)"},
-                 {1 / 25.4, " (were inches written for millimetres?)"},
-                 {10, " (is a decimal point missing?)"}};
-    for (size_t i = 0; i < sizeof SLIPS / sizeof SLIPS[0]; i++) {
-        if (fabs(factor / SLIPS[i].factor - 1) < 0.1)
-            return SLIPS[i].text;
-    }
-    return "";
-}
-
-/* A length that is off by more than 20 % and more than 1 mm from the others' common scale is no scatter and
- * no lost motion but a slip of the pen. */
-static enum err_code check_lengths(const struct readings *r, size_t feeder, double median, struct err *e)
-{
-    for (size_t i = 0; i < r->n; i++) {
-        double expected_mm = median * r->commanded_steps[i];
-        double off_mm = r->measured_mm[i] - expected_mm;
-        if (r->feeder[i] == feeder && fabs(off_mm) > 1 && fabs(off_mm) > 0.2 * expected_mm)
-            return err_set_at(
-                e, ERR_FILE, NULL, (int64_t)i + 2, 0,
-                "%g mm for %.0f microsteps, but by the other lengths it should be about %.4g mm%s: "
-                "correct it, or take the row out, or measure again",
-                r->measured_mm[i], r->commanded_steps[i], expected_mm,
-                slip_of(r->measured_mm[i] / expected_mm));
-    }
-    return ERR_OK;
-}
-
-/* Least squares of length on microsteps, with a column of its own for each direction that occurs. */
-static enum err_code fit_feed(const struct readings *r, size_t feeder, struct calibrate_feed *result,
-                              struct linear_fit *fit, struct err *e)
-{
-    size_t offsets = (size_t)result->has_direction[0] + (size_t)result->has_direction[1];
-    size_t p = offsets + 1, n = 0;
-    double *x = calloc(result->n * p, sizeof *x), *y = calloc(result->n, sizeof *y);
-    enum err_code code;
-    if (x == NULL || y == NULL) {
-        code = err_set(e, ERR_MEMORY, "no memory for %zu lengths", result->n);
-    } else {
-        for (size_t i = 0; i < r->n; i++) {
-            if (r->feeder[i] != feeder)
-                continue;
-            x[n * p + (offsets == 2 && r->direction[i] < 0 ? 1 : 0)] = 1;
-            x[n * p + offsets] = r->commanded_steps[i];
-            y[n++] = r->measured_mm[i];
-        }
-        code = linear_fit(x, y, NULL, n, p, true, fit, e);
-    }
-    free(x);
-    free(y);
-    return code;
-}
-
-/* With weights of 1 the covariance of the fit is that of readings with a standard deviation of 1. */
-static struct quantity feed_quantity(const struct calibrate_feed *result, const struct linear_fit *fit,
-                                     size_t i)
-{
-    return quantity_from(fit->coefficients[i], result->reading_sd_mm * fit->standard_errors[i],
-                         result->degrees_of_freedom, result->n);
-}
-
-/* How many lengths of this feeder differ in microsteps or direction. */
-static size_t different_moves(const struct readings *r, size_t feeder)
-{
-    size_t count = 0;
-    for (size_t i = 0; i < r->n; i++) {
-        size_t j = 0;
-        while (j < i &&
-               (r->feeder[j] != feeder || r->direction[j] != r->direction[i] || !same_length(r, i, j)))
-            j++;
-        count += r->feeder[i] == feeder && j == i;
-    }
-    return count;
-}
-
-static void fill_feed(const struct readings *r, const struct readings_note *note, size_t feeder,
-                      const struct linear_fit *fit, struct calibrate_feed *result)
-{
-    /* A reading of a rule is rounded to its division: evenly spread over it (JCGM 100:2008, F.2.2.1). */
-    double rounding_mm = isnan(note->resolution_mm) ? 0 : budget_rectangular(note->resolution_mm / 2);
-    size_t slope = fit->p - 1, next = 0;
-    result->degrees_of_freedom = fit->degrees_of_freedom;
-    result->residual_sd_mm = sqrt(fit->residual_sum / fit->degrees_of_freedom);
-    result->resolution_rules = result->residual_sd_mm < rounding_mm;
-    result->reading_sd_mm = result->residual_sd_mm;
-    /* Lengths that scatter by less than the rounding are rounded alike each time the same move is repeated:
-     * only different moves average it. */
-    if (result->resolution_rules)
-        result->reading_sd_mm = rounding_mm * sqrt((double)result->n / (double)different_moves(r, feeder));
-    result->mm_per_microstep = feed_quantity(result, fit, slope);
-    for (int d = 0; d < 2; d++)
-        result->offset_mm[d] =
-            result->has_direction[d] ? feed_quantity(result, fit, next++) : quantity_absent();
-    for (size_t i = 0; i < r->n; i++) {
-        size_t offset = r->direction[i] < 0 && slope == 2 ? 1 : 0;
-        result->residual_mm[i] = r->feeder[i] != feeder
-                                     ? NAN
-                                     : r->measured_mm[i] - fit->coefficients[offset] -
-                                           fit->coefficients[slope] * r->commanded_steps[i];
-    }
-}
-
-static void fill_diameter(const struct readings_note *note, struct calibrate_feed *result)
-{
-    const struct quantity *feed = &result->mm_per_microstep;
-    bool ours = note->feeder[0] == 0 || strcmp(note->feeder, result->feeder) == 0;
-    /* One turn of the gear is pi D of filament and full steps * microsteps * reduction microsteps. */
-    double mm_per_mm = note->full_steps_per_rev * note->microsteps * note->reduction / M_PI;
-    result->drive_diameter_mm =
-        ours && !isnan(mm_per_mm)
-            ? quantity_from(feed->value * mm_per_mm, feed->standard_uncertainty * mm_per_mm,
-                            feed->degrees_of_freedom, feed->n)
-            : quantity_absent();
-    result->nominal_diameter_mm = ours ? note->drive_diameter_mm : NAN;
-}
-
-static void tell_feed(const struct readings_note *note, struct calibrate_feed *result)
-{
-    const struct quantity *d = &result->drive_diameter_mm;
-    say(&result->estimates, "the measured lengths, as read off by the operator");
-    if (!isnan(result->nominal_diameter_mm))
-        say(&result->estimates, "nominal drive diameter: %g mm", result->nominal_diameter_mm);
-    if (!isnan(note->resolution_mm))
-        say(&result->estimates, "division of the rule or caliper: %g mm", note->resolution_mm);
-    else
-        say(&result->unknown,
-            "the division of the rule or caliper: only the scatter is in what is stated here");
-    say(&result->unknown, "the rule's own error: it is not in what is stated here");
-    if (!d->present)
-        say(&result->unknown, "full steps, microsteps and reduction: no drive diameter can be given");
-    if (note->interrupted)
-        say(&result->warnings, "The measurement was broken off: not all lengths are in it.");
-    if (result->degrees_of_freedom < FEW_DEGREES_OF_FREEDOM)
-        say(&result->warnings,
-            "With %g degrees of freedom the scatter itself is badly known: measure more often.",
-            result->degrees_of_freedom);
-    if (result->resolution_rules)
-        say(&result->warnings,
-            "The lengths scatter less than the division lets one see: the division sets the uncertainty.");
-    if (d->present && !isnan(result->nominal_diameter_mm) &&
-        fabs(d->value / result->nominal_diameter_mm - 1) > 0.1)
-        say(&result->warnings,
-            "The effective diameter is %+.0f %% off the nominal one: check full steps, microsteps and "
-            "reduction.",
-            100 * (d->value / result->nominal_diameter_mm - 1));
-}
-
-enum err_code calibrate_feed(const struct readings *r, const struct readings_note *note, size_t feeder,
-                             struct calibrate_feed *result, struct err *e)
-{
-    struct linear_fit fit;
-    double median = NAN;
-    enum err_code code;
-    memset(result, 0, sizeof *result);
-    snprintf(result->feeder, sizeof result->feeder, "%s", r->feeders[feeder]);
-    code = survey_feed(r, result, feeder, &median, e);
-    if (code == ERR_OK && result->lengths < 2)
-        code =
-            err_set(e, ERR_NO_ANSWER,
-                    "feeder %s: all %zu moves are of one length, which does not tell feed from lost motion: "
-                    "measure at least two lengths",
-                    result->feeder, result->n);
-    if (code == ERR_OK &&
-        result->n <= 1 + (size_t)result->has_direction[0] + (size_t)result->has_direction[1])
-        code = err_set(e, ERR_NO_ANSWER,
-                       "feeder %s: %zu lengths leave nothing to tell the scatter by: measure them again",
-                       result->feeder, result->n);
-    if (code == ERR_OK)
-        code = check_lengths(r, feeder, median, e);
-    if (code == ERR_OK)
-        code = fit_feed(r, feeder, result, &fit, e);
-    if (code != ERR_OK)
-        return code;
-    fill_feed(r, note, feeder, &fit, result);
-    if (!(result->mm_per_microstep.low_95 > 0))
-        return err_set(e, ERR_NO_ANSWER,
-                       "feeder %s: the lengths do not follow the microsteps: %.3g mm per microstep with a "
-                       "standard uncertainty of %.3g is not told from none; check the rows and measure again",
-                       result->feeder, result->mm_per_microstep.value,
-                       result->mm_per_microstep.standard_uncertainty);
-    fill_diameter(note, result);
-    tell_feed(note, result);
-    snprintf(result->calibration.feeder, sizeof result->calibration.feeder, "%s", result->feeder);
-    result->calibration.mm_per_microstep = result->mm_per_microstep.value;
-    result->calibration.standard_uncertainty_mm_per_microstep = result->mm_per_microstep.standard_uncertainty;
-    result->calibration.degrees_of_freedom = result->degrees_of_freedom;
-    return ERR_OK;
-}
-
-enum err_code calibrate_put_feed(struct calibration *c, const struct calibration_feed *feed, struct err *e)
-{
-    size_t i = 0;
-    while (i < c->feed_count && strcmp(c->feeds[i].feeder, feed->feeder) != 0)
-        i++;
-    if (i == CALIBRATION_FEEDS_MAX)
-        return err_set(e, ERR_FILE, "the calibration has the feeds of %d feeders already, and no room for %s",
-                       CALIBRATION_FEEDS_MAX, feed->feeder);
-    c->feeds[i] = *feed;
-    c->feed_count += i == c->feed_count;
     return ERR_OK;
 }

@@ -1,6 +1,7 @@
 /* nipbench-analyze: reads series of runs, computes, writes reports. This file and request.c are the
  * only ones of the program that print messages or exit. */
 #include "analyze/analysis.h"
+#include "analyze/calibration_choice.h"
 #include "analyze/comparison.h"
 #include "analyze/report/answer.h"
 #include "analyze/report/benches_command.h"
@@ -89,6 +90,7 @@ static struct session_options session_options_of(const struct request *r, struct
     struct session_options options = {.threads = r->threads,
                                       .margin = r->margin,
                                       .matter_count = r->matter_count,
+                                      .calibrations = r->calibration_of,
                                       .progress = progress_show_counters(show)};
     memcpy(options.accept, r->accept, sizeof options.accept);
     memcpy(options.matters, r->matters, sizeof options.matters);
@@ -129,13 +131,14 @@ static int run_check(const struct request *r)
     struct check_request request = {.published = r->check,
                                     .series = r->series,
                                     .series_count = r->series_count,
+                                    .calibrations = r->calibration_of,
                                     .threads = r->threads,
                                     .json = r->json};
     struct err e = {0};
     if (r->out != NULL || r->no_figures || r->chosen || r->html || r->md)
         return request_misuse(
             "report: --check takes what the published file names itself, and no option beside "
-            "--json and --threads; see %s",
+            "--calibration, --json and --threads; see %s",
             "--help");
     quantity_init_numerics();
     request.show = show_progress();
@@ -225,6 +228,7 @@ static int run_predict(const struct request *r)
     struct predict_request request = {.motor = r->series[0],
                                       .series = r->series + 1,
                                       .series_count = r->series_count - 1,
+                                      .calibrations = r->calibration_of + 1,
                                       .feeder = r->feeder,
                                       .speeds = r->speeds,
                                       .out = r->out,
@@ -323,30 +327,46 @@ static const struct command {
 };
 #define COMMAND_COUNT (sizeof COMMANDS / sizeof COMMANDS[0])
 
+/* The words of --calibration, to the series that they are for. before: words in front of the series. */
+static enum err_code choose_calibrations(struct request *r, size_t before, struct err *e)
+{
+    size_t count = r->series_count > before ? r->series_count - before : 0;
+    return calibration_choice(r->calibrations, r->calibration_count, r->series + before, count,
+                              r->calibration_of + before, e);
+}
+
 static int run_command(const struct command *command, int argc, char **argv)
 {
     struct argp argp = {
         command->options, request_option, command->arguments, command->text, NULL, NULL, NULL};
     struct request r = {.margin = SESSION_MARGIN};
+    struct err e = {0};
     char name[64], missing[64];
     int status;
     snprintf(name, sizeof name, PROGRAM " %s", command->name);
     argv[0] = name;
     r.series = calloc((size_t)argc, sizeof *r.series);
-    if (r.series == NULL) {
-        struct err e;
+    r.calibrations = calloc((size_t)argc, sizeof *r.calibrations);
+    r.calibration_of = calloc((size_t)argc + 1, sizeof *r.calibration_of);
+    if (r.series == NULL || r.calibrations == NULL || r.calibration_of == NULL) {
         err_set(&e, ERR_MEMORY, "out of memory");
-        return system_trouble(&e);
+        status = system_trouble(&e);
+        goto out;
     }
     argp_parse(&argp, argc, argv, 0, NULL, &r);
     if (r.series_count == 0 && command->arguments[0] != '[') {
         snprintf(missing, sizeof missing, "%s: %.*s is missing", command->name,
                  (int)strcspn(command->arguments, ". "), command->arguments);
         status = request_misuse("%s; see --help", missing);
+    } else if (choose_calibrations(&r, command->run == run_predict ? 1 : 0, &e) != ERR_OK) {
+        status = system_trouble(&e);
     } else {
         status = command->run(&r);
     }
+out:
     free(r.series);
+    free(r.calibrations);
+    free(r.calibration_of);
     return status;
 }
 

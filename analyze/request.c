@@ -33,7 +33,8 @@ enum key {
     KEY_QUANTITY,
     KEY_SPEED,
     KEY_TABLE,
-    KEY_FORMAT
+    KEY_FORMAT,
+    KEY_CALIBRATION
 };
 
 void request_complain(const struct err *e)
@@ -176,6 +177,9 @@ error_t request_option(int key, char *argument, struct argp_state *state)
     case KEY_FORMAT:
         take_format(argument, r);
         return 0;
+    case KEY_CALIBRATION:
+        r->calibrations[r->calibration_count++] = argument;
+        return 0;
     case ARGP_KEY_ARG:
         if (r->series_count == SERIES_MAX)
             exit(request_misuse("'%.200s' is one series too many; see --help", argument));
@@ -221,6 +225,15 @@ error_t request_option(int key, char *argument, struct argp_state *state)
             0                                                                                                \
     }
 
+#define OPTION_CALIBRATION                                                                                   \
+    {                                                                                                        \
+        "calibration", KEY_CALIBRATION, "CALIBRATION.json", 0,                                               \
+            "Work the series out with this calibration in the place of the one inside, which stays as it "   \
+            "is; SERIES=CALIBRATION.json is for that series alone, and may be given for several. An "        \
+            "encoder or a feed that it does not state stays the series' own",                                \
+            0                                                                                                \
+    }
+
 const struct argp_option REQUEST_REPORT[] = {
     {"check", KEY_CHECK, "RESULTS.json", 0,
      "Write no report: work a published results.json out again from the series, with the options that it "
@@ -236,6 +249,7 @@ const struct argp_option REQUEST_REPORT[] = {
     OPTION_MARGIN,
     OPTION_ACCEPT,
     OPTION_MATTERS,
+    OPTION_CALIBRATION,
     {"no-figures", KEY_NO_FIGURES, NULL, 0, "Write the figures' scripts and data but do not draw them", 0},
     {0}};
 const struct argp_option REQUEST_CALIBRATE[] = {
@@ -250,8 +264,8 @@ const struct argp_option REQUEST_CALIBRATE[] = {
     OPTION_JSON,
     {0}};
 const struct argp_option REQUEST_VERIFY[] = {OPTION_JSON, {0}};
-const struct argp_option REQUEST_COMPARE[] = {OPTION_JSON,   OPTION_THREADS, OPTION_MARGIN,
-                                              OPTION_ACCEPT, OPTION_MATTERS, {0}};
+const struct argp_option REQUEST_COMPARE[] = {
+    OPTION_JSON, OPTION_THREADS, OPTION_MARGIN, OPTION_ACCEPT, OPTION_MATTERS, OPTION_CALIBRATION, {0}};
 
 const struct argp_option REQUEST_PREDICT[] = {
     {"feeder", KEY_FEEDER, "NAME", 0,
@@ -259,6 +273,7 @@ const struct argp_option REQUEST_PREDICT[] = {
     {"speeds", KEY_SPEEDS, "MM_S,...", 0,
      "Feed speeds to predict at, in mm/s; the default is those measured, or 1 to 200", 0},
     {"out", KEY_OUT, "DIR", 0, "Folder for the figure: prediction.gp, prediction.csv, prediction.svg", 0},
+    OPTION_CALIBRATION,
     OPTION_JSON,
     OPTION_THREADS,
     {"no-figures", KEY_NO_FIGURES, NULL, 0, "Write the figure's script and data but do not draw it", 0},
@@ -274,6 +289,7 @@ const struct argp_option REQUEST_BENCHES[] = {
      "Which quantity; the default is stall_force_n", 0},
     {"speed", KEY_SPEED, "MM_S", 0, "Of the pushes at this speed, in mm/s; the default is every one", 0},
     {"feeder", KEY_FEEDER, "NAME", 0, "Of this feeder, as the plans call it; the default is every one", 0},
+    OPTION_CALIBRATION,
     OPTION_JSON,
     OPTION_THREADS,
     OPTION_ACCEPT,
@@ -306,4 +322,5 @@ const struct argp_option REQUEST_REPEATS[] = {
     OPTION_THREADS,
     OPTION_ACCEPT,
     OPTION_MATTERS,
+    OPTION_CALIBRATION,
     {0}};

@@ -16,6 +16,9 @@
 struct request {
     const char **series;
     size_t series_count;
+    const char **calibrations; /* words of --calibration, calibration_count of them */
+    size_t calibration_count;
+    const char **calibration_of; /* for each of series the file that was chosen; NULL: the one inside */
     const char *out, *degree, *feeder, *speeds, *check;
     const char *difference, *power, *level, *feeders, *design, *scatter, *quantity, *speed, *table;
     bool json, no_figures, dry_run;

@@ -11,6 +11,7 @@
 #include "analyze/run_quality.h"
 #include "analyze/run_result.h"
 #include "analyze/speed_sweep.h"
+#include "datasets/format/series_calibration.h"
 
 #include <math.h>
 #include <pthread.h>
@@ -206,6 +207,11 @@ static enum err_code open_series(struct session *s, const char *const *folders, 
         for (size_t j = 0; j < i; j++) {
             if (strcmp(s->series[j]->package_hash, s->series[i]->package_hash) == 0)
                 return err_set_at(e, ERR_USAGE, folders[i], 0, 0, "is the same series as %.200s", folders[j]);
+        }
+        if (options->calibrations != NULL && options->calibrations[i] != NULL) {
+            code = series_calibration_use(s->series[i], options->calibrations[i], e);
+            if (code != ERR_OK)
+                return code;
         }
         runs += s->series[i]->run_count;
         s->simulated = s->simulated || s->series[i]->simulated;

@@ -1,6 +1,7 @@
 #include "capture/operator.h"
 
 #include "capture/link.h"
+#include "capture/text_fill.h"
 #include "rig/base/err.h"
 #include "rig/base/number.h"
 
@@ -66,44 +67,11 @@ int operator_columns(const struct operator_view *view)
     return (columns > 0 ? columns : COLUMNS_DEFAULT) - 1;
 }
 
-static bool begins_character(char byte)
-{
-    return ((unsigned char)byte & 0xC0) != 0x80;
-}
-
-/* Bytes of the longest beginning of text that columns characters hold (all of it where columns is 0). */
-static size_t fitting(const char *text, int columns)
-{
-    size_t length = 0;
-    int used = 0;
-    while (text[length] != 0 && (columns == 0 || used < columns || !begins_character(text[length])))
-        used += begins_character(text[length++]);
-    return length;
-}
-
 /* text on standard error, its lines broken between words where the terminal is too narrow; what follows the
  * first is set in a little. No line break behind the last one. */
 static void put_wrapped(const struct operator_view *view, const char *text)
 {
-    int columns = known_columns(view) > 0 ? operator_columns(view) : 0;
-    bool first = true;
-    for (;;) {
-        int indent = first ? 0 : INDENT;
-        size_t length = fitting(text, columns == 0 ? 0 : columns - indent);
-        if (text[length] != 0) {
-            size_t blank = length;
-            while (blank > 0 && text[blank] != ' ')
-                blank--;
-            length = blank > 0 ? blank : length;
-        }
-        fprintf(stderr, "%*s%.*s", indent, "", (int)length, text);
-        text += length;
-        text += strspn(text, " ");
-        if (*text == 0)
-            return;
-        fputc('\n', stderr);
-        first = false;
-    }
+    text_fill(stderr, "", INDENT, known_columns(view) > 0 ? operator_columns(view) : 0, text);
 }
 
 bool operator_is_there(void)
@@ -247,7 +215,7 @@ void operator_progress(struct operator_view *view, const char *format, ...)
     vsnprintf(line, sizeof line, format, arguments);
     va_end(arguments);
     err_clean_text(line);
-    line[fitting(line, operator_columns(view))] = 0;
+    line[text_fill_fitting(line, operator_columns(view))] = 0;
     fprintf(stderr, "\r%s\033[K", line);
     view->drawn_us = now_us;
 }

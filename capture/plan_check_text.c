@@ -3,6 +3,7 @@
 
 #include "capture/condition_ask.h"
 #include "capture/seen_difference.h"
+#include "capture/text_fill.h"
 
 #include <math.h>
 #include <stdarg.h>
@@ -11,29 +12,7 @@
 #define WIDTH       79
 #define NUMBER_SIZE PLAN_CHECK_NUMBER_SIZE
 
-/* Characters of UTF-8 text, each taken to be one column wide. */
-static int width_of(const char *text, size_t length)
-{
-    int width = 0;
-    for (size_t i = 0; i < length; i++)
-        width += ((unsigned char)text[i] & 0xC0) != 0x80;
-    return width;
-}
-
-/* Bytes of as many characters of a word as fit into width columns. */
-static size_t cut_at(const char *word, size_t length, int width)
-{
-    size_t bytes = 0;
-    for (int columns = 0; bytes < length; bytes++) {
-        columns += ((unsigned char)word[bytes] & 0xC0) != 0x80;
-        if (columns > width)
-            break;
-    }
-    return bytes;
-}
-
-/* A paragraph that begins with lead, as it stands, and whose other lines are indented by rest columns. A word
- * that is longer than a line is cut into lines. */
+/* A paragraph that begins with lead, as it stands, and whose other lines are indented by rest columns. */
 static void fill(FILE *out, const char *lead, int rest, const char *format, ...)
     __attribute__((format(printf, 4, 5)));
 
@@ -41,37 +20,10 @@ static void fill(FILE *out, const char *lead, int rest, const char *format, ...)
 {
     char text[2048];
     va_list arguments;
-    const char *word = text;
-    int column = width_of(lead, strlen(lead));
-    bool begun = false;
     va_start(arguments, format);
     vsnprintf(text, sizeof text, format, arguments);
     va_end(arguments);
-    err_clean_text(text);
-    fputs(lead, out);
-    while (word += strspn(word, " "), *word != 0) {
-        size_t length = strcspn(word, " ");
-        int width = width_of(word, length);
-        if (begun && column + 1 + width > WIDTH) {
-            fprintf(out, "\n%*s", rest, "");
-            column = rest;
-            begun = false;
-        }
-        if (begun)
-            fputc(' ', out);
-        column += begun;
-        if (column + width > WIDTH)
-            length = cut_at(word, length, WIDTH - column);
-        fwrite(word, 1, length, out);
-        column += width_of(word, length);
-        begun = true;
-        word += length;
-        if (*word != 0 && *word != ' ') {
-            fprintf(out, "\n%*s", rest, "");
-            column = rest;
-            begun = false;
-        }
-    }
+    text_fill(out, lead, rest, WIDTH, err_clean_text(text));
     fputc('\n', out);
 }
 

@@ -48,16 +48,10 @@ static enum err_code of_table(const struct benches_request *r, struct benches *b
 }
 
 static enum err_code of_series(const struct benches_request *r, bool onset, double speed_mm_s,
-                               struct benches *benches, bool *simulated, struct err *e)
+                               struct benches *benches, struct session **session, struct err *e)
 {
-    struct session *session = NULL;
-    enum err_code code = session_analyse_with(r->series, r->series_count, &r->session, &session, e);
-    if (code == ERR_OK) {
-        *simulated = session->simulated;
-        code = benches_from_session(session, onset, r->feeder, speed_mm_s, benches, e);
-    }
-    session_free(session);
-    return code;
+    enum err_code code = session_analyse_with(r->series, r->series_count, &r->session, session, e);
+    return code == ERR_OK ? benches_from_session(*session, onset, r->feeder, speed_mm_s, benches, e) : code;
 }
 
 /* What a script has to know although everything is printed: an outlier, or a section without an answer. */
@@ -84,21 +78,23 @@ static enum err_code judge(const struct benches *benches, struct err *e)
 enum err_code benches_command(const struct benches_request *r, FILE *out, struct err *e)
 {
     struct benches benches = {0};
-    bool onset, simulated = false;
+    struct session *session = NULL;
+    bool onset;
     double speed_mm_s;
     enum err_code code = read_request(r, &onset, &speed_mm_s, e);
     if (code == ERR_OK)
         code = r->table != NULL ? of_table(r, &benches, e)
-                                : of_series(r, onset, speed_mm_s, &benches, &simulated, e);
+                                : of_series(r, onset, speed_mm_s, &benches, &session, e);
     progress_show_end(r->show);
-    if (code != ERR_OK)
-        return code;
-    if (r->json)
-        code = benches_json_write(&benches, simulated, out, e);
-    else
-        code = benches_text_write(&benches, simulated, r->width, out, e);
-    if (code == ERR_OK)
-        code = judge(&benches, e);
-    benches_free(&benches);
+    if (code == ERR_OK) {
+        if (r->json)
+            code = benches_json_write(&benches, session, out, e);
+        else
+            code = benches_text_write(&benches, session, r->width, out, e);
+        if (code == ERR_OK)
+            code = judge(&benches, e);
+        benches_free(&benches);
+    }
+    session_free(session);
     return code;
 }

@@ -1,5 +1,6 @@
 #include "analyze/report/benches_show.h"
 
+#include "analyze/report/calibration_used.h"
 #include "analyze/report/json_build.h"
 #include "analyze/report/json_outcome.h"
 
@@ -78,7 +79,7 @@ static json_t *component(struct json_build *b, const struct benches_section *s, 
 {
     const struct variance_component *c = &s->split.components[i];
     json_t *o = json_object();
-    json_build_set(b, o, "source", json_string(benches_source(s, i)));
+    json_build_set(b, o, "source", json_string(benches_section_source(s, i)));
     json_build_set(b, o, "levels", i < s->factor_count ? json_build_count(s->levels[i]) : json_null());
     json_build_set(b, o, "degrees_of_freedom", json_build_number(c->degrees_of_freedom));
     json_build_set(b, o, "sum_of_squares", json_build_number(c->present ? c->square : NAN));
@@ -128,7 +129,8 @@ static json_t *section(struct json_build *b, const struct benches_section *s)
     return o;
 }
 
-enum err_code benches_json_write(const struct benches *benches, bool simulated, FILE *out, struct err *e)
+enum err_code benches_json_write(const struct benches *benches, const struct session *session, FILE *out,
+                                 struct err *e)
 {
     struct json_build b = {false};
     json_t *root = json_object(), *sections = json_array();
@@ -136,7 +138,8 @@ enum err_code benches_json_write(const struct benches *benches, bool simulated, 
     for (size_t i = 0; i < benches->count; i++)
         json_build_append(&b, sections, section(&b, &benches->sections[i]));
     json_build_set(&b, root, "schema", json_string(SCHEMA));
-    json_build_set(&b, root, "simulated", json_boolean(simulated));
+    json_build_set(&b, root, "simulated", json_boolean(session != NULL && session->simulated));
+    calibration_used_of_session(&b, root, session);
     json_build_set(&b, root, "quantity", json_build_text(benches->quantity));
     json_build_set(&b, root, "unit", json_build_text(benches->unit));
     json_build_set(&b, root, "sections", sections);

@@ -6,10 +6,12 @@
 
 #include <stdio.h>
 
-/* simulated: any of the series is. width: columns that no line is wider than; 0: any. ERR_MEMORY. */
-enum err_code benches_text_write(const struct benches *benches, bool simulated, int width, FILE *out,
-                                 struct err *e);
+/* session: where the values come from; NULL: of a table. width: columns that no line is wider than; 0: any.
+ * ERR_MEMORY. */
+enum err_code benches_text_write(const struct benches *benches, const struct session *session, int width,
+                                 FILE *out, struct err *e);
 /* ERR_MEMORY, ERR_SYSTEM. */
-enum err_code benches_json_write(const struct benches *benches, bool simulated, FILE *out, struct err *e);
+enum err_code benches_json_write(const struct benches *benches, const struct session *session, FILE *out,
+                                 struct err *e);
 
 #endif

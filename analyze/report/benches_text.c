@@ -1,5 +1,6 @@
 #include "analyze/report/benches_show.h"
 
+#include "analyze/report/calibration_used.h"
 #include "analyze/report/text_format.h"
 #include "analyze/report/text_table.h"
 #include "analyze/report/text_wrap.h"
@@ -263,7 +264,7 @@ static void put_sources(const struct benches *b, const struct benches_section *s
         for (size_t i = 0; i < s->split.count; i++) {
             const struct variance_component *c = &s->split.components[i];
             const char *cells[SOURCE_COLUMNS] = {
-                benches_source(s, i), "", "", "", "", "cannot be told from what stands above it", ""};
+                benches_section_source(s, i), "", "", "", "", "cannot be told from what stands above it", ""};
             if (i + 1 < s->split.count) {
                 snprintf(levels, sizeof levels, "%zu", s->levels[i]);
                 cells[1] = levels;
@@ -306,14 +307,16 @@ static void put_rig(const struct benches *b, const struct benches_section *s, in
           out);
 }
 
-static void write_all(const struct benches *b, bool simulated, int width, FILE *out)
+static void write_all(const struct benches *b, const struct session *session, int width, FILE *out)
 {
     char text[sizeof b->sections->why_not];
+    bool simulated = session != NULL && session->simulated, any = simulated || calibration_used_any(session);
     if (simulated)
         fputs("SIMULATED DATA\n", out);
+    calibration_used_put(session, out);
     for (size_t i = 0; i < b->count; i++) {
         const struct benches_section *s = &b->sections[i];
-        if (simulated || i > 0)
+        if (any || i > 0)
             fputc('\n', out);
         put_heading(b, s, out);
         if (!s->answered)
@@ -330,12 +333,13 @@ static void write_all(const struct benches *b, bool simulated, int width, FILE *
     }
 }
 
-enum err_code benches_text_write(const struct benches *b, bool simulated, int width, FILE *out, struct err *e)
+enum err_code benches_text_write(const struct benches *b, const struct session *session, int width, FILE *out,
+                                 struct err *e)
 {
     FILE *lines = text_wrap_open(out, width);
     if (lines == NULL)
         return err_set(e, ERR_MEMORY, "out of memory for the results");
-    write_all(b, simulated, width, lines);
+    write_all(b, session, width, lines);
     fclose(lines);
     return ERR_OK;
 }

@@ -1,6 +1,7 @@
 #include "analyze/report/calibrate_command.h"
 
 #include "analyze/calibrate.h"
+#include "analyze/calibrate_feed.h"
 #include "analyze/report/calibrate_json.h"
 #include "analyze/report/calibrate_text.h"
 #include "datasets/format/calibration_put.h"
@@ -146,7 +147,7 @@ static enum err_code calibrate_feeders(struct work *w, FILE *out, struct err *e)
     for (size_t k = 0; k < w->readings.feeder_count && code == ERR_OK; k++) {
         code = in_table(w, calibrate_feed(&w->readings, &w->note, k, &w->feeds[k], e), e);
         if (code == ERR_OK)
-            code = calibrate_put_feed(&c, &w->feeds[k].calibration, e);
+            code = calibrate_feed_put(&c, &w->feeds[k].calibration, e);
     }
     if (code == ERR_OK)
         code = put(w, &c, e);

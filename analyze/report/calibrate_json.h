@@ -4,6 +4,7 @@
 #define ANALYZE_REPORT_CALIBRATE_JSON_H
 
 #include "analyze/calibrate.h"
+#include "analyze/calibrate_feed.h"
 #include "analyze/report/calibrate_text.h"
 #include "rig/base/err.h"
 

@@ -3,6 +3,7 @@
 #define ANALYZE_REPORT_CALIBRATE_TEXT_H
 
 #include "analyze/calibrate.h"
+#include "analyze/calibrate_feed.h"
 
 #include <stdbool.h>
 #include <stdio.h>

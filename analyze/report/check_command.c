@@ -1,6 +1,7 @@
 #include "analyze/report/check_command.h"
 
 #include "analyze/analysis.h"
+#include "analyze/report/calibration_used.h"
 #include "analyze/report/json_build.h"
 #include "analyze/report/json_differences.h"
 #include "analyze/report/report_json.h"
@@ -72,7 +73,7 @@ static enum err_code read_published(const char *path, json_t **root, struct sess
 /* Folders in the order of the published series, found by their package hashes; left as they are where those
  * are not the same, so that the difference shows. */
 static enum err_code order_series(const json_t *root, const struct check_request *request,
-                                  const char **ordered, struct err *e)
+                                  const char **ordered, const char **calibrations, struct err *e)
 {
     const json_t *series = json_object_get(root, "series");
     bool *placed = calloc(request->series_count + 1, sizeof *placed);
@@ -81,6 +82,7 @@ static enum err_code order_series(const json_t *root, const struct check_request
     if (placed == NULL)
         return err_set(e, ERR_MEMORY, "out of memory for %zu series", request->series_count);
     memset(ordered, 0, request->series_count * sizeof *ordered);
+    memset(calibrations, 0, request->series_count * sizeof *calibrations);
     for (size_t i = 0; i < request->series_count && code == ERR_OK; i++) {
         char hash[72];
         size_t j = 0;
@@ -95,28 +97,92 @@ static enum err_code order_series(const json_t *root, const struct check_request
         if (all) {
             placed[j] = true;
             ordered[j] = request->series[i];
+            calibrations[j] = request->calibrations == NULL ? NULL : request->calibrations[i];
         }
     }
-    for (size_t i = 0; !all && i < request->series_count; i++)
+    for (size_t i = 0; !all && i < request->series_count; i++) {
         ordered[i] = request->series[i];
+        calibrations[i] = request->calibrations == NULL ? NULL : request->calibrations[i];
+    }
     free(placed);
     return code;
 }
 
+/* The calibration that the published series i names, found and held to its hash; *path is allocated where it
+ * is not the one given, and NULL where the series has its own. */
+static enum err_code find_calibration(const json_t *root, const struct check_request *request, size_t i,
+                                      const char *given, char **path, struct err *e)
+{
+    const json_t *used =
+        json_object_get(json_array_get(json_object_get(root, "series"), i), "calibration_used");
+    const char *hash = json_string_value(json_object_get(used, "sha256"));
+    const char *slash = strrchr(request->published, '/');
+    char name[CALIBRATION_USED_NAME_SIZE], found[72];
+    enum err_code code;
+    *path = NULL;
+    if (used == NULL)
+        return given == NULL ? ERR_OK
+                             : err_set(e, ERR_USAGE,
+                                       "--calibration: %.300s names none but the one inside for series %zu",
+                                       request->published, i + 1);
+    if (hash == NULL || !calibration_used_name(hash, name, sizeof name))
+        return err_set_at(e, ERR_FILE, request->published, 0, 0,
+                          "series %zu: calibration_used has no sha256 of 64 digits", i + 1);
+    if ((given != NULL ? asprintf(path, "%s", given)
+                       : asprintf(path, "%.*s%s", slash == NULL ? 0 : (int)(slash - request->published) + 1,
+                                  request->published, name)) < 0) {
+        *path = NULL;
+        return err_set(e, ERR_MEMORY, "out of memory for the calibrations");
+    }
+    code = series_hash_file(*path, found, e);
+    if (code == ERR_FILE && given == NULL)
+        return err_set_at(e, ERR_FILE, *path, 0, 0,
+                          "cannot be read, and series %zu was worked out with it: put it there, or name it "
+                          "with --calibration",
+                          i + 1);
+    if (code == ERR_OK && strcmp(found, hash) != 0)
+        code = err_set_at(e, ERR_FILE, *path, 0, 0,
+                          "is not the calibration that series %zu was worked out with: that has %.71s, and "
+                          "this %s",
+                          i + 1, hash, found);
+    return code;
+}
+
+/* Its calibration for each series, in the published order. */
+static enum err_code find_calibrations(const json_t *root, const struct check_request *request,
+                                       const char *const *given, char **paths, struct err *e)
+{
+    enum err_code code = ERR_OK;
+    for (size_t i = 0; i < request->series_count && code == ERR_OK; i++)
+        code = find_calibration(root, request, i, given[i], &paths[i], e);
+    return code;
+}
+
 static enum err_code recompute(const json_t *published, const struct check_request *request,
-                               const struct session_options *options, json_t **recomputed, struct err *e)
+                               struct session_options *options, json_t **recomputed, struct err *e)
 {
     const char **ordered = malloc((request->series_count + 1) * sizeof *ordered);
+    const char **given = malloc((request->series_count + 1) * sizeof *given);
+    char **calibrations = calloc(request->series_count + 1, sizeof *calibrations);
     struct session *session = NULL;
     char *text = NULL;
     size_t length = 0;
     FILE *memory;
     enum err_code code;
-    if (ordered == NULL)
-        return err_set(e, ERR_MEMORY, "out of memory for %zu series", request->series_count);
-    code = order_series(published, request, ordered, e);
+    code = ordered != NULL && given != NULL && calibrations != NULL
+               ? order_series(published, request, ordered, given, e)
+               : err_set(e, ERR_MEMORY, "out of memory for %zu series", request->series_count);
     if (code == ERR_OK)
+        code = find_calibrations(published, request, given, calibrations, e);
+    if (code == ERR_OK) {
+        options->calibrations = (const char *const *)calibrations;
         code = session_analyse_with(ordered, request->series_count, options, &session, e);
+        options->calibrations = NULL;
+    }
+    for (size_t i = 0; calibrations != NULL && i < request->series_count; i++)
+        free(calibrations[i]);
+    free(calibrations);
+    free(given);
     free(ordered);
     if (code != ERR_OK)
         return code;
@@ -190,7 +256,8 @@ static void put_summary(const struct listing *l, const json_t *published,
 /* What the differences are between is not what they are about. */
 static const char *const NOT_COMPARED[] = {"program", NULL};
 
-/* Where somebody keeps a series is not what it says; its package hash tells which one it is. */
+/* Where somebody keeps a series is not what it says; its package hash tells which one it is. The same holds
+ * for the name of a calibration. */
 static void forget_folders(json_t *root)
 {
     json_t *series = json_object_get(root, "series"), *one;
@@ -198,6 +265,7 @@ static void forget_folders(json_t *root)
     json_array_foreach(series, i, one)
     {
         json_object_del(one, "folder");
+        json_object_del(json_object_get(one, "calibration_used"), "file");
     }
 }
 

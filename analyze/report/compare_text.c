@@ -2,6 +2,7 @@
 
 #include "analyze/report/answer.h"
 #include "analyze/report/answer_family.h"
+#include "analyze/report/calibration_used.h"
 #include "analyze/report/quality_text.h"
 #include "analyze/report/text_format.h"
 #include "analyze/report/text_table.h"
@@ -354,6 +355,7 @@ static enum err_code write_all(const struct session *session, int width, FILE *o
     enum err_code code;
     if (session->simulated)
         fputs("SIMULATED DATA\n", out);
+    calibration_used_put(session, out);
     code = put_headlines(session, out, e);
     if (code == ERR_OK && session->comparison_count > 0) {
         put_rankings(session, width, out);

@@ -2,13 +2,22 @@
 #include "analyze/numerics/design_compare.h"
 #include "analyze/report/report_html.h"
 
+#include "analyze/report/calibration_used.h"
 #include "analyze/report/text_format.h"
 
 #include <math.h>
 #include <string.h>
 
+/* What turns counts into newtons, within a sentence. */
+static const char *which_calibration(const struct session *session)
+{
+    return calibration_used_any(session)
+               ? "the calibration that <a href=\"#provenance\">provenance</a> names for the series"
+               : "the calibration in the series";
+}
+
 /* The push, and what comes of it. */
-static void push_method(FILE *out)
+static void push_method(const struct session *session, FILE *out)
 {
     fputs("<p>In a blocked push the feeder drives filament at constant speed into a blocked end until it "
           "stalls or a limit is met. "
@@ -20,7 +29,10 @@ static void push_method(FILE *out)
           "steps of a motor turn. "
           "Push force and forward feed are positive.</p>\n"
           "<dl>\n<dt>Force and zero</dt>\n"
-          "<dd>Counts become newtons through the calibration in the series, less the run&#8217;s own zero. "
+          "<dd>Counts become newtons through ",
+          out);
+    fputs(which_calibration(session), out);
+    fputs(", less the run&#8217;s own zero. "
           "The zero is the mean "
           "of the unloaded stretch before the push, drawn as a straight line to the one after it where there "
           "is one.</dd>\n"
@@ -153,21 +165,24 @@ static void comparison_method(FILE *out)
 void html_method(const struct session *session, FILE *out)
 {
     if (html_any_push_run(session)) {
-        push_method(out);
+        push_method(session, out);
         sampling_method(session, out);
     } else {
         fputs(
             "<p>Load cell, commanded feed and, where fitted, an encoder on the filament are recorded as raw "
-            "counts. Counts become newtons through the calibration in the series, less the run&#8217;s own "
-            "zero, "
-            "which is taken while the filament is not loaded. Below, <var>F</var> is the force in N, "
-            "<var>x</var> "
-            "the commanded feed in mm, <var>D</var> the effective drive diameter in mm, <var>i</var> the "
-            "motor "
-            "turns for one turn of the drive gear, <var>z</var> its teeth, and <var>N</var> the full steps "
-            "of a "
-            "motor turn. Push force and forward feed are positive.</p>\n",
+            "counts. Counts become newtons through ",
             out);
+        fputs(which_calibration(session), out);
+        fputs(", less the run&#8217;s own "
+              "zero, "
+              "which is taken while the filament is not loaded. Below, <var>F</var> is the force in N, "
+              "<var>x</var> "
+              "the commanded feed in mm, <var>D</var> the effective drive diameter in mm, <var>i</var> the "
+              "motor "
+              "turns for one turn of the drive gear, <var>z</var> its teeth, and <var>N</var> the full steps "
+              "of a "
+              "motor turn. Push force and forward feed are positive.</p>\n",
+              out);
     }
     fputs("<dl>\n", out);
     html_test_definitions(session, out);
@@ -204,14 +219,27 @@ static void push_uncertainty(FILE *out)
           out);
 }
 
+/* Each in a paragraph of its own: all that follows rests on it. */
+static void other_calibrations(const struct session *session, FILE *out)
+{
+    for (size_t i = 0; i < session->series_count; i++) {
+        if (session->series[i]->other == NULL)
+            continue;
+        fputs("<p><strong>Another calibration.</strong> ", out);
+        calibration_used_html(session, i, out);
+        fputs(" Its uncertainty is the calibration&#8217;s part in every budget of these forces.</p>\n", out);
+    }
+}
+
 void html_uncertainty(const struct session *session, FILE *out)
 {
     fputs("<p>Every interval is a 95 % coverage interval in the sense of JCGM 100 (GUM): value &#177; "
           "<var>k</var> &#215; combined standard uncertainty. The coverage factor <var>k</var> is "
           "Student&#8217;s <var>t</var> for the effective degrees of freedom after Welch and Satterthwaite, "
-          "cut to a whole number. A value is printed to two digits of half that interval.</p>\n"
-          "<ul>\n",
+          "cut to a whole number. A value is printed to two digits of half that interval.</p>\n",
           out);
+    other_calibrations(session, out);
+    fputs("<ul>\n", out);
     if (html_any_push_run(session))
         push_uncertainty(out);
     fputs(

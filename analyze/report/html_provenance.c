@@ -1,7 +1,9 @@
 /* Where the numbers come from: programs, packages with their hashes, plans, calibrations, options. */
 #include "analyze/report/report_html.h"
 
+#include "analyze/report/calibration_used.h"
 #include "analyze/report/text_format.h"
+#include "datasets/format/series_calibration.h"
 
 #include <math.h>
 #include <stdlib.h>
@@ -36,6 +38,20 @@ static void calibration_rows(const struct calibration *c, FILE *out)
                                        "mm for a microstep", value, sizeof value));
         provenance_row("Feed calibration", text, out);
     }
+}
+
+/* A calibration that was used in the place of the one in the series, and where it is kept. */
+static void other_calibration_rows(const struct session *session, size_t i, FILE *out)
+{
+    char name[CALIBRATION_USED_NAME_SIZE];
+    if (session->series[i]->other == NULL)
+        return;
+    calibration_used_name(session->series[i]->other->hash, name, sizeof name);
+    fputs("<tr><th scope=\"row\">Not the calibration in the series</th><td>", out);
+    calibration_used_html(session, i, out);
+    fprintf(out,
+            "</td></tr>\n<tr><th scope=\"row\">Kept beside this page as</th><td><code>%s</code></td></tr>\n",
+            name);
 }
 
 /* Programs and libraries that the numbers and pictures come from. */
@@ -150,10 +166,13 @@ void html_provenance(const struct session *session, const struct figures *figure
             provenance_row("Rig firmware", first->rig_firmware, out);
         }
         calibration_rows(&s->calibration, out);
+        other_calibration_rows(session, i, out);
         if (s->calibration_replaced)
             provenance_row("Calibration replaced",
-                           "calibration.json is not the one that the package lists: these forces come from "
-                           "another calibration than the one recorded with the runs",
+                           s->other != NULL
+                               ? "calibration.json in the series is not the one that the package lists"
+                               : "calibration.json is not the one that the package lists: these forces come "
+                                 "from another calibration than the one recorded with the runs",
                            out);
         fputs("</tbody>\n", out);
         html_table_end(out);

@@ -2,7 +2,9 @@
  * typed as they stand. */
 #include "analyze/report/report_html.h"
 
+#include "analyze/report/calibration_used.h"
 #include "analyze/report/text_format.h"
+#include "datasets/format/series_calibration.h"
 
 #include <math.h>
 #include <stdlib.h>
@@ -118,13 +120,32 @@ static void put_options(const struct session *session, FILE *out)
     }
 }
 
+/* The calibrations that were not those in the series, as the report keeps them. */
+static void put_calibrations(const struct session *session, FILE *out)
+{
+    for (size_t i = 0; i < session->series_count; i++) {
+        char name[CALIBRATION_USED_NAME_SIZE];
+        if (session->series[i]->other == NULL ||
+            !calibration_used_name(session->series[i]->other->hash, name, sizeof name))
+            continue;
+        fputs(session->series_count > 1 ? " \\\n    --calibration " : " --calibration ", out);
+        if (session->series_count > 1) {
+            html_folder(session, i, out);
+            fputc('=', out);
+        }
+        fprintf(out, "report/%s", name);
+    }
+}
+
 /* One series stands in the line of its command, several each in one of their own. */
 static void put_command(const struct session *session, const char *words, bool options, const char *ending,
                         FILE *out)
 {
     fprintf(out, "nipbench-analyze %s", words);
-    if (options)
+    if (options) {
         put_options(session, out);
+        put_calibrations(session, out);
+    }
     for (size_t i = 0; i < session->series_count; i++) {
         fputs(session->series_count > 1 ? " \\\n    " : " ", out);
         html_folder(session, i, out);
@@ -147,6 +168,12 @@ void html_repeat(const struct session *session, FILE *out)
         "last "
         "byte, with any number of threads.</p>\n",
         out);
+    if (calibration_used_any(session))
+        fputs("<p>A calibration was used that is not the one in the series. It stands beside this page, "
+              "under a "
+              "name by its hash, and goes where this page goes. The folder of this page is called "
+              "<code>report</code> below.</p>\n",
+              out);
     begin_commands("Commands that work this report out again", out);
     put_command(session, "verify", false, "", out);
     put_command(session, "report", true, " --out report", out);

@@ -215,12 +215,15 @@ static enum err_code carry_out(struct work *w, FILE *out, struct err *e)
     w->answer.simulated = w->answer.motor.simulated;
     w->answer.with_series = r->series_count > 0;
     if (r->series_count > 0) {
-        const struct session_options options = {
-            .threads = r->threads, .margin = SESSION_MARGIN, .progress = progress_show_counters(r->show)};
+        const struct session_options options = {.threads = r->threads,
+                                                .margin = SESSION_MARGIN,
+                                                .calibrations = r->calibrations,
+                                                .progress = progress_show_counters(r->show)};
         code = session_analyse_with(r->series, r->series_count, &options, &w->session, e);
         if (code != ERR_OK)
             return code;
         w->answer.simulated = w->answer.simulated || w->session->simulated;
+        w->answer.session = w->session;
     }
     w->answer.feeders =
         calloc((w->session != NULL ? w->session->feeder_count : 0) + 1, sizeof *w->answer.feeders);

@@ -14,9 +14,10 @@ struct predict_request {
     const char *motor;         /* MOTOR.yaml */
     const char *const *series; /* folders; count 0: none */
     size_t series_count;
-    const char *feeder; /* NULL: every feeder of the series */
-    const char *speeds; /* "5,10,25" in mm/s; NULL: those measured, else a ladder of its own */
-    const char *out;    /* folder for the figure; NULL: none */
+    const char *const *calibrations; /* as in struct session_options */
+    const char *feeder;              /* NULL: every feeder of the series */
+    const char *speeds;              /* "5,10,25" in mm/s; NULL: those measured, else a ladder of its own */
+    const char *out;                 /* folder for the figure; NULL: none */
     bool json, no_figures;
     int threads;
     int width;                  /* columns of a line of text; 0: any */

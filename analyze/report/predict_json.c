@@ -1,5 +1,6 @@
 #include "analyze/report/predict_show.h"
 
+#include "analyze/report/calibration_used.h"
 #include "analyze/report/json_build.h"
 #include "analyze/report/json_outcome.h"
 
@@ -46,6 +47,7 @@ enum err_code predict_json_write(const struct predict_answer *answer, FILE *out,
     int status;
     json_build_set(&b, root, "schema", json_build_text("nipbench-prediction-1"));
     json_build_set(&b, root, "simulated", json_boolean(answer->simulated));
+    calibration_used_of_session(&b, root, answer->session);
     json_build_set(&b, root, "motor", json_build_text(answer->motor.name));
     json_build_set(&b, root, "flux_linkage_wb", json_build_number(predict_flux_linkage_wb(&answer->motor)));
     for (size_t i = 0; i < answer->feeder_count; i++) {

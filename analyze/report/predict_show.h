@@ -30,6 +30,7 @@ struct predict_answer {
     struct predict_feeder *feeders;
     size_t feeder_count;
     bool with_series, simulated;
+    const struct session *session; /* NULL: without series */
 };
 
 /* width: columns that no line is wider than; 0: any. ERR_MEMORY. */

@@ -1,5 +1,6 @@
 #include "analyze/report/predict_show.h"
 
+#include "analyze/report/calibration_used.h"
 #include "analyze/report/text_format.h"
 #include "analyze/report/text_table.h"
 #include "analyze/report/text_wrap.h"
@@ -140,6 +141,7 @@ static void write_all(const struct predict_answer *answer, int width, FILE *out)
     char name[2 * sizeof answer->feeders->name];
     if (answer->simulated)
         fputs("SIMULATED DATA\n", out);
+    calibration_used_put(answer->session, out);
     for (size_t i = 0; answer->with_series && i < answer->feeder_count; i++) {
         fprintf(out, "%s: ", text_clean(answer->feeders[i].name, name, sizeof name));
         put_verdict(&answer->feeders[i], out);

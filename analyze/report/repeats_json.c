@@ -1,5 +1,6 @@
 #include "analyze/report/repeats_show.h"
 
+#include "analyze/report/calibration_used.h"
 #include "analyze/report/json_build.h"
 
 #include <math.h>
@@ -133,6 +134,7 @@ enum err_code repeats_json_write(const struct repeats_answer *answer, FILE *out,
     json_build_set(&b, root, "schema", json_build_text("nipbench-repeats-1"));
     json_build_set(&b, root, "simulated",
                    json_boolean(answer->session != NULL && answer->session->simulated));
+    calibration_used_of_session(&b, root, answer->session);
     json_build_set(&b, root, "power_percent", json_build_number(100 * answer->aim.power));
     json_build_set(&b, root, "level_percent", json_build_number(100 * answer->aim.level));
     json_build_set(&b, root, "repeats_most", json_integer(POWER_REPEATS_MAX));

@@ -1,6 +1,7 @@
 #include "analyze/report/repeats_show.h"
 
 #include "analyze/repeats_scatter.h"
+#include "analyze/report/calibration_used.h"
 #include "analyze/report/text_format.h"
 #include "analyze/report/text_table.h"
 #include "analyze/report/text_wrap.h"
@@ -241,6 +242,7 @@ static void write_all(const struct repeats_answer *answer, int width, FILE *out)
     bool several = false;
     if (answer->session != NULL && answer->session->simulated)
         fputs("SIMULATED DATA\n", out);
+    calibration_used_put(answer->session, out);
     for (size_t i = 0; i < answer->plan_count; i++) {
         fputs(i > 0 ? "\n" : "", out);
         put_plan(answer, &answer->plans[i], width, out);

@@ -1,6 +1,7 @@
 #include "analyze/report/report_html.h"
 
 #include "analyze/report/answer.h"
+#include "analyze/report/calibration_used.h"
 #include "analyze/report/html_quality.h"
 #include "analyze/report/html_style.h"
 #include "analyze/report/text_format.h"
@@ -90,7 +91,12 @@ static void head(const struct session *session, FILE *out)
               out);
     fputs("<h1>", out);
     title(session, out);
-    fputs("</h1>\n</header>\n<main>\n", out);
+    fputs("</h1>\n", out);
+    if (calibration_used_any(session))
+        fputs("<p>A calibration was used that is not the one in the series: see <a "
+              "href=\"#uncertainty\">Uncertainty</a>.</p>\n",
+              out);
+    fputs("</header>\n<main>\n", out);
 }
 
 /* What the page has sections for. */

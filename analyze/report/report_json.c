@@ -2,6 +2,7 @@
 
 #include "analyze/bench_test.h"
 #include "analyze/report/answer.h"
+#include "analyze/report/calibration_used.h"
 #include "analyze/report/json_build.h"
 #include "analyze/report/json_comparison.h"
 #include "analyze/report/json_outcome.h"
@@ -115,6 +116,7 @@ static json_t *series_object(struct json_build *b, const struct session *session
     json_build_set(b, object, "calibration_date", json_build_text(s->calibration.date));
     json_build_set(b, object, "calibration_origin", json_build_text(s->calibration.origin));
     json_build_set(b, object, "calibration_replaced", json_boolean(s->calibration_replaced));
+    calibration_used_of_series(b, object, s);
     json_build_set(b, object, "estimates", estimates_object(b, &s->plan));
     json_build_set(b, object, "data_quality", json_quality_sum(b, session, quality));
     return object;

@@ -1,5 +1,6 @@
 #include "analyze/report/report_write.h"
 
+#include "analyze/report/calibration_used.h"
 #include "analyze/report/figure.h"
 #include "analyze/report/figure_pool.h"
 #include "analyze/report/report_csv.h"
@@ -76,7 +77,7 @@ static bool report_file(const char *written)
         if (strcmp(name, FILES[i]) == 0)
             return true;
     }
-    return false;
+    return calibration_used_is_name(name);
 }
 
 /* A link in place of a file of ours would lead a write to somewhere else. */
@@ -370,6 +371,27 @@ static enum err_code write_rest(const struct session *session, const struct repo
     return code;
 }
 
+/* A calibration that an earlier report kept must not stay for one of this. */
+static enum err_code remove_other_calibrations(const struct session *session, const char *folder,
+                                               struct err *e)
+{
+    DIR *directory = opendir(folder);
+    enum err_code code = ERR_OK;
+    struct dirent *entry;
+    char path[PATH_MAX];
+    if (directory == NULL)
+        return err_set_at(e, ERR_SYSTEM, folder, 0, 0, "cannot be read: %s", strerror(errno));
+    while (code == ERR_OK && (entry = readdir(directory)) != NULL) {
+        if (!calibration_used_is_name(entry->d_name) || calibration_used_keeps(session, entry->d_name))
+            continue;
+        code = join(folder, entry->d_name, path, e);
+        if (code == ERR_OK && unlink(path) != 0)
+            code = err_set_at(e, ERR_SYSTEM, path, 0, 0, "cannot be removed: %s", strerror(errno));
+    }
+    closedir(directory);
+    return code;
+}
+
 enum err_code report_write(const struct session *session, const struct report_options *options, struct err *e)
 {
     struct numbers numbers = {.session = session, .folder = options->folder};
@@ -380,6 +402,8 @@ enum err_code report_write(const struct session *session, const struct report_op
         code = make_folder(options->folder, e);
     if (code == ERR_OK)
         code = begin_report(options, e);
+    if (code == ERR_OK)
+        code = calibration_used_write(session, options->folder, e);
     if (code != ERR_OK)
         return code;
     beside = options->threads != 1 && pthread_create(&thread, NULL, write_numbers, &numbers) == 0;
@@ -394,5 +418,5 @@ enum err_code report_write(const struct session *session, const struct report_op
         if (e != NULL)
             *e = numbers.error;
     }
-    return code;
+    return code == ERR_OK ? remove_other_calibrations(session, options->folder, e) : code;
 }

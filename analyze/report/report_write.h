@@ -1,5 +1,5 @@
 /* Writes a whole report into a folder: report.html, report.md or both, results.json, results.csv,
- * figures/NAME.gp with NAME.csv. */
+ * figures/NAME.gp with NAME.csv, and calibration-HASH.json where one was used that is in no series. */
 #ifndef ANALYZE_REPORT_REPORT_WRITE_H
 #define ANALYZE_REPORT_REPORT_WRITE_H
 

@@ -1,12 +1,13 @@
 #include "datasets/format/calibration.h"
 
+#include "datasets/format/file_bytes.h"
 #include "datasets/format/json_strict.h"
 
 #include <math.h>
+#include <stdlib.h>
 #include <string.h>
 
-#define SCHEMA         "nipbench-calibration-1"
-#define FILE_BYTES_MAX (256 * 1024)
+#define SCHEMA "nipbench-calibration-1"
 /* No load cell of a bench rig carries more; it also keeps the square of a load far from overflow. */
 #define LOAD_MAX_N   1e9
 #define COUNTS_MAX   1e12
@@ -246,15 +247,30 @@ static enum err_code read_root(const struct json_place *root, struct calibration
     return code != ERR_OK ? code : check(c, root->file, e);
 }
 
-enum err_code calibration_read(const char *path, struct calibration *c, struct err *e)
+enum err_code calibration_parse(const char *bytes, size_t length, const char *file, struct calibration *c,
+                                struct err *e)
 {
     json_t *json;
-    enum err_code code = json_strict_read(path, FILE_BYTES_MAX, &json, e);
+    enum err_code code = json_strict_parse(bytes, length, file, 0, &json, e);
     memset(c, 0, sizeof *c);
     if (code != ERR_OK)
         return code;
-    code = read_root(&(struct json_place){json, path, ""}, c, e);
+    code = json_is_object(json) ? read_root(&(struct json_place){json, file, ""}, c, e)
+                                : err_set_at(e, ERR_FILE, file, 0, 0, "must hold a JSON object");
     json_decref(json);
+    return code;
+}
+
+enum err_code calibration_read(const char *path, struct calibration *c, struct err *e)
+{
+    char *bytes;
+    size_t length;
+    enum err_code code = file_bytes_read(path, CALIBRATION_BYTES_MAX, &bytes, &length, e);
+    memset(c, 0, sizeof *c);
+    if (code != ERR_OK)
+        return code;
+    code = calibration_parse(bytes, length, path, c, e);
+    free(bytes);
     return code;
 }
 

@@ -50,6 +50,11 @@ struct calibration {
 /* ERR_FILE also for what no load cell can have: a slope of zero or of changing sign within the load range, a
  * covariance that is not symmetric and positive semidefinite, a feeder that occurs twice. */
 enum err_code calibration_read(const char *path, struct calibration *c, struct err *e);
+/* The longest file that is read. */
+#define CALIBRATION_BYTES_MAX (256 * 1024)
+/* The same of bytes that were read already; file is for messages. */
+enum err_code calibration_parse(const char *bytes, size_t length, const char *file, struct calibration *c,
+                                struct err *e);
 /* Written to a temporary name, made durable, then renamed into place. */
 enum err_code calibration_write(const char *path, const struct calibration *c, struct err *e);
 

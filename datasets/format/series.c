@@ -2,6 +2,7 @@
 
 #include "datasets/format/descriptor.h"
 #include "datasets/format/file_bytes.h"
+#include "datasets/format/series_calibration.h"
 #include "datasets/format/series_path.h"
 #include "datasets/format/series_repeats.h"
 
@@ -38,6 +39,7 @@ void series_free(struct series *s)
     free(s->csv_hashes);
     free(s->folder);
     free(s->real_folder);
+    series_calibration_free(s->other);
     free(s);
 }
 
@@ -204,6 +206,7 @@ static enum err_code open_described(struct series *s, struct descriptor *d, stru
     if (code != ERR_OK)
         return code;
     s->calibration_replaced = difference != SAME;
+    memcpy(s->calibration_hash, found.hash, sizeof s->calibration_hash);
     /* What anybody marks as simulated is simulated. */
     s->simulated = d->simulated || s->plan.simulated;
     strcpy(s->title, s->plan.title);

@@ -28,6 +28,9 @@ struct series {
     char (*csv_hashes)[72];    /* of the CSV of each run, as the descriptor gives it; "" when it does not */
     int64_t *csv_bytes;        /* its size likewise; -1 when not given */
     bool calibration_replaced; /* calibration.json is not the one that the descriptor lists */
+    char calibration_hash[72]; /* of calibration.json, as it is */
+    struct series_calibration
+        *other; /* calibration is not the one inside (series_calibration.h); NULL: it is */
 };
 /* Reads everything but the run CSVs. A missing calibration.json, plan or sidecar is ERR_FILE with its name,
  * and so is a plan or sidecar that does not match the size and hash that the descriptor gives, or a hash of

@@ -438,9 +438,9 @@ Test(benches, a_rig_study_splits_by_all_that_varied)
         f[k] = (struct variance_factor){"", level[k], levels[k]};
         cr_expect_eq(s->factors[k], factors[k]);
         cr_expect_eq(s->levels[k], levels[k]);
-        cr_expect_str_eq(benches_source(s, k), BENCHES_FACTOR_NAMES[factors[k]]);
+        cr_expect_str_eq(benches_section_source(s, k), BENCHES_FACTOR_NAMES[factors[k]]);
     }
-    cr_expect_str_eq(benches_source(s, 5), "repeat");
+    cr_expect_str_eq(benches_section_source(s, 5), "repeat");
     cr_assert_eq(variance_split(values, 48, f, 5, &split, &e), ERR_OK);
     for (size_t k = 0; k < 6; k++) {
         cr_assert(s->split.components[k].present);
@@ -466,7 +466,7 @@ Test(benches, a_refit_with_one_push_is_no_source_of_its_own)
     const struct benches_section *s = &result.sections[0];
     cr_assert(s->factor_count == 1 && s->factors[0] == BENCHES_FEEDER && s->levels[0] == 3);
     cr_expect(s->refits_alone && s->has_own_share);
-    cr_expect_str_eq(benches_source(s, 1), "refit and repeat");
+    cr_expect_str_eq(benches_section_source(s, 1), "refit and repeat");
 }
 
 /* What a mounting brings would be counted as the feeders', and the rig praised for it. */
@@ -482,7 +482,7 @@ Test(benches, feeders_that_were_mounted_once_have_no_share_of_the_rig)
     cr_assert_eq(work_out(NULL, NAN), ERR_OK);
     const struct benches_section *s = &result.sections[0];
     cr_expect(!s->refits_alone && !s->has_own_share);
-    cr_expect_str_eq(benches_source(s, 1), "repeat");
+    cr_expect_str_eq(benches_section_source(s, 1), "repeat");
     cr_expect(strstr(s->why_no_share, "each feeder was mounted once") != NULL, "%s", s->why_no_share);
 }
 
@@ -591,7 +591,7 @@ Test(benches, a_table_names_its_refits_or_not)
     }
     cr_assert_eq(benches_from_table(&table, NULL, &result, &e), ERR_OK);
     cr_assert(result.sections[0].factor_count == 2 && result.sections[0].levels[1] == 6);
-    cr_expect_str_eq(benches_source(&result.sections[0], 2), "repeat");
+    cr_expect_str_eq(benches_section_source(&result.sections[0], 2), "repeat");
     benches_free(&result);
     /* One row each: refit and repeat at once, whichever row comes first. */
     for (size_t i = 0; i < 12; i++)
@@ -604,7 +604,7 @@ Test(benches, a_table_names_its_refits_or_not)
     memset(rows[0].text[BENCH_TABLE_REFIT], 0, sizeof rows[0].text[0]);
     cr_assert_eq(benches_from_table(&table, NULL, &result, &e), ERR_OK);
     cr_expect(result.sections[0].factor_count == 1 && !result.sections[0].refits_alone);
-    cr_expect_str_eq(benches_source(&result.sections[0], 1), "repeat");
+    cr_expect_str_eq(benches_section_source(&result.sections[0], 1), "repeat");
 }
 
 /* A pair is looked at only where its own extreme is no outlier alone: ISO 5725-2, 7.3.4 (from memory). */

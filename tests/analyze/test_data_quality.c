@@ -3,6 +3,7 @@
 
 #include "analyze/numerics/quantity.h"
 #include "analyze/push_motion.h"
+#include "tests/analyze/good_run.h"
 
 #include <criterion/criterion.h>
 #include <math.h>
@@ -20,31 +21,14 @@ static void begin(void)
     series = (struct series){.runs = &record, .run_count = 1};
     series.calibration = (struct calibration){.degree = 1, .coefficients = {0, 4000}, .load_high_n = 200};
     series.plan.zero_drift_limit_n = 0.3;
-    record = (struct run_record){.number = 7,
-                                 .speed_mm_s = 4,
-                                 .mm_per_microstep = 0.01,
-                                 .sample_rate_hz = 1000,
-                                 .rows = 9000,
-                                 .counts_min = -4000000,
-                                 .counts_max = 4000000,
-                                 .push_start_us = 1000000,
-                                 .push_end_us = 7000000,
-                                 .link_recorded = true};
+    record = (struct run_record){.number = 7, .speed_mm_s = 4, .mm_per_microstep = 0.01};
+    good_run_record(&record);
     run = (struct run_result){.record = &record, .analysed = true};
     run.push.noise_n = 0.3;
     run.push.stall_force_n = quantity_from(90, 0.2, 30, 20);
     run.push.stiffness_n_per_mm = quantity_from(25, 0.1, 30, 1);
     run.push.zero_drift_n = 0.02;
-    run.quality = (struct run_quality){.interval_us = 1000,
-                                       .jitter_us = 3,
-                                       .range_used = 0.4F,
-                                       .mains_n = NAN,
-                                       .mains_standard_uncertainty_n = NAN,
-                                       .mains_detectable_n = 0.05F,
-                                       .mains_noise_n = 0.3F,
-                                       .mains = RUN_MAINS_NONE,
-                                       .present = true,
-                                       .zero_seen_after = true};
+    run.quality = good_run_quality();
 }
 
 TestSuite(data_quality, .init = begin);

@@ -323,7 +323,7 @@ Test(speed_sweep, what_pushes_of_one_speed_share_does_not_average_out)
         double ratio = (few[i].q.high_95 - few[i].q.low_95) / (many[i].q.high_95 - many[i].q.low_95);
         cr_expect(many[i].determined, "%d", i);
         cr_expect_float_eq(few[i].q.value, many[i].q.value, 1e-9 * many[i].q.value);
-        /* The flat part has pushes of its own, at speeds where readings are many. */
+        /* The flat part does not rest on the shape of the falling one. */
         if (i == MOTOR_FLAT_TORQUE_NM)
             cr_expect_float_eq(ratio, 1, 1e-9);
         else

@@ -1,4 +1,5 @@
 /* The quality of the raw data on the page, in results.json, in results.csv and on the terminal. */
+#include "tests/analyze/good_run.h"
 #include "tests/analyze/report/fixture_session.h"
 #include "tests/analyze/report/page_checks.h"
 
@@ -17,26 +18,11 @@ static struct session *make_session(bool hostile)
     cr_assert_not_null(s);
     s->series[0]->plan.zero_drift_limit_n = 0.3;
     for (size_t i = 0; i < s->run_count; i++) {
-        struct run_record *r = &s->series[0]->runs[i];
-        r->sample_rate_hz = 1000;
-        r->rows = 4000;
-        r->counts_min = -1000000;
-        r->counts_max = 1000000;
-        r->push_start_us = 1000000;
-        r->push_end_us = 3000000;
-        r->link_recorded = true;
+        good_run_record(&s->series[0]->runs[i]);
         if (!s->runs[i].analysed)
             continue;
-        s->runs[i].quality = (struct run_quality){.interval_us = 1000.25F,
-                                                  .jitter_us = 0.1F,
-                                                  .range_used = 0.5F,
-                                                  .mains_n = NAN,
-                                                  .mains_standard_uncertainty_n = NAN,
-                                                  .mains_detectable_n = 0.05F,
-                                                  .mains_noise_n = 0.3F,
-                                                  .mains = RUN_MAINS_NONE,
-                                                  .present = true,
-                                                  .zero_seen_after = true};
+        s->runs[i].quality = good_run_quality();
+        s->runs[i].quality.jitter_us = 0.1F; /* a number that no float is */
     }
     s->runs[5].quality.mains = RUN_MAINS_FOUND;
     s->runs[5].quality.mains_hz = 60;
