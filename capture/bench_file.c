@@ -8,6 +8,7 @@
 #include <math.h>
 #include <regex.h>
 #include <stdio.h>
+#include <stdlib.h>
 #include <string.h>
 
 #define COLUMN_MAX       64
@@ -17,6 +18,8 @@
 #define LATENCY_MAX_S    0.5
 #define IN_FLIGHT_MAX    64
 #define STEPS_PER_MM_MAX 20000.0
+#define REPEATS_MAX      1000 /* all counts {...} of a pattern multiplied: five times the longest line */
+#define REPEATS_TEXT     "1000"
 
 const char *const BENCH_UNIT_NAMES[BENCH_UNITS] = {"N", "kgf", "gf", "lbf"};
 const double BENCH_UNIT_N_PER[BENCH_UNITS] = {1, 9.80665, 0.00980665, 4.4482216152605};
@@ -37,12 +40,47 @@ static enum err_code complain_key(const struct yaml_node *mapping, const char *k
 
 /* ---- force ---- */
 
+/* The greatest count of {n}, {n,} or {n,m}, of which counts is what stands behind the bracket. */
+static long greatest_count(const char *counts)
+{
+    long least = strtol(counts, NULL, 10);
+    const char *comma = counts + strspn(counts, "0123456789");
+    long most = *comma == ',' && isdigit((unsigned char)comma[1]) ? strtol(comma + 1, NULL, 10) : 1;
+    return most > least ? most : least;
+}
+
+/* A pattern is matched against every line, while the motor may be turning. Back references make the C
+ * library's matching take time without bound ((.?){200}\1 does not end on a line of 200 bytes), and large
+ * counts within one another take gigabytes to compile; no number in a line needs either. Brackets [...] are
+ * looked at like anything else, so that never less is seen than the C library sees. NULL: it is fit. */
+static const char *costly_part(const char *pattern)
+{
+    long product = 1;
+    for (const char *p = pattern; *p != 0; p++) {
+        if (*p == '\\' && isdigit((unsigned char)p[1]))
+            return "a back reference takes too long to match; say it without";
+        if (*p == '\\' && p[1] != 0) {
+            p++;
+        } else if (*p == '{' && (isdigit((unsigned char)p[1]) || p[1] == ',')) {
+            long count = greatest_count(p + 1);
+            if (count > REPEATS_MAX / product)
+                return "its counts {...}, multiplied, come to more than " REPEATS_TEXT;
+            product *= count > 1 ? count : 1;
+        }
+    }
+    return NULL;
+}
+
 static enum err_code check_pattern(const struct yaml_node *m, const char *pattern, struct err *e)
 {
     regex_t regex;
     char why[160];
+    const char *costly = costly_part(pattern);
     size_t groups;
-    int result = regcomp(&regex, pattern, REG_EXTENDED);
+    int result;
+    if (costly != NULL)
+        return complain_key(m, "pattern", costly, e);
+    result = regcomp(&regex, pattern, REG_EXTENDED);
     if (result != 0) {
         char sentence[200];
         regerror(result, &regex, why, sizeof why);
@@ -244,8 +282,10 @@ static enum err_code read_root(const struct yaml_node *root, struct bench_file *
         (code = read_force(force, &bench->force, e)) != ERR_OK ||
         (code = read_feed(feed, &bench->feed, e)) != ERR_OK)
         return code;
-    if (!end)
-        return complain_key(root, "end", "must be true: it shows that the file is whole", e);
+    /* In front of other keys it would not show that. */
+    if (!end || strcmp(yaml_key(root, yaml_length(root) - 1), "end") != 0)
+        return complain_key(root, "end",
+                            "must be true and stand in the last line: it shows that the file is whole", e);
     if (strcmp(bench->force.port, bench->feed.port) == 0)
         return complain_key(feed, "port", "the same as that of the gauge; each instrument has its own", e);
     return yaml_strict_finish(root, e);

@@ -42,7 +42,9 @@ int command_run(int argc, char **argv)
 {
     static const struct argp_option OPTIONS[] = {
         COMMANDS_PORT_OPTION,
-        {"out", COMMANDS_KEY_OUT, "DIR", 0, "New folder for the series; one that holds anything is refused",
+        {"out", COMMANDS_KEY_OUT, "DIR", 0,
+         "New folder for the series; one that holds anything is refused, unless it is what a capture of "
+         "this plan left that was killed while it made the folder",
          0},
         {"resume", COMMANDS_KEY_RESUME, NULL, 0,
          "Go on with the series in DIR after it was broken off, with its own plan: repeat the run that was "

@@ -232,11 +232,12 @@ struct force_line force_text_read(const struct force_text *t, const char *line)
         result.kind = FORCE_LINE_OTHER_UNIT;
         return result;
     }
-    counts = reading / t->force.resolution * (t->force.scale < 0 ? -1 : 1);
+    /* Rounded before it is held against the end of the range, at which no reading may stand. */
+    counts = round(reading / t->force.resolution * (t->force.scale < 0 ? -1 : 1));
     if (fabs(counts) >= t->counts_max)
         return over_range(t, counts < 0);
     result.kind = FORCE_LINE_READING;
-    result.counts = (int32_t)lround(counts);
+    result.counts = (int32_t)counts;
     result.force_n = result.counts * bench_file_count_n(&t->force);
     return result;
 }

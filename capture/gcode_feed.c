@@ -47,7 +47,9 @@ bool gcode_feed_begin(struct gcode_feed *f, int64_t origin, int64_t goal, bool h
                              .origin = origin,
                              .goal = goal,
                              .has_goal = has_goal,
-                             .acceleration_mm_s2 = a};
+                             .acceleration_mm_s2 = a,
+                             .piece_s = GCODE_PIECE_S,
+                             .ahead_s = GCODE_AHEAD_S};
     if (!(speed >= GCODE_SPEED_MIN_MM_S) || !(a >= GCODE_ACCELERATION_MIN_MM_S2) || !(travel_mm > 0))
         return false;
     speed = fmin(speed, sqrt(a * travel_mm)); /* the peak, where there is no room for the whole speed */
@@ -58,18 +60,25 @@ bool gcode_feed_begin(struct gcode_feed *f, int64_t origin, int64_t goal, bool h
     return true;
 }
 
-/* Into how many equal parts a phase is cut. */
-static double parts_of(const struct gcode_phase *p)
+void gcode_feed_fit(struct gcode_feed *f, const struct bench_feed *bench)
 {
-    return ceil(p->duration_s / GCODE_PIECE_S - 1e-9);
+    bool brief = bench->stop[0] == 0 && bench->lines_in_flight * GCODE_PIECE_SHORT_S >= GCODE_AHEAD_SHORT_S;
+    f->piece_s = brief ? GCODE_PIECE_SHORT_S : GCODE_PIECE_S;
+    f->ahead_s = brief ? GCODE_AHEAD_SHORT_S : GCODE_AHEAD_S;
+}
+
+/* Into how many equal parts a phase is cut. */
+static double parts_of(const struct gcode_feed *f, const struct gcode_phase *p)
+{
+    return ceil(p->duration_s / f->piece_s - 1e-9);
 }
 
 /* Time at which a part of a phase begins. */
-static double part_start_s(const struct gcode_phase *p, int64_t part)
+static double part_start_s(const struct gcode_feed *f, const struct gcode_phase *p, int64_t part)
 {
     if (isinf(p->duration_s))
-        return p->start_s + (double)part * GCODE_PIECE_S;
-    return p->start_s + p->duration_s * ((double)part / parts_of(p));
+        return p->start_s + (double)part * f->piece_s;
+    return p->start_s + p->duration_s * ((double)part / parts_of(f, p));
 }
 
 static double way_mm(const struct gcode_phase *p, double time_s)
@@ -82,10 +91,10 @@ static double way_mm(const struct gcode_phase *p, double time_s)
 static bool is_last(const struct gcode_feed *f, int phase, int64_t part)
 {
     for (int i = phase + 1; i < f->phase_count; i++) {
-        if (parts_of(&f->phases[i]) >= 1)
+        if (parts_of(f, &f->phases[i]) >= 1)
             return false;
     }
-    return (double)part + 1 >= parts_of(&f->phases[phase]);
+    return (double)part + 1 >= parts_of(f, &f->phases[phase]);
 }
 
 /* The phase and part of the next piece; false at the end. */
@@ -93,7 +102,7 @@ static bool find_next(const struct gcode_feed *f, int *phase, int64_t *part)
 {
     *phase = f->phase;
     *part = f->part;
-    while (*phase < f->phase_count && (double)*part >= parts_of(&f->phases[*phase])) {
+    while (*phase < f->phase_count && (double)*part >= parts_of(f, &f->phases[*phase])) {
         ++*phase;
         *part = 0;
     }
@@ -109,7 +118,7 @@ bool gcode_feed_next(const struct gcode_feed *f, struct gcode_piece *piece)
         return false;
     p = &f->phases[phase];
     piece->start_s = gcode_feed_end_s(f);
-    piece->end_s = part_start_s(p, part + 1);
+    piece->end_s = part_start_s(f, p, part + 1);
     piece->from = gcode_feed_end(f);
     if (f->has_goal && is_last(f, phase, part))
         piece->to = f->goal;

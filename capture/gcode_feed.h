@@ -12,10 +12,14 @@
 #include <stddef.h>
 #include <stdint.h>
 
-#define GCODE_UNIT_MM  1e-5
-#define GCODE_PIECE_S  0.1 /* the longest piece */
-#define GCODE_AHEAD_S  0.3 /* the most motion that a controller is given in advance */
-#define GCODE_LINE_MAX 128
+#define GCODE_UNIT_MM 1e-5
+#define GCODE_PIECE_S 0.1 /* the longest piece */
+#define GCODE_AHEAD_S 0.3 /* the most motion that a controller is given in advance */
+/* The same where nothing can take back what it was given, so that a limit acts late by all of it. Between two
+ * pieces 0.1 s of motion are still in its hands; a program that is held up for longer ends the run. */
+#define GCODE_PIECE_SHORT_S 0.05
+#define GCODE_AHEAD_SHORT_S 0.15
+#define GCODE_LINE_MAX      128
 /* Slower than this a piece would not move by a unit. */
 #define GCODE_SPEED_MIN_MM_S         0.001
 #define GCODE_ACCELERATION_MIN_MM_S2 0.01
@@ -38,6 +42,7 @@ struct gcode_feed {
     int64_t origin, goal; /* units; goal only when it has one */
     bool has_goal;
     double acceleration_mm_s2;
+    double piece_s, ahead_s; /* the longest piece; how much is to be given in advance */
     struct gcode_phase phases[3];
     int phase_count;
     int phase;                                  /* the next piece is of this one */
@@ -50,6 +55,11 @@ struct gcode_feed {
  * ends, in units. False when a number is below what pieces can carry out. */
 bool gcode_feed_begin(struct gcode_feed *f, int64_t origin, int64_t goal, bool has_goal, double speed_mm_s,
                       double acceleration_mm_s2);
+/* Pieces and advance for this controller, before the first piece is looked at. A stop word takes back what it
+ * has in its hands; without one that is what a limit acts late by, so it is kept short where enough lines may
+ * wait to keep the controller busy. */
+struct bench_feed;
+void gcode_feed_fit(struct gcode_feed *f, const struct bench_feed *bench);
 /* Ramp down behind the pieces that have been handed out. */
 void gcode_feed_stop(struct gcode_feed *f);
 
@@ -69,7 +79,6 @@ void gcode_feed_line(const struct gcode_piece *piece, const char *motion, char a
 
 /* What a controller's line says. */
 enum gcode_answer { GCODE_ACCEPTED, GCODE_REFUSED, GCODE_OTHER };
-struct bench_feed;
 enum gcode_answer gcode_feed_answer(const struct bench_feed *bench, const char *line);
 
 #endif

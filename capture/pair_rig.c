@@ -201,7 +201,7 @@ static bool has_run_dry(struct pair_rig *r, double now_s, double heard_s)
     return true;
 }
 
-/* Hand out the pieces that are due: up to GCODE_AHEAD_S ahead, and no motion past the watchdog. */
+/* Hand out the pieces that are due: up to feed.ahead_s ahead, and no motion past the watchdog. */
 static void hand_out(struct pair_rig *r)
 {
     struct gcode_piece piece;
@@ -209,7 +209,7 @@ static void hand_out(struct pair_rig *r)
     double heard_s = elapsed_s(r, r->heard_us + PAIR_WATCHDOG_US);
     if (has_run_dry(r, now_s, heard_s))
         return;
-    while (gcode_feed_next(&r->feed, &piece) && piece.end_s <= now_s + GCODE_AHEAD_S &&
+    while (gcode_feed_next(&r->feed, &piece) && piece.end_s <= now_s + r->feed.ahead_s &&
            piece.end_s <= heard_s && r->in_flight < r->bench->feed.lines_in_flight) {
         char line[GCODE_LINE_MAX];
         if (r->feed.count == 0)
@@ -460,6 +460,7 @@ static enum wire_reason move(struct pair_rig *r, const struct wire_frame *frame)
     if (!gcode_feed_begin(&r->feed, r->stand, units_of(r, goal), m.travel_microsteps > 0,
                           m.speed_millisteps_s * 1e-3 / per_mm, m.acceleration_steps_s2 / per_mm))
         return WIRE_REFUSED_OUT_OF_RANGE;
+    gcode_feed_fit(&r->feed, &r->bench->feed);
     r->moving = true;
     r->stopping = false;
     r->closed_off = false;
@@ -598,7 +599,7 @@ int64_t pair_rig_due_us(const struct pair_rig *r)
     }
     if (r->moving) {
         double next_s =
-            gcode_feed_next(&r->feed, &piece) ? piece.end_s - GCODE_AHEAD_S : gcode_feed_end_s(&r->feed);
+            gcode_feed_next(&r->feed, &piece) ? piece.end_s - r->feed.ahead_s : gcode_feed_end_s(&r->feed);
         int64_t next_us = r->begun_us + (int64_t)ceil((next_s + r->setup.separate.feed_latency_s) * 1e6);
         /* What is held back for another reason is looked at again soon. */
         if (next_us <= r->now_us)

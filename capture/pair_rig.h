@@ -10,10 +10,10 @@
  *
  * What it cannot do, it does not pretend. There are no coils to take off: a cut stops feeding at once and
  * sends the stop word and the word that releases the motor, where the controller has them; what the
- * controller has in its hands by then, at most GCODE_AHEAD_S of motion, it may still carry out. There is no
- * encoder. A new move while one is under way is refused. Motion is handed out only for GCODE_AHEAD_S in
- * advance and never past 500 ms after the host was last heard, so that the feed stands by then whatever
- * happens to this program. */
+ * controller has in its hands by then, it may still carry out where it has no stop word. There is no encoder.
+ * A new move while one is under way is refused. Motion is handed out only for GCODE_AHEAD_S in advance,
+ * without a stop word for GCODE_AHEAD_SHORT_S, and never past 500 ms after the host was last heard, so that
+ * the feed stands by then whatever happens to this program. */
 #ifndef CAPTURE_PAIR_RIG_H
 #define CAPTURE_PAIR_RIG_H
 

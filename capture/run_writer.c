@@ -6,6 +6,7 @@
 #include <fcntl.h>
 #include <pthread.h>
 #include <signal.h>
+#include <stdatomic.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
@@ -27,6 +28,7 @@ struct log_file {
     off_t bytes;         /* whole lines in it */
     off_t durable_bytes; /* of those, on the disk for sure */
     bool sync_failed;
+    _Atomic int64_t *asked_us; /* when the disk was asked for what it has not come back from; 0: nothing */
 };
 
 struct run_writer {
@@ -35,6 +37,7 @@ struct run_writer {
     bool encoder;
     pthread_t thread;
     bool running;
+    _Atomic int64_t asked_us; /* of both files */
 
     pthread_mutex_t lock; /* guards all below; the rows in the queue are the thread's to read without it */
     pthread_cond_t wake;
@@ -76,7 +79,10 @@ static enum err_code append(struct log_file *f, const char *text, size_t length,
     size_t written = 0;
     int error = 0;
     while (written < length && error == 0) {
-        ssize_t n = write(f->fd, text + written, length - written);
+        ssize_t n;
+        atomic_store(f->asked_us, now_us());
+        n = write(f->fd, text + written, length - written);
+        atomic_store(f->asked_us, 0);
         if (n > 0)
             written += (size_t)n;
         else if (n == 0 || errno != EINTR)
@@ -100,9 +106,13 @@ static enum err_code append(struct log_file *f, const char *text, size_t length,
  * retry. */
 static enum err_code make_durable(struct log_file *f, struct err *e)
 {
+    int result;
     if (f->durable_bytes == f->bytes)
         return ERR_OK;
-    if (fdatasync(f->fd) != 0) {
+    atomic_store(f->asked_us, now_us());
+    result = fdatasync(f->fd);
+    atomic_store(f->asked_us, 0);
+    if (result != 0) {
         f->sync_failed = true;
         return file_failed(f, errno, e);
     }
@@ -206,8 +216,9 @@ static void *write_rows(void *context)
         if (failure.code == ERR_OK)
             write_taken(w, rows, count, &failure);
         if (failure.code == ERR_OK && (closing || now_us() >= sync_due_us)) {
-            sync_both(w, &failure);
+            /* From its beginning: behind a slow sync the next one follows at once. */
             sync_due_us = now_us() + SYNC_EVERY_US;
+            sync_both(w, &failure);
         }
     }
     pthread_mutex_lock(&w->lock);
@@ -307,6 +318,7 @@ enum err_code run_writer_open(const char *folder, const struct run_record *recor
     if (w == NULL)
         return err_set(e, ERR_MEMORY, "out of memory");
     w->rows_file.fd = w->journal_file.fd = -1;
+    w->rows_file.asked_us = w->journal_file.asked_us = &w->asked_us;
     w->encoder = encoder;
     w->capacity = queue_rows;
     w->wake_rows = queue_rows / 2 < BLOCK_ROWS ? queue_rows / 2 + 1 : BLOCK_ROWS;
@@ -392,6 +404,12 @@ int64_t run_writer_waiting_us(struct run_writer *w)
     pthread_mutex_lock(&w->lock);
     since_us = w->taken_us != 0 ? w->taken_us : w->queued_us;
     pthread_mutex_unlock(&w->lock);
+    return since_us != 0 ? now_us() - since_us : 0;
+}
+
+int64_t run_writer_silent_us(struct run_writer *w)
+{
+    int64_t since_us = atomic_load(&w->asked_us);
     return since_us != 0 ? now_us() - since_us : 0;
 }
 

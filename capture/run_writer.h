@@ -43,6 +43,10 @@ enum err_code run_writer_state(struct run_writer *w, struct err *e);
 /* Microseconds for which the oldest row that is not yet durable has been waiting; 0 when all are. */
 int64_t run_writer_waiting_us(struct run_writer *w);
 
+/* Microseconds since the disk was asked to take or keep something that it has not come back from; 0 when it
+ * owes no answer. */
+int64_t run_writer_silent_us(struct run_writer *w);
+
 /* What there is at the end. */
 struct run_written {
     int64_t rows;

@@ -41,7 +41,8 @@ struct series_capture {
     size_t plan_count; /* runs of the whole plan */
     bool resumed;
     int next_number;
-    int lock; /* of the folder; -1 before it is there */
+    int lock;     /* of the folder; -1 before it is there */
+    bool goes_on; /* with a folder that was left half made */
     struct bench_setup bench;
     struct link *link;
     struct rig_client *client;
@@ -84,29 +85,6 @@ static enum err_code find_calibration(struct series_capture *c, struct err *e)
                           "this calibration %s: calibrate anew, or change calibration_max_age_days in %s",
                           why, c->plan_path);
     return code;
-}
-
-/* series_create refuses a folder in use too; but that should be known before the rig is asked anything. */
-static enum err_code check_folder(const struct series_capture *c, struct err *e)
-{
-    DIR *folder = opendir(c->folder);
-    const struct dirent *entry;
-    bool used = false;
-    bool has_series = false;
-    if (folder == NULL) {
-        if (errno == ENOENT)
-            return ERR_OK;
-        return err_set_at(e, ERR_USAGE, c->folder, 0, 0, "cannot be used for a series: %s", strerror(errno));
-    }
-    while ((entry = readdir(folder)) != NULL) {
-        used = used || (strcmp(entry->d_name, ".") != 0 && strcmp(entry->d_name, "..") != 0);
-        has_series = has_series || strcmp(entry->d_name, "datapackage.json") == 0;
-    }
-    closedir(folder);
-    if (!used)
-        return ERR_OK;
-    return err_set_at(e, ERR_USAGE, c->folder, 0, 0, "%s; choose another folder (nothing was changed)",
-                      has_series ? "already holds a series" : "is not empty");
 }
 
 /* A gauge has its own rate, near to what the plan asks for (check_separate): that which was measured holds.
@@ -279,20 +257,23 @@ static enum err_code check_same_rig(const struct series_capture *c, const struct
 static enum err_code prepare(struct series_capture *c, const struct series_request *request, struct err *e)
 {
     struct series_progress progress = {0};
-    const char *plan_path = request->resume ? "plan.yaml" : request->plan_path;
-    const char *before = request->resume ? request->folder : "";
+    /* Broken off before it had a plan of its own, a series is begun again with the one that is given. */
+    bool resume = request->resume && !(request->plan_path != NULL && series_resume_is_bare(request->folder));
+    const char *plan_path = resume ? "plan.yaml" : request->plan_path;
+    const char *before = resume ? request->folder : "";
     enum err_code code;
-    if (snprintf(c->plan_path, sizeof c->plan_path, "%s%s%s", before, request->resume ? "/" : "",
-                 plan_path) >= (int)sizeof c->plan_path)
+    if (snprintf(c->plan_path, sizeof c->plan_path, "%s%s%s", before, resume ? "/" : "", plan_path) >=
+        (int)sizeof c->plan_path)
         return too_long(plan_path, e);
     if (snprintf(c->folder, sizeof c->folder, "%s", request->folder) >= (int)sizeof c->folder ||
         snprintf(c->runs_folder, sizeof c->runs_folder, "%s/runs", request->folder) >=
             (int)sizeof c->runs_folder)
         return too_long(request->folder, e);
-    if (request->resume)
+    if (resume)
         code = take_up(c, request, &progress, e);
-    else if ((code = read_plan(c, e)) == ERR_OK)
-        code = check_folder(c, e);
+    else if ((code = read_plan(c, e)) ==
+             ERR_OK) /* whether the folder will do, before the rig is asked anything */
+        code = series_may_create(c->folder, c->plan_path, c->calibration_path, &c->goes_on, e);
     if (code != ERR_OK || c->run_count == 0)
         return code;
     bench_setup_init(&c->bench, &c->plan, c->order, c->run_count);
@@ -544,6 +525,9 @@ static enum err_code carry_out(struct series_capture *c, struct series_outcome *
     if (*c->view->stop_requests > 0) /* so far nothing is made that would be in the way of another try */
         return stopped(c, outcome, e);
     if (!c->resumed) {
+        if (c->goes_on)
+            operator_say(c->view, "%s: was broken off while it was made; it is completed and begun",
+                         c->folder);
         code = series_create(c->folder, c->plan_path, &c->plan, c->calibration_path, e);
         if (code == ERR_OK)
             code = series_resume_lock(c->folder, &c->lock, e);

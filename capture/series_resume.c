@@ -1,5 +1,6 @@
 #include "capture/series_resume.h"
 
+#include "datasets/format/descriptor.h"
 #include "datasets/format/series.h"
 #include "datasets/format/series_path.h"
 
@@ -14,7 +15,8 @@ enum err_code series_resume_lock(const char *folder, int *lock, struct err *e)
     *lock = open(folder, O_RDONLY | O_DIRECTORY | O_CLOEXEC);
     if (*lock < 0)
         return err_set_at(e, errno == ENOENT || errno == ENOTDIR ? ERR_USAGE : ERR_FILE, folder, 0, 0,
-                          "no series can be resumed here: %s", strerror(errno));
+                          "no series can be resumed here: %s%s", strerror(errno),
+                          errno == ENOENT ? "; without --resume one is begun" : "");
     /* Some network file systems know no locks; there nobody is kept out. */
     if (flock(*lock, LOCK_EX | LOCK_NB) == 0 || errno != EWOULDBLOCK)
         return ERR_OK;
@@ -23,20 +25,35 @@ enum err_code series_resume_lock(const char *folder, int *lock, struct err *e)
     return err_set_at(e, ERR_USAGE, folder, 0, 0, "another capture is writing this series");
 }
 
+static const char *const NAMES[] = {"plan.yaml", "calibration.json"};
+#define NAME_COUNT (sizeof NAMES / sizeof NAMES[0])
+
+static bool is_there(const char *folder, const char *name)
+{
+    char path[SERIES_PATH_MAX];
+    return series_path_join(folder, name, path, NULL) == ERR_OK && access(path, F_OK) == 0;
+}
+
+bool series_resume_is_bare(const char *folder)
+{
+    bool whole = true;
+    for (size_t i = 0; i < NAME_COUNT; i++)
+        whole = whole && is_there(folder, NAMES[i]);
+    return !whole && is_there(folder, ".") && !is_there(folder, DESCRIPTOR_NAME);
+}
+
 enum err_code series_resume_check_folder(const char *folder, struct err *e)
 {
-    static const char *const NAMES[] = {"plan.yaml", "calibration.json"};
-    char path[SERIES_PATH_MAX];
-    for (size_t i = 0; i < sizeof NAMES / sizeof NAMES[0]; i++) {
-        enum err_code code = series_path_join(folder, NAMES[i], path, e);
-        if (code != ERR_OK)
-            return code;
-        if (access(path, F_OK) != 0)
-            return err_set_at(
-                e, ERR_FILE, folder, 0, 0,
-                "has no %s: there is no series here, or it was broken off before its first run; "
-                "begin it anew in another folder",
-                NAMES[i]);
+    for (size_t i = 0; i < NAME_COUNT; i++) {
+        if (is_there(folder, NAMES[i]))
+            continue;
+        if (!series_resume_is_bare(folder))
+            return err_set_at(e, ERR_FILE, folder, 0, 0, "has no %s: put it back to go on with this series",
+                              NAMES[i]);
+        return err_set_at(e, ERR_FILE, folder, 0, 0,
+                          "has no %s: there is no series here, or it was broken off while it was made; to "
+                          "begin it here, name its plan too",
+                          NAMES[i]);
     }
     return ERR_OK;
 }

@@ -6,11 +6,16 @@
 #include "datasets/format/series_recover.h"
 #include "rig/base/err.h"
 
+#include <stdbool.h>
 #include <stddef.h>
 
 /* Keep any other capture out of folder until *lock is closed. ERR_USAGE when one has it already; ERR_FILE
  * when it cannot be opened. */
 enum err_code series_resume_lock(const char *folder, int *lock, struct err *e);
+
+/* Whether folder is there and has neither descriptor nor all that a series needs to be resumed: it is empty,
+ * the making of a series in it was broken off, or it is no series at all. */
+bool series_resume_is_bare(const char *folder);
 
 /* ERR_FILE with what to do about it when folder holds no series, or one whose making was broken off. */
 enum err_code series_resume_check_folder(const char *folder, struct err *e);

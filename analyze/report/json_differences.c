@@ -73,10 +73,11 @@ static void name_element(const json_t *element, size_t i, char *name, size_t siz
         used = (size_t)snprintf(name, size, "%.80s", feeder);
     else if (quantity != NULL)
         used = (size_t)snprintf(name, size, "%.40s", quantity);
-    else if (!json_is_number(speed))
-        used = (size_t)snprintf(name, size, "%zu", i + 1);
     if (json_is_number(speed) && !json_is_integer(run) && used < size)
-        snprintf(name + used, size - used, "%s%g mm/s", used > 0 ? ", " : "", json_number_value(speed));
+        used += (size_t)snprintf(name + used, size - used, "%s%g mm/s", used > 0 ? ", " : "",
+                                 json_number_value(speed));
+    if (used == 0)
+        snprintf(name, size, "%zu", i + 1);
 }
 
 static void compare(struct walk *w, const char *path, const json_t *a, const json_t *b);

@@ -1,5 +1,6 @@
 #include "datasets/format/file_bytes.h"
 
+#include <ctype.h>
 #include <errno.h>
 #include <fcntl.h>
 #include <openssl/evp.h>
@@ -210,6 +211,19 @@ enum err_code file_bytes_write_with(const char *path, const void *bytes, size_t 
         return code;
     fwrite(bytes, 1, length, w.out);
     return file_bytes_end(&w, e);
+}
+
+bool file_bytes_is_temporary(const char *name, const char *base)
+{
+    size_t length = strlen(base);
+    if (strncmp(name, base, length) != 0 || name[length] != '.' ||
+        strlen(name + length) != sizeof ".XXXXXX.tmp" - 1)
+        return false;
+    for (size_t i = 1; i <= 6; i++) {
+        if (!isalnum((unsigned char)name[length + i]))
+            return false;
+    }
+    return strcmp(name + length + 7, ".tmp") == 0;
 }
 
 /* Some file systems do not know the flag; there the check comes first. */

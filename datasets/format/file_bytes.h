@@ -50,6 +50,10 @@ void file_bytes_drop(struct file_bytes_writer *w);
 enum err_code file_bytes_write_with(const char *path, const void *bytes, size_t length,
                                     enum file_bytes_care care, struct err *e);
 
+/* Whether name is one that these give to a file while they write base: base, a point, six letters or digits,
+ * ".tmp". A program that was killed leaves it behind. */
+bool file_bytes_is_temporary(const char *name, const char *base);
+
 /* Make durable that a file was made, renamed or taken away: fsync of the folder that path lies in. ERR_SYSTEM
  * otherwise. */
 enum err_code file_bytes_sync_folder(const char *path, struct err *e);

@@ -72,10 +72,16 @@ int64_t series_verify_listed(const char *folder, size_t *files);
  * none. It says which package this is, not that the files are those of the package: series_verify does. */
 enum err_code series_package_hash(const char *folder, char *text, struct err *e);
 
-/* Writing. series_create makes the folder with plan.yaml and calibration.json copied into it; refuses
- * (ERR_USAGE, nothing touched) when the folder already holds a series or anything else. */
+/* Writing. series_create makes the folder with plan.yaml and calibration.json copied into it. Where a program
+ * was killed while it did so it goes on: what is there of this very plan and calibration stays as it is,
+ * temporary names go, the rest is made. Refuses (ERR_USAGE, nothing touched) when the folder already holds a
+ * series, the beginning of another one or anything else, or while somebody else is making one there. */
 enum err_code series_create(const char *folder, const char *plan_path, const struct plan *plan,
                             const char *calibration_path, struct err *e);
+/* Whether series_create would refuse that folder, as it is now; nothing is touched. *goes_on: something is
+ * there that a killed program left. */
+enum err_code series_may_create(const char *folder, const char *plan_path, const char *calibration_path,
+                                bool *goes_on, struct err *e);
 /* Rebuild datapackage.json from what is in the folder: every finished run with bytes and hash. Called after
  * each run; hashes of runs already listed with the same size and time stamp may be taken over from the old
  * descriptor. */

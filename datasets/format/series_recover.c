@@ -8,7 +8,6 @@
 #include "datasets/format/series_file.h"
 #include "datasets/format/series_path.h"
 
-#include <ctype.h>
 #include <dirent.h>
 #include <errno.h>
 #include <stdarg.h>
@@ -45,20 +44,6 @@ static void say(struct recovery *v, const char *format, ...)
     vsnprintf(text, sizeof text, format, arguments);
     va_end(arguments);
     v->tell(v->context, err_clean_text(text));
-}
-
-/* Whether name is one that file_bytes_write makes for base: base, a point, six letters or digits, ".tmp". */
-static bool is_temporary_of(const char *name, const char *base)
-{
-    size_t length = strlen(base);
-    if (strncmp(name, base, length) != 0 || name[length] != '.' ||
-        strlen(name + length) != sizeof ".XXXXXX.tmp" - 1)
-        return false;
-    for (size_t i = 1; i <= 6; i++) {
-        if (!isalnum((unsigned char)name[length + i]))
-            return false;
-    }
-    return strcmp(name + length + 7, ".tmp") == 0;
 }
 
 static enum err_code remove_temporary(struct recovery *v, const char *full, const char *shown, struct err *e)
@@ -106,11 +91,11 @@ static enum err_code take_entry(struct recovery *v, const char *path, const char
     snprintf(resource, sizeof resource, "%s%s", in_runs ? "runs/" : "", name);
     number = series_path_run_file(resource, &ending);
     for (size_t i = 0; !in_runs && i < sizeof written / sizeof written[0]; i++)
-        temporary = temporary || is_temporary_of(name, written[i]);
+        temporary = temporary || file_bytes_is_temporary(name, written[i]);
     if (number > 0) {
         char record[16];
         snprintf(record, sizeof record, "%04d.json", number);
-        temporary = is_temporary_of(name, record);
+        temporary = file_bytes_is_temporary(name, record);
     }
     if (temporary && S_ISREG(status.st_mode))
         return remove_temporary(v, full, resource, e);

@@ -66,6 +66,38 @@ static void edit(const char *line, const char *instead, char *out)
     sprintf(out, "%.*s%s%s", (int)(at - GOOD), GOOD, instead, at + strlen(line));
 }
 
+Test(bench_file, an_end_that_stands_in_front_does_not_show_that_the_file_is_whole)
+{
+    struct bench_file b;
+    struct err e;
+    char text[2 * sizeof GOOD];
+    const char *release = strstr(GOOD, "  stop: M0\n");
+    /* Cut behind the words of the start: what it has beside would silently be left out. */
+    sprintf(text, "end: true\n%.*s", (int)(release - GOOD), GOOD);
+    cr_assert_eq(parse(text, &b, &e), ERR_FILE, "it is read");
+    cr_expect_not_null(strstr(e.text, "in the last line"), "%s", e.text);
+    cr_expect_eq(e.line, 1);
+}
+
+Test(bench_file, patterns_may_count_and_escape)
+{
+    static const char *const PATTERNS[] = {"([0-9]{1,7})", "\\{([-+][0-9.]{2,9})\\} {0,3}(N|kgf)?$",
+                                           "(x{1000})", "^.{4}(.{8})", "([[:digit:].]+){1,3}"};
+    for (size_t i = 0; i < sizeof PATTERNS / sizeof PATTERNS[0]; i++) {
+        struct bench_file b;
+        struct err e;
+        char text[2 * sizeof GOOD], line[100];
+        sprintf(line, "  pattern: '%s'\n", PATTERNS[i]);
+        edit("  column: 2\n", line, text);
+        if (i == 1) { /* all but its two groups */
+            cr_expect_eq(parse(text, &b, &e), ERR_FILE);
+            cr_expect_not_null(strstr(e.text, "exactly one group"), "%s", e.text);
+        } else {
+            cr_expect_eq(parse(text, &b, &e), ERR_OK, "%s: %s", PATTERNS[i], e.text);
+        }
+    }
+}
+
 Test(bench_file, what_cannot_be_meant_is_refused_where_it_stands)
 {
     static const struct {
@@ -81,6 +113,10 @@ Test(bench_file, what_cannot_be_meant_is_refused_where_it_stands)
         {"  column: 2\n", "  pattern: '([0-9'\n", 7, "no regular expression"},
         {"  column: 2\n", "  pattern: '[0-9]+'\n", 7, "exactly one group"},
         {"  column: 2\n", "  pattern: '([0-9])(N)'\n", 7, "exactly one group"},
+        {"  column: 2\n", "  pattern: '(.?){200}\\1'\n", 7, "back reference"},
+        {"  column: 2\n", "  pattern: '(x{40}){26}'\n", 7, "more than 1000"},
+        {"  column: 2\n", "  pattern: '(x{1,1001})'\n", 7, "more than 1000"},
+        {"  column: 2\n", "  pattern: '(x{9999999999999999999999})'\n", 7, "more than 1000"},
         {"  column: 2\n", "  column: 2\n  separator: ','\n  decimal: comma\n", 8, "decimal sign as well"},
         {"  column: 2\n", "  column: 2\n  separator: '--'\n", 8, "one character"},
         {"  column: 2\n", "  column: 2\n  decimal: dot\n", 8, "'point' or 'comma'"},

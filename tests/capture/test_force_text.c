@@ -144,6 +144,22 @@ Test(force_text, units_scale_and_sign_become_newtons)
     cr_expect_eq(l.counts, -100000, "too much of a push, on a gauge that shows pushes as negative");
 }
 
+/* The last count means over range; a reading that is rounded to it is that, and one below it is a reading. */
+Test(force_text, no_reading_stands_at_the_end_of_the_range)
+{
+    struct bench_force f = columns(1, BENCH_UNIT_N);
+    struct force_line l;
+    l = read_by(&f, "499.996 N");
+    cr_expect_eq(l.kind, FORCE_LINE_OVER_RANGE, "%d counts", l.counts);
+    cr_expect_eq(l.counts, 50000);
+    l = read_by(&f, "-499.997");
+    cr_expect_eq(l.kind, FORCE_LINE_OVER_RANGE);
+    cr_expect_eq(l.counts, -50000);
+    l = read_by(&f, "499.994");
+    cr_expect_eq(l.kind, FORCE_LINE_READING);
+    cr_expect_eq(l.counts, 49999);
+}
+
 Test(force_text, hostile_lines_do_no_harm)
 {
     struct bench_force by_column = columns(64, BENCH_UNIT_N);

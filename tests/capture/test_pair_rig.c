@@ -385,6 +385,63 @@ Test(pair_rig, limits_are_kept_here_too)
     }
 }
 
+/* Without a stop word what the controller has in its hands is carried out behind a limit: the feed stands
+ * within that, a reading and the latencies of the moment when the force was there. */
+Test(pair_rig, without_a_stop_word_little_is_given_in_advance)
+{
+    struct world w;
+    double given_mm;
+    begin(&w);
+    w.bench.feed.stop[0] = 0;
+    configure(&w, 50000);
+    run(&w, 0.3);
+    arm(&w, 10000, 7000, 30000);
+    move(&w, 500000, 6000);
+    run(&w, 2);
+    cr_expect_leq(w.most_given_s, 0.15 + 1e-6, "%.3f s", w.most_given_s);
+    cr_expect_gt(w.given_s, 0.09, "and yet it is not about to run dry: %.3f s", w.given_s);
+    given_mm = w.given_mm - 5 * w.given_s; /* where the feed is */
+    w.force_n = 100;
+    run(&w, 0.5);
+    cr_expect_eq(w.event.kind, WIRE_EVENT_FORCE_LIMIT);
+    cr_expect_leq(w.given_mm - given_mm, 5 * (0.15 + 0.02 + 0.002), "%.3f mm more", w.given_mm - given_mm);
+    pair_rig_free(w.rig);
+}
+
+/* A program that is held up for 100 ms, again and again, does not let the controller run dry. */
+Test(pair_rig, short_pieces_outlast_a_program_that_is_held_up)
+{
+    struct world w;
+    begin(&w);
+    w.bench.feed.stop[0] = 0;
+    configure(&w, 50000);
+    run(&w, 0.3);
+    arm(&w, 10000, 7000, 30000);
+    move(&w, 500000, 6000);
+    run(&w, 0.5);
+    for (int i = 0; i < 20; i++) {
+        w.given_s = fmax(0, w.given_s - 0.1);
+        cr_expect_gt(w.given_s, -1e-9);
+        w.now_us += 100000;
+        run(&w, 0.06 + 0.003 * i);
+        cr_assert_null(pair_rig_failure(w.rig), "%s", pair_rig_failure(w.rig));
+    }
+    /* A controller that takes few lines is fed in long pieces as before. */
+    pair_rig_free(w.rig);
+    begin(&w);
+    w.bench.feed.stop[0] = 0;
+    w.bench.feed.lines_in_flight = 2;
+    configure(&w, 50000);
+    run(&w, 0.3);
+    arm(&w, 10000, 7000, 30000);
+    move(&w, 500000, 6000);
+    run(&w, 2);
+    cr_expect_null(pair_rig_failure(w.rig), "%s", pair_rig_failure(w.rig));
+    cr_expect_gt(w.most_given_s, 0.25);
+    cr_expect_leq(w.most_given_s, GCODE_AHEAD_S + 1e-6);
+    pair_rig_free(w.rig);
+}
+
 Test(pair_rig, what_an_instrument_does_wrong_is_named_and_stops_the_feed)
 {
     static const struct {

@@ -9,12 +9,25 @@
 #include <poll.h>
 #include <sched.h>
 #include <signal.h>
+#include <stdatomic.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
 #include <sys/resource.h>
 #include <sys/stat.h>
 #include <unistd.h>
+
+/* The linker sends the writer's syncs here (--wrap): while the disk hangs they do not come back. */
+int __real_fdatasync(int fd);
+int __wrap_fdatasync(int fd) __attribute__((used));
+static atomic_bool hangs;
+
+int __wrap_fdatasync(int fd)
+{
+    while (atomic_load(&hangs))
+        poll(NULL, 0, 1);
+    return __real_fdatasync(fd);
+}
 
 static char folder[64];
 
@@ -172,6 +185,34 @@ Test(run_writer, rows_are_durable_soon_and_the_longest_wait_is_told)
     cr_assert_eq(run_writer_close(w, &written, &e), ERR_OK);
     cr_expect_gt(written.durable_within_us, 0);
     cr_expect_lt(written.durable_within_us, 10000000);
+}
+
+/* Long before anything can be said of the rows. */
+Test(run_writer, a_disk_that_does_not_come_back_is_seen)
+{
+    struct run_writer *w;
+    struct run_written written;
+    struct err e = {0};
+    struct raw_sample s = sample_at(1);
+    int64_t silent_us = 0;
+    cr_assert_eq(open_writer(4, true, 256, &w, &e), ERR_OK, "%s", e.text);
+    cr_expect_eq(run_writer_silent_us(w), 0, "it owes nothing");
+    atomic_store(&hangs, true);
+    cr_assert_eq(run_writer_push(w, &s, 1), 0);
+    for (int i = 0; i < 20000 && silent_us < 50000; i++) {
+        poll(NULL, 0, 1);
+        silent_us = run_writer_silent_us(w);
+    }
+    cr_expect_geq(silent_us, 50000, "it grows: %lld", (long long)silent_us);
+    cr_expect_gt(run_writer_waiting_us(w), 0);
+    cr_expect_eq(run_writer_state(w, &e), ERR_OK, "it has not failed");
+    atomic_store(&hangs, false);
+    for (int i = 0; i < 20000 && (run_writer_silent_us(w) > 0 || run_writer_waiting_us(w) > 0); i++)
+        poll(NULL, 0, 1);
+    cr_expect_eq(run_writer_silent_us(w), 0);
+    cr_expect_eq(run_writer_waiting_us(w), 0);
+    cr_assert_eq(run_writer_close(w, &written, &e), ERR_OK);
+    cr_expect_eq(written.rows, 1, "nothing is lost by it");
 }
 
 Test(run_writer, the_journal_is_durable_before_the_rows_and_grows_with_them)

@@ -7,7 +7,7 @@ printf '{"name": "earlier"}\n' >series/datapackage.json
 printf 'time_us\n' >series/runs/0001.csv.part
 printf 'mine\n' >other/notes.txt
 before=$(sums series; sums other)
-expect 2 "" "nipbench-capture: series: already holds a series; choose another folder (nothing was changed)" \
+expect 2 "" "nipbench-capture: series: already holds a series; go on with it by run --resume, or choose another folder (nothing was changed)" \
     "$CAPTURE" run plan.yaml --port /dev/ttyNONE --out series --yes
 expect 2 "" "nipbench-capture: other: is not empty; choose another folder (nothing was changed)" \
     "$CAPTURE" run plan.yaml --port /dev/ttyNONE --out other --yes

@@ -52,6 +52,8 @@ end: true
 checks = failures = 0
 figures = []
 SEED = 1  # that of nipbench-rig when nothing is said
+# These runs go at the pace of real instruments, where a disk that pauses ends a run: they are not about disks.
+MEMORY = "/dev/shm" if os.access("/dev/shm", os.W_OK) else None
 short = False  # fewer runs and cases, for every day
 began = time.monotonic()
 
@@ -257,6 +259,27 @@ def stopped():
     killed_in_mid_motion(signal.SIGSTOP)
 
 
+def limit_without_a_stop_word():
+    """What the controller has in its hands is pushed on past the force limit: 31.6 N/mm (the blocked end alone; the filament
+    only makes it less) at 2 mm/s, for 0.15 s of motion, a reading of 0.02 s, and 0.02 s of latencies and of this computer."""
+    limit_n = 40
+    bench(stop=None, release=None)
+    write_plan()
+    plan = pathlib.Path("plan.yaml")
+    plan.write_text(plan.read_text().replace("force_n: 130", f"force_n: {limit_n}"))
+    with Pair():
+        done = run_series("limited")
+    check("a run that meets its force limit", done.returncode == 0, done.stderr)
+    check("it ended at it", record("limited")["ended"] == "limit", record("limited"))
+    counts = [int(row.split(",")[1]) for row in pathlib.Path("limited/runs/0001.csv").read_text().splitlines()[1:]]
+    zero = sum(counts[:20]) / 20
+    past_n = (max(counts) - zero) / 100 - limit_n
+    print(f"without a stop word: {past_n:.1f} N past the force limit")
+    most_n = 31.6 * 2 * (0.15 + 0.02 + 0.02)
+    check(f"the force goes past its limit by at most {most_n:.1f} N", 0 < past_n <= most_n, past_n)
+    figure("force past its limit without a stop word, 2 mm/s against 31.6 N/mm", past_n, "N", 0, most_n, 1)
+
+
 def named_at_the_start():
     cases = [("unit@0", {}, 4, "writes 'lbf' where the bench file says N"),
              ("comma@0", {}, 4, "writes a decimal comma"),
@@ -347,11 +370,11 @@ def main():
     if wanted[:1] == ["--out"]:
         out = pathlib.Path(wanted[1]).resolve()
         wanted = wanted[2:]
-    with tempfile.TemporaryDirectory() as folder:
+    with tempfile.TemporaryDirectory(dir=MEMORY) as folder:
         os.chdir(folder)
         longer = (polled_gauge_in_kilograms, weights_on_the_gauge, stopped)
-        for case in (series_against_the_native_rig, killed, named_at_the_start, named_in_mid_run, refused_before_anything_moves,
-                     *(() if short else longer)):
+        for case in (series_against_the_native_rig, killed, limit_without_a_stop_word, named_at_the_start, named_in_mid_run,
+                     refused_before_anything_moves, *(() if short else longer)):
             if not wanted or case.__name__ in wanted:
                 case()
         os.chdir("/")

@@ -71,12 +71,45 @@ same "sound" 0 $?
 same "nothing is left over" "" "$(find killed -name '*.part' -o -name '*.tmp')"
 
 # What cannot be resumed.
-expect 2 "" "nipbench-capture: nothing-there: no series can be resumed here: No such file or directory" \
+expect 2 "" "nipbench-capture: nothing-there: no series can be resumed here: No such file or directory; without --resume one is begun" \
     "$CAPTURE" run --resume --port port --out nothing-there --yes
 mkdir empty
-expect 3 "" "nipbench-capture: empty: has no plan.yaml: there is no series here, or it was broken off before its first run; begin it anew in another folder" \
+expect 3 "" "nipbench-capture: empty: has no plan.yaml: there is no series here, or it was broken off while it was made; to begin it here, name its plan too" \
     "$CAPTURE" run --resume --port port --out empty --yes
 same "nothing was put there" "" "$(ls empty)"
+
+# What a kill leaves while the folder is made, taken up by the command that began it and by --resume; the port is nowhere,
+# so that it ends behind what is looked at.
+nowhere="nipbench-capture: /dev/nowhere: no such port"
+begun() { # FOLDER NAME: cut off while the file of that name was written
+    rm -rf "$1" && mkdir "$1" "$1/runs" && printf half >"$1/$2.Ab3dE9.tmp"
+}
+begun half plan.yaml
+expect 3 "" "nipbench-capture: half: has no plan.yaml: there is no series here, or it was broken off while it was made; to begin it here, name its plan too" \
+    "$CAPTURE" run --resume --port /dev/nowhere --out half --yes
+for words in "run plan.yaml" "run --resume plan.yaml"; do
+    # shellcheck disable=SC2086
+    expect 4 "" "$nowhere" "$CAPTURE" $words --port /dev/nowhere --out half --yes
+done
+sed 's/seed: 20310302/seed: 20310305/' plan.yaml >another.yaml
+begun half calibration.json && cp plan.yaml half/
+expect 2 "" "nipbench-capture: half: holds the beginning of a series with another plan.yaml; choose another folder (nothing was changed)" \
+    "$CAPTURE" run another.yaml --port /dev/nowhere --out half --yes
+same "nothing was changed" "calibration.json.Ab3dE9.tmp plan.yaml runs " "$(ls half | tr '\n' ' ')"
+written=$(stat -c '%i %y' half/plan.yaml)
+"$CAPTURE" run plan.yaml --port port --out half --yes >out.txt 2>err.txt </dev/null
+same "status of a series whose making was cut off" 0 $?
+same "it says so" 1 "$(grep -c '^half: was broken off while it was made; it is completed and begun$' err.txt)"
+same "the plan is not written again" "$written" "$(stat -c '%i %y' half/plan.yaml)"
+same "all runs" "complete complete complete complete " "$(ended half)"
+same "nothing is left over" "" "$(find half -name '*.part' -o -name '*.tmp')"
+begun half datapackage.json && cp plan.yaml half/ && cp cell/march.json half/calibration.json
+resume half
+same "status of a series that lacked its descriptor" 0 $?
+same "all runs" "complete complete complete complete " "$(ended half)"
+"$ANALYZE" verify half >/dev/null
+same "sound" 0 $?
+same "nothing is left over" "" "$(find half -name '*.part' -o -name '*.tmp')"
 sed 's/seed: 20310302/seed: 20310303/' plan.yaml >other.yaml
 expect 2 "" "nipbench-capture: other.yaml: is not the plan that stopped was begun with; leave it out to go on with that one" \
     "$CAPTURE" run other.yaml --resume --port port --out stopped --yes

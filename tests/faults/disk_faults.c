@@ -10,7 +10,7 @@
  * "at=US": on CLOCK_MONOTONIC; neither: at once), and "ms=D". enospc, edquot   write() takes what fits, then
  * fails; making files succeeds as long as nothing is written eio-write        write() fails eio-sync
  * fdatasync() and fsync() fail erofs            everything that changes something fails slow             each
- * sync takes D ms more hang             a sync does not come back for D ms
+ * sync takes D ms more hang             a sync does not come back for D ms hang-write       nor a write()
  *
  * A line of the log has tab-separated fields: time at which the call was over and time at which it began
  * (CLOCK_MONOTONIC, us), word, inode, size, path, second path, name in the stash. "try-X" is written before
@@ -33,9 +33,9 @@
 
 #define PATH_BYTES 1200
 
-enum fault { NONE, ENOSPC_FAULT, EDQUOT_FAULT, EIO_WRITE, EIO_SYNC, EROFS_FAULT, SLOW, HANG };
-static const char *const WORDS[] = {"none",     "enospc", "edquot", "eio-write",
-                                    "eio-sync", "erofs",  "slow",   "hang"};
+enum fault { NONE, ENOSPC_FAULT, EDQUOT_FAULT, EIO_WRITE, EIO_SYNC, EROFS_FAULT, SLOW, HANG, HANG_WRITE };
+static const char *const WORDS[] = {"none",  "enospc", "edquot", "eio-write", "eio-sync",
+                                    "erofs", "slow",   "hang",   "hang-write"};
 
 static bool ready;
 static char below[PATH_BYTES];
@@ -361,6 +361,8 @@ ssize_t write(int fd, const void *bytes, size_t count)
         strike(what, what == EDQUOT_FAULT ? EDQUOT : ENOSPC, full);
         return -1;
     }
+    if (present(&delay) == HANG_WRITE && strike(HANG_WRITE, 0, full))
+        pause_ms(delay);
     if (present(&delay) == EIO_WRITE) {
         strike(EIO_WRITE, EIO, full);
         return -1;

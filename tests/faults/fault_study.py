@@ -35,6 +35,9 @@ STOPPED = r"(stopped by the operator (before (the first|another) run|after \d+ o
           r"run \d+ was stopped before it began.*)$"
 DONE = (0, None)
 FULL = [(5, r"No space left on device")]
+HUNG = [(5, r"the disk has taken no row of run \d+ for \d+ ms: free it or use another one, then --resume$")]
+# Struck early enough for the push to go on for longer than the host's patience.
+ONE_LONG = dict(plan=dict(runs=1, travel_mm=4.2, speed_mm_s=1.2), within_s=2.8)
 BROKEN_IN_RUN = [(4, RESTARTED)]
 
 # What each fault must lead to. Of a fault of the line that the rig is told beforehand: words for it with {t} for the moment
@@ -97,9 +100,13 @@ DISK = {
     "eio-write": dict(disk="eio-write", run=[(5, r"Input/output error")], stops=True, same=True),
     "eio-sync": dict(disk="eio-sync", run=[(5, r"Input/output error")], stops=True, same=True),
     "slow": dict(disk="slow", ms=300, run=[DONE], exact=True),
-    # Two seconds are the disk's own, as a memory card may take them; the motor is off half a second later.
-    "hang": dict(disk="hang", ms=4000, run=[(5, r"the disk has taken no row of run \d+ for \d+ ms: free it or use another one, then --resume$")], stops=True, same=True,
-                 patience_ms=2000, plan=dict(runs=1, travel_mm=10, speed_mm_s=1.2), within_s=1.8),
+    "slow-real": dict(disk="slow", ms=150, run=[DONE], exact=True, real=True),
+    # At the pace of a real rig: the host's patience with a disk is of the world outside.
+    "hang": dict(disk="hang", ms=2500, run=HUNG, stops=True, same=True, real=True, **ONE_LONG),
+    "hang-write": dict(disk="hang-write", ms=2500, run=HUNG, stops=True, same=True, real=True, **ONE_LONG),
+    # Beside a rig that is faster than a real one the host has two seconds; the motor is off half a second later.
+    "hang-fast-rig": dict(disk="hang", ms=4000, run=HUNG, stops=True, same=True, patience_ms=2000,
+                          plan=dict(runs=1, travel_mm=10, speed_mm_s=1.2), within_s=1.8),
     "full-disk": dict(mount="full", run=FULL, stops=True, same=True, few=True),
     "read-only-mount": dict(mount="read-only", run=[(5, r"Read-only file system")], same=True, few=True),
 }
@@ -355,7 +362,9 @@ class Case:
             self.struck = True
         if at is not None:
             self.at = at
-            self.struck = account.sampling_at(at - 1) is not None or "disk" in self.fault or \
+            # A disk that is slow or hangs harms nobody between two runs; any other fault of it ends the capture there too.
+            hangs = self.fault.get("disk", "").startswith("hang")
+            self.struck = account.sampling_at(at - 1) is not None or ("disk" in self.fault and not hangs) or \
                 (self.fault.get("mount") == "read-only" and self.status != 0)  # else it came after the last write
             self.armed = account.armed_at(at - 1)
             if self.name in TIMED and entry:  # a rig that looks late sees much in one look: there the order tells

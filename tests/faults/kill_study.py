@@ -15,6 +15,7 @@ SPEEDUP = 4
 PLANNED = 3
 POWER_CUT_SHARE = 0.3
 WAIT_SHARE = 0.5  # of the kills: the next capture comes only after the rig's watchdog
+AIMED_SHARE = 0.15  # of the first captures, killed while they make the series
 SHARES_LEAST = {"power_cuts": 6, "of_a_resume": 6, "with_files_durable": 3}  # of the kills, one in so many at least
 MISSING_MS_MAX = 200
 STOP_MS_MAX = 500
@@ -134,6 +135,7 @@ class Case:
         self.disk = Disk()
         self.failures = []
         self.resumed = False
+        self.half_made = 0
         self.missing_ms = {"kill": [], "power": []}
         self.stop_ms = []
         self.next_ms = []
@@ -169,7 +171,7 @@ class Case:
         self.resumed = status == 0
 
     def start(self, turn, shim):
-        """The first time the plan, then a resume; a capture that was killed before there was a series begins anew."""
+        """The first time the plan, then a resume; a capture that was killed while it made the series goes on by its plan."""
         resume = os.path.exists(os.path.join(self.series, "datapackage.json"))
         if not resume and os.path.exists(self.series):
             self.begin_again(turn)
@@ -178,7 +180,8 @@ class Case:
                        tag=turn)
 
     def begin_again(self, turn):
-        """A folder without a descriptor holds nothing of worth. It must be refused in one clear line, or put right."""
+        """A folder without a descriptor. A resume without a plan must refuse it in one clear line, or put it right; the plan
+        that comes next goes on from whatever it is."""
         tried = Capture(self.settings, self.folder, self.rig.port, self.series, plan=self.plan, resume=True, tag=f"{turn}-try")
         try:
             status = tried.process.wait(0.5)
@@ -186,9 +189,9 @@ class Case:
             tried.process.kill()
             tried.process.wait()
             return
+        self.half_made += 1
         if status != 3 or not tried.complaint:
             self.tell("resume", f"a folder that is no series yet: status {status}: {tried.said[-300:]}")
-        shutil.rmtree(self.series)
 
     def one_life(self, turn):
         """A capture that is killed; False when it was done before."""
@@ -198,7 +201,12 @@ class Case:
         after_s = self.rng.uniform(0, left_s)
         if turn > 0 and self.rng.random() < 0.3:
             after_s = self.rng.uniform(0, 0.06)  # in the middle of putting things in order
+        aimed = turn == 0 and self.rng.random() < AIMED_SHARE
         capture = self.start(turn, shim)
+        if aimed:  # at the few milliseconds in which the series is made
+            while not os.path.exists(self.series) and capture.process.poll() is None:
+                time.sleep(0.0005)
+            after_s = self.rng.uniform(0, 0.02)
         time.sleep(after_s)
         running = capture.process.poll() is None
         at = now_us()
@@ -385,6 +393,9 @@ def main():
         settings.figure("kills." + name, hits[name], "1", settings.runs // share, len(kills), len(kills))
     settings.figure("files_with_durable_rows_lost", count("lost"), "1", 0, 0, len(kills))
     settings.figure("runs_with_rows_altered", count("altered"), "1", 0, 0, len(kills))
+    half_made = sum(case.half_made for case in cases)
+    if settings.runs >= 100:
+        settings.figure("killed_while_the_series_was_made", half_made, "1", 3, 1e6, len(kills))
     settings.figure("series_resumed_to_the_end", sum(case.resumed for case in cases) / len(cases), "1", 1, 1, len(cases))
     settings.figure("plan_not_done_exactly_once", count("plan"), "1", 0, 0, len(cases))
     settings.figure("not_verified_or_left_over", count("verify", "left", "resume"), "1", 0, 0, len(cases))

@@ -60,7 +60,7 @@ fuzz_study() {
 }
 
 if wanted study_fuzz; then
-    say "fuzzing, which takes some six minutes"
+    say "fuzzing, which takes some ten minutes"
     install_missing clang libclang-rt-14-dev llvm-14
 fi
 study fuzz fuzz_study

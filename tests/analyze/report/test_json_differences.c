@@ -78,6 +78,17 @@ Test(json_differences, elements_are_named_by_what_they_say_of_themselves)
                            "feeders[m].list[3]: nothing -> 4\n");
 }
 
+/* A published file may leave out what names its runs: then their place is all there is. */
+Test(json_differences, an_element_that_says_too_little_is_named_by_its_place)
+{
+    differences("{\"runs\": [{\"run\": 4, \"speed_mm_s\": 2.5, \"n\": 1}, {\"run\": 5, \"speed_mm_s\": 2.5, "
+                "\"n\": 2}]}",
+                "{\"runs\": [{\"run\": 4, \"speed_mm_s\": 2.5, \"n\": 1}, {\"run\": 5, \"speed_mm_s\": 2.5, "
+                "\"n\": 3}]}",
+                NULL);
+    cr_expect_str_eq(told, "runs[2].n: 2 -> 3 (number)\n");
+}
+
 Test(json_differences, skipped_keys_are_those_of_the_root)
 {
     static const char *const skip[] = {"program", NULL};
