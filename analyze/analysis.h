@@ -340,6 +340,17 @@ struct run_kinds {
     size_t count;
 };
 
+/* A motor file by which push forces are predicted (prediction.h). */
+struct session_motor {
+    char feeder[FEEDER_NAME_MAX + 1]; /* as its plan or the session calls it; "": every feeder that no other
+                                         motor is named for */
+    const char *file;                 /* to be read, and its name */
+    const char *text;                 /* what stands in it, where that is known already; else NULL */
+};
+#define SESSION_MOTORS_MAX 64
+struct prediction_motor;
+struct prediction;
+
 struct session {
     struct series **series;
     size_t series_count;
@@ -356,6 +367,11 @@ struct session {
     bool accept[CONDITION_COUNT];                 /* conditions that may differ */
     struct plan_matter matters[PLAN_MATTERS_MAX]; /* differences that matter, before those of the plans */
     size_t matter_count;
+    struct prediction_motor
+        *motors; /* of prediction.h, like the next; 0 of them: nothing was to be predicted */
+    size_t motor_count;
+    struct prediction *predictions; /* feeders that were run and have a motor, in their order */
+    size_t prediction_count;
     double reference_speed_mm_s; /* of the first plan that has blocked pushes, their first speed */
     double margin;               /* of the load, in operating charts */
     bool simulated;              /* any series is marked so */
@@ -377,6 +393,8 @@ struct session_options {
     /* For each folder another calibration than the one inside (datasets/format/series_calibration.h), or
      * NULL; NULL: all inside. */
     const char *const *calibrations;
+    const struct session_motor *motors;
+    size_t motor_count;
     struct progress *progress; /* told how far it has come; NULL: nobody looks */
 };
 enum err_code session_analyse_with(const char *const *folders, size_t count,

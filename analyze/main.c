@@ -3,6 +3,7 @@
 #include "analyze/analysis.h"
 #include "analyze/calibration_choice.h"
 #include "analyze/comparison.h"
+#include "analyze/prediction.h"
 #include "analyze/report/answer.h"
 #include "analyze/report/benches_command.h"
 #include "analyze/report/calibrate_command.h"
@@ -91,6 +92,8 @@ static struct session_options session_options_of(const struct request *r, struct
                                       .margin = r->margin,
                                       .matter_count = r->matter_count,
                                       .calibrations = r->calibration_of,
+                                      .motors = r->motors,
+                                      .motor_count = r->motor_count,
                                       .progress = progress_show_counters(show)};
     memcpy(options.accept, r->accept, sizeof options.accept);
     memcpy(options.matters, r->matters, sizeof options.matters);
@@ -109,6 +112,13 @@ static enum err_code analyse(const struct request *r, struct progress_show *show
     idle = comparison_idle_matter(*session, false);
     if (idle != NULL)
         return err_set(e, ERR_USAGE, "--matters: no two feeders here are compared in '%.60s'", idle);
+    if (r->motor_count > 0 && !prediction_any_measured(*session)) {
+        err_set(&note, ERR_FILE,
+                "--motor: nothing was measured that a motor's force can be held against; a blocked push or a "
+                "speed sweep would be");
+        progress_show_erase(show);
+        complain(&note);
+    }
     idle = comparison_idle_matter(*session, true);
     if (idle != NULL && (*session)->comparison_count > 0) {
         err_set(&note, ERR_FILE,

@@ -68,13 +68,26 @@ static enum err_code read_root(const struct yaml_node *root, struct predict_moto
     return yaml_strict_finish(root, e);
 }
 
+static enum err_code read_document(struct yaml_document *document, struct predict_motor *m, struct err *e)
+{
+    enum err_code code = read_root(yaml_root(document), m, e);
+    yaml_strict_free(document);
+    return code;
+}
+
 enum err_code motor_file_read(const char *path, struct predict_motor *m, struct err *e)
 {
     struct yaml_document *document = NULL;
     enum err_code code = yaml_strict_read(path, &document, e);
     memset(m, 0, sizeof *m);
-    if (code == ERR_OK)
-        code = read_root(yaml_root(document), m, e);
-    yaml_strict_free(document);
-    return code;
+    return code == ERR_OK ? read_document(document, m, e) : code;
+}
+
+enum err_code motor_file_parse(const char *text, size_t length, const char *name, struct predict_motor *m,
+                               struct err *e)
+{
+    struct yaml_document *document = NULL;
+    enum err_code code = yaml_strict_parse(text, length, name, &document, e);
+    memset(m, 0, sizeof *m);
+    return code == ERR_OK ? read_document(document, m, e) : code;
 }

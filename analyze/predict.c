@@ -4,11 +4,15 @@
 #include "analyze/numerics/monte_carlo.h"
 
 #include <math.h>
+#include <stdio.h>
 
 #define PI 3.14159265358979323846
 /* Seed and number of trials: an end of the interval is then good to about 1 % of its width. */
 #define SEED   20261125
 #define TRIALS 20000
+/* Places within a tolerance at which the budget works out the force: half of them either side of the value.
+ * The standard deviation of a straight line over so many is off by 1 part in 2 SPREAD^2. */
+#define SPREAD 200
 
 const struct predict_input_kind PREDICT_INPUT_KINDS[PREDICT_INPUTS] = {
     [PREDICT_HOLDING_TORQUE_NM] = {"holding_torque_nm", "holding_torque_tolerance_percent", "holding torque",
@@ -101,4 +105,59 @@ enum err_code predict_at(const struct predict_motor *motor, const struct predict
     force->force_n.low_95 = fmin(value, result.low_95);
     force->force_n.high_95 = fmax(value, result.high_95);
     return ERR_OK;
+}
+
+/* The force with one input times a factor. */
+static double force_with(const struct trial *t, enum predict_input input, double factor)
+{
+    double factors[PREDICT_INPUTS];
+    for (int i = 0; i < PREDICT_INPUTS; i++)
+        factors[i] = 1;
+    factors[input] = factor;
+    return predict_force_n(t->motor, t->drive, factors, t->speed_mm_s, NULL, NULL);
+}
+
+/* Half width of the even spread that has this standard deviation: of a measured diameter, too, the spread is
+ * so narrow that its shape does not count. */
+static double contribution_n(const struct trial *t, enum predict_input input, double relative)
+{
+    double half = sqrt(3) * relative, mean = 0, squares = 0;
+    for (int i = 0; i < SPREAD; i++) {
+        double force = force_with(t, input, 1 + half * ((2 * i + 1.0) / SPREAD - 1)), step = force - mean;
+        mean += step / (i + 1);
+        squares += step * (force - mean);
+    }
+    return sqrt(squares / SPREAD);
+}
+
+enum err_code predict_budget(const struct predict_motor *motor, const struct predict_drive *drive,
+                             double speed_mm_s, struct budget *budget, struct err *e)
+{
+    const struct trial trial = {motor, drive, speed_mm_s};
+    enum err_code code = ERR_OK;
+    budget_init(budget);
+    for (int i = 0; i < PREDICT_INPUTS && code == ERR_OK; i++) {
+        bool own = i == PREDICT_DRIVE_DIAMETER_MM && drive->diameter_relative > 0;
+        bool measured = own && drive->diameter_degrees > 0;
+        double value = i == PREDICT_DRIVE_DIAMETER_MM ? drive->drive_diameter_mm : motor->values[i];
+        double relative =
+            own ? drive->diameter_relative : budget_rectangular(motor->tolerance_percent[i] / 100);
+        struct budget_component c = {.standard_uncertainty = value * relative,
+                                     .degrees_of_freedom = measured ? drive->diameter_degrees : INFINITY,
+                                     .type = measured ? BUDGET_TYPE_A : BUDGET_TYPE_B,
+                                     .operator_estimate = !measured};
+        double sign;
+        if (!(relative > 0))
+            continue;
+        sign = force_with(&trial, (enum predict_input)i, 1 + relative) <
+                       force_with(&trial, (enum predict_input)i, 1 - relative)
+                   ? -1
+                   : 1;
+        c.sensitivity =
+            sign * contribution_n(&trial, (enum predict_input)i, relative) / c.standard_uncertainty;
+        snprintf(c.name, sizeof c.name, "%s", PREDICT_INPUT_KINDS[i].label);
+        snprintf(c.unit, sizeof c.unit, "%s", PREDICT_INPUT_KINDS[i].unit);
+        code = budget_add(budget, &c, e);
+    }
+    return code;
 }

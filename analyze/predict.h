@@ -9,6 +9,7 @@
 #ifndef ANALYZE_PREDICT_H
 #define ANALYZE_PREDICT_H
 
+#include "analyze/numerics/budget.h"
 #include "analyze/numerics/quantity.h"
 #include "rig/base/err.h"
 
@@ -53,6 +54,9 @@ struct predict_drive {
     double reduction;
     double drive_diameter_mm;
     double diameter_relative; /* standard uncertainty; 0: as predict_motor's tolerance has it */
+    /* Degrees of freedom of that, where the feed was measured; 0: somebody stated it, and nothing measured
+     * it. */
+    double diameter_degrees;
     /* Electrical speed for each mm/s of commanded feed; 0: from the drive diameter. A rig that commands steps
      * turns the motor at a speed that does not depend on what the diameter really is. */
     double rad_s_per_mm_s;
@@ -73,6 +77,15 @@ double predict_force_n(const struct predict_motor *motor, const struct predict_d
 
 enum err_code predict_at(const struct predict_motor *motor, const struct predict_drive *drive,
                          double speed_mm_s, struct predict_force *force, struct err *e);
+
+/* What each input's tolerance alone makes of the force at a speed: one component for each input that has any,
+ * its standard uncertainty in the input's own unit, the contribution in N. Where supply and set current limit
+ * much alike, the force bends within the tolerances and a slope would say little; so the contribution is the
+ * standard deviation of the force with that input spread and all others at their values, and the sensitivity
+ * that over the input's standard uncertainty (JCGM 101, annex B; from memory). What inputs do together is in
+ * predict_at alone. ERR_CALLER for an input that is no number. */
+enum err_code predict_budget(const struct predict_motor *motor, const struct predict_drive *drive,
+                             double speed_mm_s, struct budget *budget, struct err *e);
 
 /* Flux linkage by the data sheet, Wb. */
 double predict_flux_linkage_wb(const struct predict_motor *motor);

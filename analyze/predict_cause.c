@@ -207,6 +207,20 @@ static void see_pattern(const struct predict_measured *m, size_t n, struct predi
                  100 * fabs(size));
 }
 
+/* The two are independent, and neither interval need be symmetric. */
+static struct quantity difference_of(const struct predict_measured *m)
+{
+    const struct quantity *p = &m->predicted.force_n, *q = &m->force_n;
+    bool bound = m->bound || q->at_least;
+    double own = bound ? 0 : q->standard_uncertainty;
+    struct quantity d =
+        quantity_from(q->value - p->value, hypot(own, p->standard_uncertainty), INFINITY, bound ? 1 : q->n);
+    d.low_95 = d.value - hypot(bound ? 0 : q->value - q->low_95, p->high_95 - p->value);
+    d.high_95 = bound ? INFINITY : d.value + hypot(q->high_95 - q->value, p->value - p->low_95);
+    d.at_least = bound;
+    return d;
+}
+
 enum err_code predict_judge(const struct predict_motor *motor, const struct predict_drive *drive,
                             struct predict_measured *measured, size_t n, struct predict_verdict *v,
                             struct err *e)
@@ -226,6 +240,7 @@ enum err_code predict_judge(const struct predict_motor *motor, const struct pred
         of_prediction = above ? p->high_95 - p->value : p->value - p->low_95;
         m->joint_n = hypot(own, of_prediction);
         m->differs = fabs(q->value - p->value) > m->joint_n && (above || !m->bound);
+        m->difference_n = difference_of(m);
         v->compared++;
         v->bounds += m->bound;
         v->differing += m->differs;

@@ -14,6 +14,9 @@ struct predict_measured {
     /* Filled by predict_judge. */
     struct predict_force predicted;
     double joint_n; /* half width of the joint 95 % interval on the side of the difference */
+    /* Measured minus predicted with its joint 95 % interval; of a bound at least so much, and its standard
+     * uncertainty and low_95 are then those that the prediction brings. */
+    struct quantity difference_n;
     bool differs;
 };
 

@@ -34,7 +34,8 @@ enum key {
     KEY_SPEED,
     KEY_TABLE,
     KEY_FORMAT,
-    KEY_CALIBRATION
+    KEY_CALIBRATION,
+    KEY_MOTOR
 };
 
 void request_complain(const struct err *e)
@@ -90,6 +91,28 @@ static void take_matters(const char *argument, struct request *r)
         exit(EXIT_WRONG_USE);
     }
     r->matter_count++;
+}
+
+/* MOTOR.yaml of all feeders, or FEEDER=MOTOR.yaml of one. What stands before the first = is a feeder where it
+ * can be one's name (a plan's, or with " (series 2)" behind it); ./a=b.yaml is a file all the same. */
+static void take_motor(const char *argument, struct request *r)
+{
+    struct session_motor *m = &r->motors[r->motor_count];
+    size_t length = strcspn(argument, "=");
+    bool named = argument[length] == '=' && length > 0 &&
+                 strspn(argument, "abcdefghijklmnopqrstuvwxyz0123456789- ()") == length;
+    const char *file = named ? argument + length + 1 : argument;
+    if (r->motor_count == SESSION_MOTORS_MAX)
+        exit(request_misuse("--motor: '%.100s' is one too many", argument));
+    if (file[0] == 0)
+        exit(request_misuse("--motor: '%.100s' is neither MOTOR.yaml nor FEEDER=MOTOR.yaml", argument));
+    if (named && length >= sizeof m->feeder)
+        exit(request_misuse("--motor: '%.100s' names no feeder: that is too long", argument));
+    if (named)
+        snprintf(m->feeder, sizeof m->feeder, "%.*s", (int)length, argument);
+    m->file = file;
+    r->motor_count++;
+    r->chosen = true;
 }
 
 /* html, md, or both with a comma between them. */
@@ -174,6 +197,9 @@ error_t request_option(int key, char *argument, struct argp_state *state)
         r->chosen = true;
         take_matters(argument, r);
         return 0;
+    case KEY_MOTOR:
+        take_motor(argument, r);
+        return 0;
     case KEY_FORMAT:
         take_format(argument, r);
         return 0;
@@ -250,6 +276,10 @@ const struct argp_option REQUEST_REPORT[] = {
     OPTION_ACCEPT,
     OPTION_MATTERS,
     OPTION_CALIBRATION,
+    {"motor", KEY_MOTOR, "MOTOR.yaml", 0,
+     "Hold what was measured against the push force that a motor's data sheet predicts, as predict does: the "
+     "motor of every feeder, or, as FEEDER=MOTOR.yaml, of that one; may be given several times",
+     0},
     {"no-figures", KEY_NO_FIGURES, NULL, 0, "Write the figures' scripts and data but do not draw them", 0},
     {0}};
 const struct argp_option REQUEST_CALIBRATE[] = {

@@ -29,6 +29,8 @@ struct request {
     bool accept[CONDITION_COUNT];
     struct plan_matter matters[PLAN_MATTERS_MAX];
     size_t matter_count;
+    struct session_motor motors[SESSION_MOTORS_MAX];
+    size_t motor_count;
 };
 
 /* Options of each command, for argp. */

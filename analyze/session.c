@@ -7,6 +7,7 @@
 #include "analyze/comparison_size.h"
 #include "analyze/operating_chart.h"
 #include "analyze/picture_share.h"
+#include "analyze/prediction.h"
 #include "analyze/result_flags.h"
 #include "analyze/run_quality.h"
 #include "analyze/run_result.h"
@@ -408,13 +409,19 @@ enum err_code session_analyse_with(const char *const *folders, size_t count,
     if (s == NULL)
         return err_set(e, ERR_MEMORY, "not enough memory");
     s->progress = options->progress;
-    code = open_series(s, folders, count, options, e);
+    code = prediction_read_motors(s, options, e);
+    if (code == ERR_OK)
+        code = open_series(s, folders, count, options, e);
     if (code == ERR_OK)
         code = name_feeders(s, e);
+    if (code == ERR_OK)
+        code = prediction_check_motors(s, options, e);
     if (code == ERR_OK)
         code = analyse_runs(s, options->threads, e);
     if (code == ERR_OK)
         code = sum_up_feeders(s, e);
+    if (code == ERR_OK)
+        code = prediction_all(s, e);
     if (code == ERR_OK)
         code = operating_chart_all(s, options->margin, e);
     if (code == ERR_OK)
@@ -455,5 +462,6 @@ void session_free(struct session *s)
     free(s->runs);
     free(s->feeders);
     comparison_forget(s);
+    prediction_forget(s);
     free(s);
 }

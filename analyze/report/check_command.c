@@ -218,11 +218,12 @@ enum err_code check_command(const struct check_request *request, FILE *out, stru
     struct session_options options = {.threads = request->threads,
                                       .margin = SESSION_MARGIN,
                                       .progress = progress_show_counters(request->show)};
+    struct session_motor motors[SESSION_MOTORS_MAX] = {{.file = NULL}};
     struct json_build build = {false};
     struct listing listing = {out, 0, request->json ? json_array() : NULL, &build};
     struct json_differences_count count;
     json_t *published = NULL, *recomputed = NULL;
-    enum err_code code = published_read(request->published, &published, &options, e);
+    enum err_code code = published_read(request->published, &published, &options, motors, e);
     if (code == ERR_OK)
         code = recompute(published, request, &options, &recomputed, e);
     progress_show_end(request->show);

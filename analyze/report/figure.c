@@ -166,8 +166,9 @@ static void list_outcomes(const struct session *session, struct figures *figures
 
 enum err_code figure_make(const struct session *session, struct figure *f, struct err *e)
 {
-    static figure_writer *const writers[] = {figure_push,       figure_stall,  figure_stall,  figure_torque,
-                                             figure_difference, figure_budget, figure_outcome};
+    static figure_writer *const writers[] = {figure_push,    figure_stall,      figure_stall,
+                                             figure_torque,  figure_difference, figure_budget,
+                                             figure_outcome, figure_prediction};
     enum err_code code;
     FILE *script, *data;
     bool lost;
@@ -208,7 +209,7 @@ enum err_code figures_list(const struct session *session, struct figures *figure
         for (size_t j = 0; j < session->feeders[i].outcome_count; j++)
             charts += session->feeders[i].outcomes[j].chart_count;
     }
-    figures->figure = calloc(session->feeder_count + charts + 5, sizeof *figures->figure);
+    figures->figure = calloc(session->feeder_count + charts + 6, sizeof *figures->figure);
     if (figures->figure == NULL)
         return err_set(e, ERR_MEMORY, "out of memory for the figures");
     if (figure_difference_wanted(session))
@@ -226,6 +227,8 @@ enum err_code figures_list(const struct session *session, struct figures *figure
     }
     if (figure_torque_wanted(session))
         list(figures, FIGURE_TORQUE, 0, "torque");
+    if (figure_prediction_wanted(session))
+        list(figures, FIGURE_PREDICTION, 0, "prediction");
     for (size_t i = 0; i < session->feeder_count; i++)
         list_outcomes(session, figures, i);
     if (figure_budget_wanted(session))

@@ -22,7 +22,8 @@ enum figure_kind {
     FIGURE_TORQUE,
     FIGURE_DIFFERENCE,
     FIGURE_BUDGET,
-    FIGURE_OUTCOME
+    FIGURE_OUTCOME,
+    FIGURE_PREDICTION
 };
 
 struct figure {
@@ -110,6 +111,8 @@ enum err_code figure_difference(const struct session *session, struct figure *fi
                                 FILE *data);
 enum err_code figure_budget(const struct session *session, struct figure *figure, FILE *script, FILE *data);
 enum err_code figure_outcome(const struct session *session, struct figure *figure, FILE *script, FILE *data);
+enum err_code figure_prediction(const struct session *session, struct figure *figure, FILE *script,
+                                FILE *data);
 
 /* Whether the session holds anything for that figure. */
 bool figure_push_wanted(const struct session *session, size_t feeder);
@@ -117,6 +120,7 @@ bool figure_stall_wanted(const struct session *session, bool onset);
 bool figure_torque_wanted(const struct session *session);
 bool figure_difference_wanted(const struct session *session);
 bool figure_budget_wanted(const struct session *session);
+bool figure_prediction_wanted(const struct session *session);
 bool figure_outcome_wanted(const struct outcome_chart *chart);
 
 #endif

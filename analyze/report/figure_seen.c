@@ -3,6 +3,7 @@
 #include "analyze/picture_share.h"
 #include "analyze/report/answer.h"
 #include "analyze/report/answer_family.h"
+#include "analyze/report/predict_show.h"
 #include "analyze/report/text_format.h"
 
 #include <math.h>
@@ -281,11 +282,35 @@ static void seen_outcome(const struct session *session, struct figure *figure)
     }
 }
 
+/* For each feeder what came of it, and where the difference is largest against what the two leave open. */
+static void seen_prediction(const struct session *session, struct figure *figure)
+{
+    for (size_t i = 0, named = 0; i < session->prediction_count && named < NAMED_MAX; i++) {
+        const struct prediction *p = &session->predictions[i];
+        const struct predict_measured *most = NULL;
+        char words[PREDICT_WORDS_SIZE], speed[64], difference[TEXT_QUANTITY_SIZE];
+        if (p->measured_count == 0)
+            continue;
+        named++;
+        say(figure, "%s: %s", p->name, predict_verdict(p, words, sizeof words));
+        for (size_t k = 0; k < p->measured_count; k++) {
+            const struct predict_measured *m = &p->measured[k];
+            if (m->differs && (most == NULL || fabs(m->difference_n.value) / m->joint_n >
+                                                   fabs(most->difference_n.value) / most->joint_n))
+                most = m;
+        }
+        if (most != NULL)
+            say(figure, "Measured minus predicted at %s: %s.",
+                text_measure(most->speed_mm_s, "mm/s", speed, sizeof speed),
+                text_quantity(&most->difference_n, "N", difference, sizeof difference));
+    }
+}
+
 void figure_seen(const struct session *session, struct figure *figure)
 {
     typedef void seer(const struct session *session, struct figure *figure);
-    static seer *const seers[] = {seen_push,       seen_stall,  seen_stall,  seen_torque,
-                                  seen_difference, seen_budget, seen_outcome};
+    static seer *const seers[] = {seen_push,       seen_stall,  seen_stall,   seen_torque,
+                                  seen_difference, seen_budget, seen_outcome, seen_prediction};
     figure->seen[0] = 0;
     seers[figure->kind](session, figure);
 }

@@ -3,6 +3,7 @@
 #include "analyze/report/report_html.h"
 
 #include "analyze/report/calibration_used.h"
+#include "analyze/report/predict_show.h"
 #include "analyze/report/text_format.h"
 
 #include <math.h>
@@ -186,6 +187,8 @@ void html_method(const struct session *session, FILE *out)
     }
     fputs("<dl>\n", out);
     html_test_definitions(session, out);
+    if (html_prediction_wanted(session))
+        html_prediction_method(out);
     comparison_method(out);
     fputs("</dl>\n", out);
 }

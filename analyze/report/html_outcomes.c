@@ -3,6 +3,7 @@
 #include "analyze/report/report_html.h"
 
 #include "analyze/report/answer.h"
+#include "analyze/report/predict_show.h"
 #include "analyze/report/text_format.h"
 
 #include <string.h>
@@ -49,12 +50,29 @@ static void headline_of(const struct session *session, const char *test, FILE *o
     }
 }
 
+/* Whether the motors did what their data sheets say. */
+static void headline_of_prediction(const struct session *session, FILE *out)
+{
+    char words[PREDICT_WORDS_SIZE];
+    for (size_t i = 0; i < session->prediction_count; i++) {
+        const struct prediction *p = &session->predictions[i];
+        if (p->measured_count == 0)
+            continue;
+        fputs("<li class=\"alike\"><a href=\"#prediction\">Measured against the data sheet</a>: <strong>",
+              out);
+        text_html(out, p->name);
+        fputs("</strong>: ", out);
+        text_html(out, predict_verdict(p, words, sizeof words));
+        fputs("</li>\n", out);
+    }
+}
+
 /* How far the printing may go comes first: the other tests are steps to it. */
 void html_headlines(const struct session *session, FILE *out)
 {
     const char *tests[ANSWER_TESTS_MAX];
     size_t count = answer_tests(session, tests, ANSWER_TESTS_MAX);
-    bool any = false;
+    bool any = figure_prediction_wanted(session);
     for (size_t i = 0; i < session->feeder_count; i++) {
         for (size_t k = 0; k < session->feeders[i].outcome_count; k++)
             any = any || (session->feeders[i].outcomes[k].present &&
@@ -68,6 +86,7 @@ void html_headlines(const struct session *session, FILE *out)
         if (strcmp(tests[i], "operating-chart") != 0)
             headline_of(session, tests[i], out);
     }
+    headline_of_prediction(session, out);
     fputs("</ul>\n", out);
 }
 

@@ -2,6 +2,7 @@
 #include "analyze/report/report_html.h"
 
 #include "analyze/report/calibration_used.h"
+#include "analyze/report/predict_show.h"
 #include "analyze/report/text_format.h"
 #include "datasets/format/series_calibration.h"
 
@@ -178,4 +179,5 @@ void html_provenance(const struct session *session, const struct figures *figure
         html_table_end(out);
         plan_as_run(session, i, out);
     }
+    html_prediction_motors(session, out);
 }

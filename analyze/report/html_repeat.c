@@ -2,6 +2,7 @@
  * typed as they stand. */
 #include "analyze/report/report_html.h"
 
+#include "analyze/prediction.h"
 #include "analyze/report/calibration_used.h"
 #include "analyze/report/text_format.h"
 #include "datasets/format/series_calibration.h"
@@ -118,6 +119,18 @@ static void put_options(const struct session *session, FILE *out)
         fputs(" --matters ", out);
         put_word(text, strlen(text), out);
     }
+    for (size_t i = 0; i < session->motor_count; i++) {
+        const struct prediction_motor *m = &session->motors[i];
+        char motor[sizeof m->feeder + sizeof m->file + 4];
+        /* A file whose own name holds = would be taken for a feeder's. */
+        snprintf(motor, sizeof motor, "%s%s%s", m->feeder,
+                 m->feeder[0] != 0              ? "="
+                 : strchr(m->file, '=') != NULL ? "./"
+                                                : "",
+                 m->file);
+        fputs(" --motor ", out);
+        put_word(motor, strlen(motor), out);
+    }
 }
 
 /* The calibrations that were not those in the series, as the report keeps them. */
@@ -165,14 +178,16 @@ void html_repeat(const struct session *session, FILE *out)
         "<h3>Work it out again</h3>\n<p>In the folder that holds the series: check that no byte of them has "
         "changed, work out this page again, and hold the published numbers against the data. With the same "
         "versions of the programs (<a href=\"#provenance\">provenance</a>) the result is the same to the "
-        "last "
-        "byte, with any number of threads.</p>\n",
+        "last byte, with any number of threads.</p>\n",
         out);
     if (calibration_used_any(session))
         fputs("<p>A calibration was used that is not the one in the series. It stands beside this page, "
-              "under a "
-              "name by its hash, and goes where this page goes. The folder of this page is called "
+              "under a name by its hash, and goes where this page goes. The folder of this page is called "
               "<code>report</code> below.</p>\n",
+              out);
+    if (session->motor_count > 0)
+        fputs("<p>The <a href=\"#motors\">motor files</a> are written out with the provenance, and stand to "
+              "the byte in <code>results.json</code> under <code>motors</code>.</p>\n",
               out);
     begin_commands("Commands that work this report out again", out);
     put_command(session, "verify", false, "", out);

@@ -2,7 +2,6 @@
 
 #include "analyze/analysis.h"
 #include "analyze/motor_file.h"
-#include "analyze/push.h"
 #include "analyze/report/predict_show.h"
 #include "datasets/format/series.h"
 #include "rig/base/number.h"
@@ -14,7 +13,6 @@
 #include <sys/stat.h>
 
 #define SPEED_MOST_MM_S 10000
-static const double PI = 3.14159265358979323846;
 /* Speeds of a prediction without any named or measured. */
 static const double LADDER_MM_S[] = {1, 2, 5, 10, 20, 30, 50, 75, 100, 150, 200};
 #define LADDER_COUNT (sizeof LADDER_MM_S / sizeof LADDER_MM_S[0])
@@ -61,66 +59,22 @@ static enum err_code add_own_drive(struct work *w, struct err *e)
     if (!(m->reduction > 0))
         return err_set_at(e, ERR_FILE, w->request->motor, 0, 0,
                           "reduction is missing: it takes that, or a series whose plan states it");
-    f->drive.drive_diameter_mm = m->values[PREDICT_DRIVE_DIAMETER_MM];
-    f->drive.reduction = m->reduction;
+    f->p.drive.drive_diameter_mm = m->values[PREDICT_DRIVE_DIAMETER_MM];
+    f->p.drive.reduction = m->reduction;
     w->answer.feeder_count = 1;
-    return ERR_OK;
-}
-
-/* The force of a point is the motor's only where the motor gave way in every run. */
-static void take_measured(struct predict_feeder *f, const struct feeder_result *result)
-{
-    for (size_t i = 0; i < result->point_count; i++) {
-        const struct speed_point *p = &result->points[i];
-        struct predict_measured *m = &f->measured[f->measured_count];
-        if (!p->stall_force_n.present || p->run_count == 0 ||
-            p->limited_count[LIMITED_UNCLEAR] == p->run_count)
-            continue;
-        m->speed_mm_s = p->speed_mm_s;
-        m->force_n = p->stall_force_n;
-        m->bound = p->stall_force_n.at_least || p->limited_count[LIMITED_MOTOR] != p->run_count;
-        f->measured_count++;
-    }
-}
-
-static enum err_code add_feeder(struct work *w, size_t index, struct err *e)
-{
-    const struct feeder_result *result = &w->session->feeders[index];
-    const struct series *series = w->session->series[result->series];
-    struct predict_motor *m = &w->answer.motor;
-    struct predict_feeder *f = &w->answer.feeders[w->answer.feeder_count];
-    const struct run_record *record = NULL;
-    double relative, microstep_mm;
-    for (size_t i = 0; i < w->session->run_count && record == NULL; i++) {
-        if (w->session->runs[i].feeder == index)
-            record = w->session->runs[i].record;
-    }
-    if (record == NULL)
-        return ERR_OK; /* named in the plan but never run */
-    if (record->full_steps_per_rev != m->full_steps_per_rev)
-        return err_set_at(e, ERR_FILE, w->request->motor, 0, 0,
-                          "full_steps_per_rev is %d, but %.60s in %.200s has a motor of %d",
-                          m->full_steps_per_rev, result->name, series->folder, record->full_steps_per_rev);
-    snprintf(f->name, sizeof f->name, "%s", result->name);
-    microstep_mm = push_feed_per_microstep_mm(record, &series->calibration, &relative);
-    f->drive.reduction = record->reduction;
-    f->drive.drive_diameter_mm =
-        microstep_mm * record->microsteps * record->full_steps_per_rev * record->reduction / PI;
-    f->drive.diameter_relative = relative;
-    if (record->mm_per_microstep > 0)
-        f->drive.rad_s_per_mm_s = 2 * PI / (4 * record->mm_per_microstep * record->microsteps);
-    take_measured(f, result);
-    w->answer.feeder_count++;
     return ERR_OK;
 }
 
 static enum err_code add_feeders(struct work *w, struct err *e)
 {
     enum err_code code = ERR_OK;
+    bool run;
     for (size_t i = 0; i < w->session->feeder_count && code == ERR_OK; i++) {
         if (w->request->feeder != NULL && strcmp(w->request->feeder, w->session->feeders[i].name) != 0)
             continue;
-        code = add_feeder(w, i, e);
+        code = prediction_of_feeder(w->session, i, &w->answer.motor, w->request->motor,
+                                    &w->answer.feeders[w->answer.feeder_count].p, &run, e);
+        w->answer.feeder_count += run;
     }
     if (code == ERR_OK && w->answer.feeder_count == 0)
         code = w->request->feeder != NULL
@@ -138,25 +92,26 @@ static enum err_code work_out(struct work *w, struct predict_feeder *f, struct e
     size_t count = w->speed_count;
     for (size_t i = 0; i < count; i++)
         f->forces[i].speed_mm_s = w->speeds_mm_s[i];
-    for (size_t i = 0; count == 0 && i < f->measured_count; i++)
-        f->forces[i].speed_mm_s = f->measured[i].speed_mm_s;
+    for (size_t i = 0; count == 0 && i < f->p.measured_count; i++)
+        f->forces[i].speed_mm_s = f->p.measured[i].speed_mm_s;
     if (count == 0)
-        count = f->measured_count;
+        count = f->p.measured_count;
     if (count == 0) {
         for (count = 0; count < LADDER_COUNT; count++)
             f->forces[count].speed_mm_s = LADDER_MM_S[count];
     }
     for (size_t i = 0; i < count && code == ERR_OK; i++) {
         top = fmax(top, f->forces[i].speed_mm_s);
-        code = predict_at(m, &f->drive, f->forces[i].speed_mm_s, &f->forces[i], e);
+        code = predict_at(m, &f->p.drive, f->forces[i].speed_mm_s, &f->forces[i], e);
     }
     f->force_count = count;
-    for (size_t i = 0; i < f->measured_count; i++)
-        top = fmax(top, f->measured[i].speed_mm_s);
+    for (size_t i = 0; i < f->p.measured_count; i++)
+        top = fmax(top, f->p.measured[i].speed_mm_s);
     for (size_t i = 0; w->request->out != NULL && i < PREDICT_CURVE_POINTS && code == ERR_OK; i++)
-        code = predict_at(m, &f->drive, 1.05 * top * (double)i / (PREDICT_CURVE_POINTS - 1), &f->curve[i], e);
+        code =
+            predict_at(m, &f->p.drive, 1.05 * top * (double)i / (PREDICT_CURVE_POINTS - 1), &f->curve[i], e);
     if (code == ERR_OK)
-        code = predict_judge(m, &f->drive, f->measured, f->measured_count, &f->verdict, e);
+        code = predict_judge(m, &f->p.drive, f->p.measured, f->p.measured_count, &f->p.verdict, e);
     return code;
 }
 
@@ -189,8 +144,8 @@ static enum err_code judge(const struct work *w, struct err *e)
 {
     size_t compared = 0, differing = 0;
     for (size_t i = 0; i < w->answer.feeder_count; i++) {
-        compared += w->answer.feeders[i].verdict.compared;
-        differing += w->answer.feeders[i].verdict.differing;
+        compared += w->answer.feeders[i].p.verdict.compared;
+        differing += w->answer.feeders[i].p.verdict.differing;
     }
     if (!w->answer.with_series)
         return ERR_OK;

@@ -47,7 +47,42 @@ static enum err_code read_options(const json_t *root, const char *file, struct s
     return ERR_OK;
 }
 
-enum err_code published_read(const char *path, json_t **root, struct session_options *options, struct err *e)
+/* The motor files, as they stand in the published file, which must stay as long as the options do. */
+static enum err_code read_motors(const json_t *root, const char *file, struct session_options *options,
+                                 struct session_motor *motors, struct err *e)
+{
+    struct json_place place = {root, file, ""}, inside;
+    const json_t *list;
+    json_t *value;
+    size_t i;
+    enum err_code code;
+    if (json_object_get(root, "motors") == NULL)
+        return ERR_OK;
+    code = json_strict_child(&place, "motors", JSON_ARRAY, &list, e);
+    if (code == ERR_OK && json_array_size(list) > SESSION_MOTORS_MAX)
+        code = err_set_at(e, ERR_FILE, file, 0, 0, "motors: more than %d", SESSION_MOTORS_MAX);
+    if (code != ERR_OK)
+        return code;
+    json_array_foreach(list, i, value)
+    {
+        struct session_motor *m = &motors[i];
+        inside = (struct json_place){value, file, "motors."};
+        m->file = json_string_value(json_object_get(value, "file"));
+        m->text = json_string_value(json_object_get(value, "text"));
+        if (m->file == NULL || m->text == NULL)
+            return err_set_at(e, ERR_FILE, file, 0, 0, "motors: entry %zu has no file or no text", i + 1);
+        if (!json_is_null(json_object_get(value, "feeder")))
+            code = json_strict_text(&inside, "feeder", m->feeder, sizeof m->feeder, e);
+        if (code != ERR_OK)
+            return code;
+        options->motor_count++;
+    }
+    options->motors = motors;
+    return ERR_OK;
+}
+
+enum err_code published_read(const char *path, json_t **root, struct session_options *options,
+                             struct session_motor *motors, struct err *e)
 {
     char schema[64];
     struct json_place place = {NULL, path, ""};
@@ -62,6 +97,8 @@ enum err_code published_read(const char *path, json_t **root, struct session_opt
         code = err_set_at(e, ERR_FILE, path, 0, 0, "is of a report that was not finished; make that again");
     if (code == ERR_OK)
         code = read_options(*root, path, options, e);
+    if (code == ERR_OK)
+        code = read_motors(*root, path, options, motors, e);
     if (code != ERR_OK) {
         json_decref(*root);
         *root = NULL;

@@ -7,9 +7,12 @@
 
 #include <jansson.h>
 
-/* Read path into *root (a new reference, NULL on error) and put margin, accepted conditions and differences
- * that matter into options, whose other members stay. ERR_FILE for anything that is no finished results.json
- * of this schema, or that names options that no command line could have given. */
-enum err_code published_read(const char *path, json_t **root, struct session_options *options, struct err *e);
+/* Read path into *root (a new reference, NULL on error) and put margin, accepted conditions, differences that
+ * matter and motors into options, whose other members stay. motors: room for SESSION_MOTORS_MAX, which
+ * options point to and which point into *root: both must stay as long as the options do. ERR_FILE for
+ * anything that is no finished results.json of this schema, or that names options that no command line could
+ * have given. */
+enum err_code published_read(const char *path, json_t **root, struct session_options *options,
+                             struct session_motor *motors, struct err *e);
 
 #endif

@@ -4,6 +4,7 @@
 #include "analyze/report/calibration_used.h"
 #include "analyze/report/html_quality.h"
 #include "analyze/report/html_style.h"
+#include "analyze/report/predict_show.h"
 #include "analyze/report/text_format.h"
 
 #include <stdlib.h>
@@ -104,6 +105,7 @@ struct parts {
     bool pushes;     /* under the feeders' own conditions: points, curves */
     bool any_push;   /* of any test: a stall force, and what gave way */
     bool comparison; /* more than one feeder */
+    bool prediction; /* a motor file was given */
     const char *tests[ANSWER_TESTS_MAX];
     size_t test_count;
 };
@@ -119,6 +121,8 @@ static void contents(const struct parts *parts, FILE *out)
         fputs("<li><a href=\"#pushes\">Push curves</a></li>\n"
               "<li><a href=\"#torque-section\">Torque against speed</a></li>\n",
               out);
+    if (parts->prediction)
+        fputs("<li><a href=\"#prediction\">Measured against the data sheet</a></li>\n", out);
     for (size_t i = 0; i < parts->test_count; i++) {
         char id[48];
         html_test_id(parts->tests[i], id, sizeof id);
@@ -192,6 +196,16 @@ static enum err_code push_sections(const struct figures *figures, FILE *out, str
     return code;
 }
 
+static enum err_code prediction_section(const struct session *session, const struct figures *figures,
+                                        FILE *out, struct err *e)
+{
+    enum err_code code;
+    begin_section("prediction", "Measured against the data sheet", out);
+    code = html_prediction(session, figures, out, e);
+    end_section(out);
+    return code;
+}
+
 static enum err_code uncertainty_section(const struct session *session, const struct figures *figures,
                                          const struct parts *parts, FILE *out, struct err *e)
 {
@@ -205,6 +219,8 @@ static enum err_code uncertainty_section(const struct session *session, const st
         code = html_figures_of(figures, FIGURE_BUDGET, out, e);
     }
     html_outcome_budgets(session, out);
+    if (code == ERR_OK)
+        code = html_prediction_budgets(session, out, e);
     html_estimates(session, out);
     end_section(out);
     return code;
@@ -216,6 +232,7 @@ enum err_code report_html_write(const struct session *session, const struct figu
     struct parts parts = {.pushes = answer_has_pushes(session), .any_push = html_any_push_run(session)};
     enum err_code code;
     parts.comparison = parts.pushes || session->feeder_count > 1;
+    parts.prediction = html_prediction_wanted(session);
     parts.test_count = answer_tests(session, parts.tests, ANSWER_TESTS_MAX);
     head(session, out);
     code = html_answer(session, out, e);
@@ -233,6 +250,8 @@ enum err_code report_html_write(const struct session *session, const struct figu
         return code;
     if (parts.pushes)
         code = push_sections(figures, out, e);
+    if (code == ERR_OK && parts.prediction)
+        code = prediction_section(session, figures, out, e);
     if (code == ERR_OK)
         code = html_outcomes(session, figures, out, e);
     if (code != ERR_OK)

@@ -8,6 +8,7 @@
 #include "analyze/report/json_outcome.h"
 #include "analyze/report/json_quality.h"
 #include "analyze/report/json_stream.h"
+#include "analyze/report/predict_show.h"
 #include "analyze/report/text_format.h"
 #include "analyze/run_result.h"
 
@@ -320,6 +321,8 @@ enum err_code report_json_write(const struct session *session, FILE *out, struct
     json_stream_member(&s, "simulated", json_boolean(session->simulated));
     json_stream_member(&s, "reference_speed_mm_s", json_build_number(session->reference_speed_mm_s));
     json_stream_member(&s, "margin", json_build_number(session->margin));
+    if (session->motor_count > 0)
+        json_stream_member(&s, "motors", predict_json_motors(&b, session));
     json_stream_list_begin(&s, "series");
     for (size_t i = 0; i < session->series_count; i++)
         json_stream_item(&s, series_object(&b, session, i, &quality.series[i]));
@@ -332,6 +335,8 @@ enum err_code report_json_write(const struct session *session, FILE *out, struct
     for (size_t i = 0; i < session->feeder_count; i++)
         json_stream_item(&s, feeder_object(&b, session, i, &quality.feeders[i]));
     json_stream_list_end(&s);
+    if (session->motor_count > 0)
+        json_stream_member(&s, "predictions", predict_json_predictions(&b, session));
     json_comparisons(&b, comparisons, session);
     json_stream_members(&s, comparisons);
     json_stream_end(&s);

@@ -51,7 +51,7 @@ static bool base_name(const char *name, char *base, size_t size)
 static bool figure_file(const char *written)
 {
     static const char *const starts[] = {"push-",   "test-",        "stall-force.", "slip-onset.",
-                                         "torque.", "differences.", "budget."};
+                                         "torque.", "differences.", "budget.",      "prediction."};
     static const char *const endings[] = {".gp", ".csv", ".svg"};
     char name[NAME_MAX + 1];
     bool start = false, ending = false;

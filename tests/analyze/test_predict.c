@@ -103,6 +103,106 @@ Test(predict, the_interval_is_what_the_tolerances_leave)
     cr_expect_float_eq(force.force_n.high_95, force.force_n.value, 1e-9);
 }
 
+static const struct budget_component *part(const struct budget *b, enum predict_input input)
+{
+    for (size_t i = 0; i < b->count; i++) {
+        if (strcmp(b->components[i].name, PREDICT_INPUT_KINDS[input].label) == 0)
+            return &b->components[i];
+    }
+    cr_assert(false, "no %s", PREDICT_INPUT_KINDS[input].label);
+    return NULL;
+}
+
+/* Where the current limits, force is a product: a part of each is its relative standard uncertainty times the
+ * force, and what cannot limit brings nothing. */
+Test(predict, a_budget_where_the_current_limits_is_that_of_a_product)
+{
+    static const struct {
+        enum predict_input input;
+        double half;
+    } parts[] = {{PREDICT_HOLDING_TORQUE_NM, 0.1},
+                 {PREDICT_SET_CURRENT_A, 0.05},
+                 {PREDICT_EFFICIENCY, 0.03},
+                 {PREDICT_SUPPLY_V, 0}};
+    struct budget b;
+    struct predict_force force;
+    struct err e = {0};
+    double squares = 0;
+    motor.values[PREDICT_SET_CURRENT_A] = 1.1;
+    drive.diameter_relative = 0.004;
+    cr_assert_eq(predict_at(&motor, &drive, 2.3, &force, &e), ERR_OK, "%s", e.text);
+    cr_assert_eq(predict_budget(&motor, &drive, 2.3, &b, &e), ERR_OK, "%s", e.text);
+    cr_expect_eq(b.count, 7, "all but the rated current, which is exact: %zu", b.count);
+    for (size_t i = 0; i < sizeof parts / sizeof parts[0]; i++) {
+        const struct budget_component *c = part(&b, parts[i].input);
+        double u = parts[i].half / sqrt(3) * force.force_n.value;
+        cr_expect_float_eq(c->contribution, u, 1e-4 * u + 1e-9, "%s: %g, not %g", c->name, c->contribution,
+                           u);
+        cr_expect(c->type == BUDGET_TYPE_B && c->operator_estimate && isinf(c->degrees_of_freedom));
+    }
+    cr_expect_float_eq(part(&b, PREDICT_HOLDING_TORQUE_NM)->standard_uncertainty,
+                       0.1 / sqrt(3) * motor.values[PREDICT_HOLDING_TORQUE_NM], 1e-12);
+    cr_expect_str_eq(part(&b, PREDICT_HOLDING_TORQUE_NM)->unit, "N m");
+    cr_expect_float_eq(part(&b, PREDICT_DRIVE_DIAMETER_MM)->contribution, 0.004 * force.force_n.value,
+                       1e-4 * force.force_n.value, "of the drive, not of the file");
+    cr_expect_lt(part(&b, PREDICT_DRIVE_DIAMETER_MM)->sensitivity, 0, "a larger gear pushes less");
+    cr_expect_gt(part(&b, PREDICT_EFFICIENCY)->sensitivity, 0);
+    for (size_t i = 0; i < b.count; i++)
+        squares += b.components[i].contribution * b.components[i].contribution;
+    cr_expect_float_eq(budget_standard_uncertainty(&b), sqrt(squares), 1e-9);
+    cr_expect_float_eq(sqrt(squares), force.force_n.standard_uncertainty,
+                       0.01 * force.force_n.standard_uncertainty, "as the trials have it");
+}
+
+/* At speed: slopes of the published formula, by hand. */
+Test(predict, a_budget_where_the_supply_limits_has_the_slopes_of_the_pull_out_torque)
+{
+    const double p = 50, psi = 0.008, r = 1.5, l = 2.8e-3, v = 4 / PI * 24, turns_s = 5;
+    double w = 2 * PI * p * turns_s, z = hypot(r, w * l), newtons = 2 * 3.3 * 0.87 / 0.0087;
+    double by_v = p * psi / z, by_l = p * psi * (-v / pow(z, 3) + 2 * w * psi * r / pow(z, 4)) * w * w * l;
+    struct predict_force force;
+    struct budget b;
+    struct err e = {0};
+    /* A rig commands steps: the motor turns at a speed that the diameter does not change. */
+    drive.rad_s_per_mm_s = 2 * p * 3.3 / 8.7;
+    cr_assert_eq(predict_at(&motor, &drive, turns_s / 3.3 * PI * 8.7, &force, &e), ERR_OK, "%s", e.text);
+    cr_assert_eq(predict_budget(&motor, &drive, force.speed_mm_s, &b, &e), ERR_OK, "%s", e.text);
+    cr_expect_not(force.current_limited);
+    cr_expect_float_eq(part(&b, PREDICT_SUPPLY_V)->contribution, newtons * by_v * v * 0.02 / sqrt(3), 1e-3);
+    cr_expect_float_eq(part(&b, PREDICT_SUPPLY_V)->sensitivity, newtons * by_v * 4 / PI, 1e-3);
+    cr_expect_float_eq(part(&b, PREDICT_INDUCTANCE_H)->contribution, newtons * fabs(by_l) * l * 0.2 / sqrt(3),
+                       0.02 * newtons * fabs(by_l) * l * 0.2, "the formula bends a little over 20 %%");
+    cr_expect_lt(part(&b, PREDICT_INDUCTANCE_H)->sensitivity, 0);
+    cr_expect_eq(part(&b, PREDICT_SET_CURRENT_A)->contribution, 0);
+}
+
+Test(predict, a_measured_drive_diameter_has_its_own_degrees_of_freedom)
+{
+    struct budget b;
+    struct err e = {0};
+    drive.diameter_relative = 0.003;
+    drive.diameter_degrees = 7;
+    cr_assert_eq(predict_budget(&motor, &drive, 4.1, &b, &e), ERR_OK, "%s", e.text);
+    cr_expect_eq(part(&b, PREDICT_DRIVE_DIAMETER_MM)->degrees_of_freedom, 7);
+    cr_expect_eq(part(&b, PREDICT_DRIVE_DIAMETER_MM)->type, BUDGET_TYPE_A);
+    cr_expect_not(part(&b, PREDICT_DRIVE_DIAMETER_MM)->operator_estimate);
+    cr_expect_float_eq(part(&b, PREDICT_DRIVE_DIAMETER_MM)->standard_uncertainty, 0.003 * 8.7, 1e-12);
+}
+
+/* Where set current and supply limit alike a slope would have it that one of them is all, the other nothing.
+ */
+Test(predict, a_budget_at_the_corner_has_part_of_both)
+{
+    double torque;
+    struct budget b;
+    struct err e = {0};
+    predict_force_n(&motor, &drive, NULL, 20, &torque, NULL);
+    motor.values[PREDICT_SET_CURRENT_A] = torque / (50 * 0.008);
+    cr_assert_eq(predict_budget(&motor, &drive, 20, &b, &e), ERR_OK, "%s", e.text);
+    cr_expect_gt(part(&b, PREDICT_SET_CURRENT_A)->contribution, 0);
+    cr_expect_gt(part(&b, PREDICT_SUPPLY_V)->contribution, 0);
+}
+
 #define SPEEDS 6
 static const double SPEED_MM_S[SPEEDS] = {3, 7, 15, 31, 62, 97};
 
@@ -203,6 +303,31 @@ Test(predict, what_agrees_needs_no_cause_and_a_bound_contradicts_from_below_only
     cr_assert_eq(predict_judge(&motor, &drive, m, SPEEDS, &v, &e), ERR_OK, "%s", e.text);
     cr_expect_eq(v.differing, 1, "more than the motor should do");
     cr_expect(m[2].differs);
+}
+
+Test(predict, the_difference_has_the_joint_interval_by_which_it_is_judged)
+{
+    struct predict_measured m[SPEEDS];
+    struct predict_verdict v;
+    struct err e = {0};
+    direct_drive();
+    measure(m, PREDICT_EFFICIENCY, 0.85);
+    m[4].bound = true;
+    cr_assert_eq(predict_judge(&motor, &drive, m, SPEEDS, &v, &e), ERR_OK, "%s", e.text);
+    for (int i = 0; i < SPEEDS; i++) {
+        const struct quantity *p = &m[i].predicted.force_n, *q = &m[i].force_n, *d = &m[i].difference_n;
+        cr_expect_float_eq(d->value, q->value - p->value, 1e-12);
+        if (i == 4) {
+            cr_expect(d->at_least, "a bound");
+            cr_expect_float_eq(d->value - d->low_95, p->high_95 - p->value, 1e-12);
+            continue;
+        }
+        cr_expect_float_eq(d->high_95 - d->value, hypot(q->high_95 - q->value, p->value - p->low_95), 1e-12);
+        cr_expect_float_eq(d->value - d->low_95, hypot(q->value - q->low_95, p->high_95 - p->value), 1e-12);
+        cr_expect_float_eq(d->standard_uncertainty, hypot(q->standard_uncertainty, p->standard_uncertainty),
+                           1e-12);
+        cr_expect_eq(m[i].differs, d->low_95 > 0 || d->high_95 < 0, "speed %d", i);
+    }
 }
 
 /* ---- the motor file ---- */

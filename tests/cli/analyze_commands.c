@@ -385,9 +385,10 @@ Test(analyze_commands, predict_holds_a_series_against_a_data_sheet)
     cr_expect_eq(run("predict m.yaml s --out p"), EXIT_DONE, "%s", complained);
     cr_expect(strstr(said, "SIMULATED DATA\n") == said);
     cr_expect(strstr(said, "gear-8: drive diameter 8 mm") != NULL, "%s", said);
-    cr_expect(strstr(said, "agree at all speeds") != NULL, "%s", said);
+    cr_expect(strstr(said, "agree within the joint 95 % interval, at the only speed measured") != NULL, "%s",
+              said);
     other = scratch_read("p/prediction.csv");
-    cr_expect(strstr(other, "measured,2,4.75,") != NULL, "%s", other);
+    cr_expect(strstr(other, "measured,2,gear-12,4.75,") != NULL, "%s", other);
     free(other);
     other = scratch_replace(motor, "current_is: peak", "current_is: rms");
     scratch_write("m.yaml", other);

@@ -69,12 +69,20 @@ for t, p in zip(wanted, got):
     f = p['push_force_n']
     assert abs(f['value'] / (2 * t / 0.008) - 1) < 1e-8, f
     assert f['low_95'] < f['value'] < f['high_95'] and p['limited_by'] == 'voltage'
+    # Its budget: all but the rated current, which is exact, and each an estimate.
+    assert len(f['budget']) == 7 and all(c['operator_estimate'] and c['type'] == 'B' for c in f['budget'])
+    u = sum(c['contribution'] ** 2 for c in f['budget']) ** 0.5
+    assert abs(u / f['standard_uncertainty'] - 1) < 0.05, (u, f)
 END
 
 motor rms.yaml 's/set_current_a: 60/set_current_a: 1.2/; s/peak/rms/'
 run 0 rms.yaml --speeds 2
 holds "an rms setting" "1.697 A peak, by a setting of 1.2 A rms" "$(cat .out)"
 holds "what limits" "set current" "$(cat .out)"
+holds "the budget" "Budget of the push force at 2 mm/s, limited by the set current" "$(cat .out)"
+holds "a component of it" "efficiency" "$(sed -n '/^Budget/,$p' .out)"
+holds "whose it is" "estimate" "$(grep '^holding torque' .out)"
+holds "what they come to" "all together" "$(cat .out)"
 
 run 0 m.yaml --out fig
 checks=$((checks + 1))

@@ -15,13 +15,14 @@
 struct read {
     json_t *root;
     struct session_options options;
+    struct session_motor motors[SESSION_MOTORS_MAX];
 };
 
 static enum err_code read_input(const char *path, void *result, struct err *e)
 {
     struct read *r = result;
     memset(r, 0, sizeof *r);
-    return published_read(path, &r->root, &r->options, e);
+    return published_read(path, &r->root, &r->options, r->motors, e);
 }
 
 static void release(void *result)
@@ -33,7 +34,9 @@ static void release(void *result)
 static void check_options(const struct session_options *o)
 {
     static struct session_options again;
+    static struct session_motor motors[SESSION_MOTORS_MAX];
     json_t *root = json_object(), *accept = json_array(), *matters = json_object(), *read;
+    json_t *named = json_array();
     const char *path = fuzz_scratch("results.json");
     struct err e = {0};
     for (size_t i = 0; i < CONDITION_COUNT; i++) {
@@ -46,11 +49,25 @@ static void check_options(const struct session_options *o)
     json_object_set_new(root, "margin", json_real(o->margin));
     json_object_set_new(root, "accept", accept);
     json_object_set_new(root, "matters", matters);
+    for (size_t i = 0; i < o->motor_count; i++) {
+        const struct session_motor *m = &o->motors[i];
+        json_t *feeder = m->feeder[0] != 0 ? json_string(m->feeder) : json_null();
+        json_array_append_new(
+            named, json_pack("{s:s, s:s, s:o}", "file", m->file, "text", m->text, "feeder", feeder));
+    }
+    if (o->motor_count > 0)
+        json_object_set(root, "motors", named);
+    json_decref(named);
     assert(json_strict_write(path, root, &e) == ERR_OK);
     memset(&again, 0, sizeof again);
-    assert(published_read(path, &read, &again, &e) == ERR_OK);
+    assert(published_read(path, &read, &again, motors, &e) == ERR_OK);
     assert(again.margin == o->margin && again.matter_count == o->matter_count);
     assert(memcmp(again.accept, o->accept, sizeof o->accept) == 0);
+    assert(again.motor_count == o->motor_count);
+    for (size_t i = 0; i < o->motor_count; i++)
+        assert(strcmp(again.motors[i].file, o->motors[i].file) == 0 &&
+               strcmp(again.motors[i].text, o->motors[i].text) == 0 &&
+               strcmp(again.motors[i].feeder, o->motors[i].feeder) == 0);
     /* The file is written with its keys sorted. */
     for (size_t i = 0; i < o->matter_count; i++) {
         size_t j = 0;

@@ -251,6 +251,42 @@ def check_pushes(folder, results, tests):
         expect(right >= 0.9 * len(runs), f"{test}: what limited it right in only {right} of {len(runs)} runs")
 
 
+# The tests of the demo whose pushes the report holds against the motor's data sheet.
+PREDICTED = ["blocked-push", "speed-sweep"]
+ROUNDING_SHARE = 1e-3  # what the data sheet's rounding may move a predicted force by
+
+
+def predicted_n(parameters, speed):
+    """Push force by the model's own motor: pull-out torque (Acarnley, Stepping Motors) or what the current holds."""
+    motor, gear = parameters["motor"], parameters["gear"]
+    p = motor["full_steps_per_rev"] / 4
+    w = 2 * p * gear["reduction"] * speed / gear["drive_diameter_mm"]
+    z = math.hypot(motor["resistance_ohm"], w * motor["inductance_h"])
+    psi = motor["flux_linkage_wb"]
+    out = p * psi * (4 / math.pi * motor["supply_v"] / z - w * psi * motor["resistance_ohm"] / z ** 2)
+    return 2 * gear["reduction"] * gear["efficiency"] * min(out, motor["holding_torque_nm"]) / gear["drive_diameter_mm"] * 1000
+
+
+def check_predictions(folder, results, tests):
+    """The motor file is that of the model: what it predicts is what the model does, and no measured force contradicts it."""
+    wanted = [test for test in tests if test in PREDICTED]
+    if not wanted:
+        expect("predictions" not in results, "a prediction without any push to hold against it")
+        return
+    parameters = {p["name"]: p for p in load(folder / wanted[0] / "truth.json")["feeders"]}
+    speeds = [point["speed_mm_s"] for feeder in results["predictions"] for point in feeder["measured"]]
+    expect(len(speeds) >= 2 * len(wanted), f"only {len(speeds)} speeds are held against the motor's data sheet")
+    for feeder in results["predictions"]:
+        name = feeder["feeder"].split(" (")[0]
+        expect(feeder["differing"] == 0, f"{feeder['feeder']}: measured and predicted differ at {feeder['differing']} speeds")
+        for point in feeder["measured"]:
+            known, said = predicted_n(parameters[name], point["speed_mm_s"]), point["predicted_n"]["value"]
+            expect(abs(said / known - 1) < ROUNDING_SHARE,
+                   f"{feeder['feeder']} at {point['speed_mm_s']:g} mm/s: predicted {said:.5g} N, "
+                   f"the model's motor does {known:.5g} N")
+    print(f"{len(speeds)} forces held against the motor's data sheet")
+
+
 def main():
     folder, analyze = pathlib.Path(sys.argv[1]), pathlib.Path(sys.argv[2]).resolve()
     tests = sys.argv[3:] or TESTS
@@ -259,6 +295,7 @@ def main():
     expect(results["simulated"] is True, "results.json does not say that the data are simulated")
     check_pushes(folder, results, tests)
     check_quantities(folder, results, tests)
+    check_predictions(folder, results, tests)
     for sentence in wrong:
         print(sentence)
     return 1 if wrong else 0

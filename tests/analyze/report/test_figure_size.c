@@ -1,5 +1,6 @@
 /* Pictures stay small however much there is to show, and keep what stands out. */
 #include "analyze/picture_share.h"
+#include "analyze/prediction.h"
 #include "analyze/push_motion.h"
 #include "analyze/report/figure.h"
 #include "analyze/run_result.h"
@@ -169,11 +170,29 @@ static struct session *many(void)
     return s;
 }
 
+/* A motor for all of them. */
+static void predict(struct session *s)
+{
+    static const struct session_motor motor = {
+        .file = "motor.yaml",
+        .text = "nipbench_motor: 1\nfull_steps_per_rev: 200\nholding_torque_nm: 0.23\nrated_current_a: 1\n"
+                "phase_resistance_ohm: 4\nphase_inductance_h: 0.2\nset_current_a: 1\ncurrent_is: peak\n"
+                "supply_v: 24\nefficiency: 0.95\nend: true\n"};
+    const struct session_options options = {.motors = &motor, .motor_count = 1};
+    struct err e = {0};
+    quantity_init_numerics();
+    cr_assert_eq(prediction_read_motors(s, &options, &e), ERR_OK, "%s", e.text);
+    cr_assert_eq(prediction_all(s, &e), ERR_OK, "%s", e.text);
+    cr_assert_eq(s->prediction_count, MANY_FEEDERS);
+}
+
 Test(figure_size, every_picture_stays_small_with_many_runs_feeders_and_events)
 {
     struct session *s = many();
     struct figures figures;
     struct err e = {0};
+    bool predicted = false;
+    predict(s);
     double least = 60 - 17, greatest = 60 + 17;
     cr_assert_eq(page_figures(s, &figures, &e), ERR_OK, "%s", e.text);
     cr_assert_gt(figures.count, MANY_FEEDERS);
@@ -183,6 +202,11 @@ Test(figure_size, every_picture_stays_small_with_many_runs_feeders_and_events)
         if (f->kind == FIGURE_PUSH && f->feeder > 1)
             continue;
         free(drawn(f));
+        if (f->kind == FIGURE_PREDICTION) {
+            predicted = true;
+            cr_expect_not_null(strstr(f->description, " The first 16 of 24 feeders are drawn."), "%s",
+                               f->description);
+        }
         if (f->kind != FIGURE_STALL)
             continue;
         cr_expect_not_null(strstr(f->description, " of 6000 runs have a mark"), "%s", f->description);
@@ -196,6 +220,8 @@ Test(figure_size, every_picture_stays_small_with_many_runs_feeders_and_events)
         }
         cr_expect(low < least + 0.01 && high > greatest - 0.01, "%g to %g", low, high);
     }
+    cr_expect(predicted);
     figures_free(&figures);
+    prediction_forget(s);
     fixture_session_free(s);
 }
