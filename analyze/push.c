@@ -43,6 +43,10 @@ const char *const LIMITED_NAMES[LIMITED_COUNT] = {"motor", "grip", "limit", "unc
 /* Relative scatter assumed of a single event, where none can be seen: an estimate, not a measurement. */
 #define SINGLE_EVENT_SCATTER 0.02
 #define SURE                 0.9
+/* Full steps over which the speed at a stall is taken, and the share of the commanded one that counts as
+ * reached. */
+#define SPEED_STEPS   2.5
+#define SPEED_REACHED 0.9
 /* Relative standard uncertainty of a stiffness that is a mere slope: what creep, which is not known then, may
  * take off it. An estimate. */
 #define SLOPE_RELATIVE_SD 0.03
@@ -265,6 +269,26 @@ static void say_why(struct push_result *r, const struct limit_cause *cause, cons
                      l->fit.onset_found ? ", past an onset of gross slip" : ", all of it creep");
 }
 
+/* A motor gives another force at another speed: one that stalls before it has come to the commanded speed
+ * says nothing of that. Commanded speed over the last microsteps before sample end, where there are enough of
+ * them. */
+static void flag_speeding_up(struct push_result *r, const struct push_motion *m, size_t contact, size_t end,
+                             double commanded_mm_s)
+{
+    size_t from = end - 1;
+    while (from > contact && m->feed_mm[end - 1] - m->feed_mm[from] < SPEED_STEPS * m->step_mm)
+        from--;
+    double feed_mm = m->feed_mm[end - 1] - m->feed_mm[from], time_s = m->time_s[end - 1] - m->time_s[from];
+    if (feed_mm < SPEED_STEPS * m->step_mm || !(time_s > 0) ||
+        feed_mm / time_s > SPEED_REACHED * commanded_mm_s)
+        return;
+    push_motion_flag(
+        r,
+        "it stalled while it still gained speed, at %.3g of %.3g mm/s: this is no force at that speed; "
+        "accelerate faster, or begin further from the blocked end",
+        feed_mm / time_s, commanded_mm_s);
+}
+
 static void name_limit(struct push_result *r, const struct limit_cause *cause)
 {
     memcpy(r->probability, cause->probability, sizeof r->probability);
@@ -312,6 +336,8 @@ static enum err_code answer(const struct push_motion *m, const struct run_record
     push_loading_fit(m, r, contact, end, 0, 0, &gear, &l);
     double rise_n_per_mm = push_sampling_stiffness(m, &l, contact, end);
     push_sampling_of(m, contact, end, rise_n_per_mm, pitch_mm, drops, count, r);
+    if (count > 0)
+        flag_speeding_up(r, m, contact, end, record->speed_mm_s);
     bool blind = push_sampling_hides_period(&r->sampling, blind_why);
     evidence.onset_known = l.fitted;
     evidence.onset_found = l.fitted && l.fit.onset_found;

@@ -634,3 +634,22 @@ Test(push, a_motor_is_told_by_a_loading_of_few_readings)
     cr_expect_geq(motors, 27, "%d of 32", motors);
     cr_expect_eq(grips, 0);
 }
+
+Test(push, a_stall_on_the_way_to_the_speed_is_flagged)
+{
+    static const double ACCELERATION_MM_S2[] = {300, 9000};
+    for (int i = 0; i < 2; i++) {
+        prepare(MOTOR, false);
+        s.push.speed_mm_s = 57.3;
+        s.push.acceleration_mm_s2 = ACCELERATION_MM_S2[i];
+        s.push.sample_rate_hz = 2000;
+        simulate_and_analyse();
+        cr_expect_eq(flags_say("still gained speed"), i == 0, "at %g mm/s2", ACCELERATION_MM_S2[i]);
+        end();
+    }
+    /* A slow push whose steps are few among its readings. */
+    prepare(MOTOR, false);
+    s.push.speed_mm_s = 0.93;
+    simulate_and_analyse();
+    cr_expect(!flags_say("still gained speed"));
+}
