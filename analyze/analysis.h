@@ -118,26 +118,29 @@ struct run_finding {
     double fed_mm;          /* commanded feed of all motion of the run, forward and back */
 };
 
-/* Sentences one after another, each with its zero byte; run_text gives the i-th. */
+/* Sentences, of the session's store: equal ones of many runs are there once. */
 struct run_texts {
     size_t count;
-    const char *text;
+    const char *const *text;
 };
 
 /* The budget of a force of one run: no part of it is correlated with another, and each is in newtons with a
- * sensitivity of 1. run_budget makes a struct budget of it. */
-struct run_budget_kind {
+ * sensitivity of 1. What its parts are is the same for many runs and kept once (run_store); a run has its
+ * numbers. run_budget makes a struct budget of the two. */
+struct run_budget_part {
     char name[48];
     enum budget_type type;
     bool operator_estimate;
+    bool exact; /* degrees of freedom are INFINITY */
 };
-struct run_budget_part {
-    const struct run_budget_kind *kind; /* of the session's kinds */
-    double standard_uncertainty_n, degrees_of_freedom;
+struct run_budget_kind {
+    size_t count; /* at least 1 */
+    struct run_budget_part part[BUDGET_COMPONENTS_MAX];
 };
 struct run_budget {
-    size_t count; /* 0: there is none */
-    const struct run_budget_part *parts;
+    const struct run_budget_kind *kind; /* of the session's store; NULL: there is no budget */
+    const double *number; /* standard uncertainty of each part, N; then the degrees of freedom of each part
+                             that is not exact, in the same order */
 };
 
 /* Commanded feed against force with no more columns than its figure has room for; and what is read off the
@@ -201,7 +204,8 @@ struct run_result {
     size_t quantity_count;
     struct run_trace trace; /* n 0: none; owned */
     double fed_mm;
-    void *room, *picture_room; /* what the others point into; owned. See run_result.h */
+    /* What the others point into, beside the session's store: why_not, and the picture; owned. */
+    void *why_room, *picture_room;
 };
 
 /* One feeder at one speed over its runs. */
@@ -334,10 +338,14 @@ struct comparison_family {
     struct design_result design; /* its groups are the members in the order of session.feeders; no pairs */
 };
 
-/* Kinds of components that many runs share, each kept once. */
-struct run_kinds {
+/* What runs point into: kinds of budgets and sentences that many of them share, each kept once, and the room
+ * of all runs, in blocks one after another. */
+struct run_store {
     struct run_budget_kind **kind;
-    size_t count;
+    size_t kind_count;
+    void *sentences; /* tree of those in the blocks (tsearch) */
+    struct run_block *last_block;
+    size_t runs_expected; /* room for so many is taken at once */
 };
 
 /* A motor file by which push forces are predicted (prediction.h). */
@@ -354,7 +362,7 @@ struct prediction;
 struct session {
     struct series **series;
     size_t series_count;
-    struct run_kinds kinds;
+    struct run_store store;
     struct run_result *runs;
     size_t run_count;
     struct feeder_result *feeders;

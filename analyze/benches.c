@@ -5,6 +5,7 @@
 #include "analyze/benches_rig.h"
 #include "analyze/comparison_gate.h"
 #include "analyze/comparison_push.h"
+#include "datasets/format/kept.h"
 
 #include <math.h>
 #include <stdio.h>
@@ -212,7 +213,7 @@ static const char *bench_of(const struct session *s, size_t series)
 {
     const struct series *folder = s->series[series];
     return folder->plan.bench[0] != 0 ? folder->plan.bench
-           : folder->run_count > 0    ? folder->runs[0].rig_serial
+           : folder->run_count > 0    ? kept_text_or_empty(folder->runs[0].rig_serial)
                                       : "";
 }
 

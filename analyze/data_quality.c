@@ -248,7 +248,7 @@ static void judge_jitter(const struct run_result *run, const struct series *seri
         return;
     }
     q->value_n = rate_n_s * rows->jitter_us * 1e-6;
-    q->share = share_of(q->value_n, &rest, run->record->separate && rest.in_result_n);
+    q->share = share_of(q->value_n, &rest, run->record->separate != NULL && rest.in_result_n);
     say(q, verdict_of(q->share), "the time of readings",
         "rows come every %s and stray from that by %s µs, which is %s N where the force rises by %s "
         "N/s, against %s",
@@ -420,7 +420,7 @@ static void judge_resolution(const struct run_result *run, const struct series *
 {
     double step_n = run_quality_step_n(&run->quality, run->record, &series->calibration);
     /* As in the budget: of a gauge both the reading and its zero were rounded. */
-    double u_n = step_n / sqrt(12.0) * (run->record->separate ? sqrt(2.0) : 1);
+    double u_n = step_n / sqrt(12.0) * (run->record->separate != NULL ? sqrt(2.0) : 1);
     double beside_n = run->quality.mains == RUN_MAINS_UNKNOWN ? noise_n(run) : run->quality.mains_noise_n;
     struct rest rest = rest_of_either(run, noise_n(run));
     bool wide = run->quality.step_counts > 1;
@@ -432,7 +432,7 @@ static void judge_resolution(const struct run_result *run, const struct series *
     q->share = share_of(u_n, &rest, !wide);
     if (wide)
         snprintf(what, sizeof what, "readings go in steps of %d counts, which is", run->quality.step_counts);
-    else if (run->record->separate)
+    else if (run->record->separate != NULL)
         snprintf(what, sizeof what, "the last digit of the gauge is");
     if (isnan(q->share) && isnan(noise_n(run))) {
         say(q, DATA_QUALITY_UNKNOWN, "", "%s %s N, and no rest tells the noise beside it", what,

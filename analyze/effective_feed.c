@@ -31,7 +31,7 @@ double effective_feed_encoder_relative(const struct calibration *c)
 
 static double preload_of(const struct run_result *run)
 {
-    const struct conditions *c = &run->record->conditions;
+    const struct conditions *c = run_record_conditions(run->record);
     return c->stated[CONDITION_NIP_PRELOAD_N] ? c->number[CONDITION_NIP_PRELOAD_N] : 0;
 }
 

@@ -159,8 +159,9 @@ enum err_code loaded_feed_analyse(const struct run_columns *columns, const struc
     struct push_motion m = {0};
     struct push_result *r = &run->push;
     struct lost_share lost = {0};
-    bool set = record->conditions.stated[CONDITION_BRAKE_LOAD_N];
-    double set_n = set ? record->conditions.number[CONDITION_BRAKE_LOAD_N] : NAN;
+    const struct conditions *conditions = run_record_conditions(record);
+    bool set = conditions->stated[CONDITION_BRAKE_LOAD_N];
+    double set_n = set ? conditions->number[CONDITION_BRAKE_LOAD_N] : NAN;
     size_t first = 0;
     enum err_code code;
     memset(r, 0, sizeof *r);

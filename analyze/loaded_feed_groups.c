@@ -35,9 +35,8 @@ static const struct quantity *find(const struct run_result *run, const char *key
 
 static double preload_of(const struct run_record *record)
 {
-    return record->conditions.stated[CONDITION_NIP_PRELOAD_N]
-               ? record->conditions.number[CONDITION_NIP_PRELOAD_N]
-               : NAN;
+    const struct conditions *c = run_record_conditions(record);
+    return c->stated[CONDITION_NIP_PRELOAD_N] ? c->number[CONDITION_NIP_PRELOAD_N] : NAN;
 }
 
 static bool same(double a, double b)
@@ -250,7 +249,7 @@ static struct quantity greatest_force(struct loaded_feed_group *g, const struct 
     if (g->stalls == 1) {
         const struct run_push *push = &g->stalled->push;
         const struct quantity *own = find(g->stalled, "stall_force_n");
-        if (push->stall_budget.count > 0 && !push->stall_force_n.at_least)
+        if (push->stall_budget.kind != NULL && !push->stall_force_n.at_least)
             *b = run_budget(&push->stall_budget);
         else if (own != NULL)
             /* A level that is no event and no fit: its own uncertainty holds the bench's already. */

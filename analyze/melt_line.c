@@ -10,8 +10,8 @@
 
 static bool temperature_of(const struct run_result *run, double *temperature_c)
 {
-    *temperature_c = run->record->conditions.number[CONDITION_HOT_END_TEMPERATURE_C];
-    return run->analysed && run->record->conditions.stated[CONDITION_HOT_END_TEMPERATURE_C];
+    *temperature_c = run_record_conditions(run->record)->number[CONDITION_HOT_END_TEMPERATURE_C];
+    return run->analysed && run_record_conditions(run->record)->stated[CONDITION_HOT_END_TEMPERATURE_C];
 }
 
 const struct quantity *melt_line_quantity(const struct run_result *run, size_t which)
@@ -229,7 +229,8 @@ static void begin_line(const struct run_result *const *runs, size_t count,
         if (!melt_line_of(runs[i], line))
             continue;
         line->run_count++;
-        line->filament_diameter_mm = runs[i]->record->conditions.number[CONDITION_FILAMENT_DIAMETER_MM];
+        line->filament_diameter_mm =
+            run_record_conditions(runs[i]->record)->number[CONDITION_FILAMENT_DIAMETER_MM];
         line->with_encoder = line->with_encoder && melt_line_quantity(runs[i], MELT_PUSH_RATE)->present;
         line->bound_count += force->present && force->at_least;
         double rate = melt_line_quantity(runs[i], MELT_PUSH_COMMANDED_RATE)->value;

@@ -112,9 +112,10 @@ static enum err_code answer(const struct push_motion *m, const struct run_record
         return code;
     struct quantity *force = &run->quantities[MELT_PUSH_FORCE].q;
     *force = level_quantity(m, &level, calibration, settings);
-    take_rates(m, r, &level,
-               formulas_filament_area_mm2(record->conditions.number[CONDITION_FILAMENT_DIAMETER_MM]),
-               calibration, run);
+    take_rates(
+        m, r, &level,
+        formulas_filament_area_mm2(run_record_conditions(record)->number[CONDITION_FILAMENT_DIAMETER_MM]),
+        calibration, run);
     if (level.approach > 0)
         run->quantities[MELT_PUSH_SETTLING].q =
             quantity_from(level.approach, m->relative_feed * level.approach, INFINITY, 1);
@@ -153,7 +154,7 @@ enum err_code melt_push_analyse(const struct run_columns *columns, const struct 
     struct push_motion m = {0};
     enum err_code code;
     set_quantities(run);
-    if (!record->conditions.stated[CONDITION_FILAMENT_DIAMETER_MM])
+    if (!run_record_conditions(record)->stated[CONDITION_FILAMENT_DIAMETER_MM])
         return err_set(e, ERR_NO_ANSWER, "the filament's diameter is not stated: its rate is not known");
     code = push_motion_take(columns, record, calibration, &m, &run->push, settings->zero_drift_limit_n, e);
     if (code == ERR_OK)

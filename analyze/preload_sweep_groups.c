@@ -15,13 +15,14 @@
 
 double preload_groups_preload_n(const struct run_result *run)
 {
-    return run->record->conditions.number[CONDITION_NIP_PRELOAD_N];
+    return run_record_conditions(run->record)->number[CONDITION_NIP_PRELOAD_N];
 }
 
 static bool counts(const struct run_result *run)
 {
     return run->analysed && run->push.stall_force_n.present && run->push.stall_force_n.value > 0 &&
-           run->record->conditions.stated[CONDITION_NIP_PRELOAD_N] && preload_groups_preload_n(run) > 0;
+           run_record_conditions(run->record)->stated[CONDITION_NIP_PRELOAD_N] &&
+           preload_groups_preload_n(run) > 0;
 }
 
 static int by_speed(const void *a, const void *b)

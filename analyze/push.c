@@ -9,6 +9,7 @@
 #include "analyze/push_motion.h"
 #include "analyze/push_sampling.h"
 #include "analyze/push_signal.h"
+#include "datasets/format/kept.h"
 
 #include <math.h>
 #include <stdarg.h>
@@ -541,7 +542,8 @@ static enum err_code answer(const struct push_motion *m, const struct run_record
             record->ended == RUN_LIMIT || record->ended == RUN_COMPLETE ? LIMITED_LIMIT : LIMITED_UNCLEAR;
         r->probability[LIMIT_CAUSE_NEITHER] = 1;
         add_evidence(r, "the push ended before it stalled (%s)",
-                     m->saturated ? "converter at the end of its range" : record->ended_why);
+                     m->saturated ? "converter at the end of its range"
+                                  : kept_text_or_empty(record->ended_why));
     }
     push_sampling_flag(r, record);
     r->event_count = count;

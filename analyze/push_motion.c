@@ -245,8 +245,8 @@ static enum err_code take_zero(const struct run_columns *c, const struct run_rec
                 r->zero_drift_n, drift_limit_n);
         }
     }
-    if (record->separate)
-        take_gauge(record->separate_instruments.force_resolution_n, 1 / per_n, m, r);
+    if (record->separate != NULL)
+        take_gauge(record->separate->force_resolution_n, 1 / per_n, m, r);
     m->quiet_n = calloc(before.n, sizeof *m->quiet_n);
     if (m->quiet_n == NULL)
         return err_set(e, ERR_MEMORY, "not enough memory for %zu samples", before.n);
@@ -352,8 +352,8 @@ static void look_over(const struct run_columns *c, size_t first, const struct ru
  * motor is cut and the force falls. */
 static int64_t end_guard_us(const struct run_record *record)
 {
-    const struct run_separate *s = &record->separate_instruments;
-    if (!record->separate)
+    const struct run_separate *s = record->separate;
+    if (s == NULL)
         return 0;
     return (int64_t)(END_GUARD_SDS * 1e6 *
                      hypot(s->force_interval_sd_s, hypot(s->force_latency_standard_uncertainty_s,

@@ -146,7 +146,7 @@ struct push_level push_sampling_level(const struct push_motion *m, double noise_
 void push_sampling_flag(struct push_result *r, const struct run_record *record)
 {
     const struct push_sampling *s = &r->sampling;
-    if (!s->coarse && !record->separate)
+    if (!s->coarse && record->separate == NULL)
         return;
     push_motion_flag(r,
                      "%s: one reading per %.2g mm of feed and %.2g N of rise, so an onset or a peak is "
@@ -157,8 +157,8 @@ void push_sampling_flag(struct push_result *r, const struct run_record *record)
 
 struct push_stamps push_stamps_of(const struct run_record *record)
 {
-    const struct run_separate *s = &record->separate_instruments;
-    if (!record->separate)
+    const struct run_separate *s = record->separate;
+    if (s == NULL)
         return (struct push_stamps){0};
     return (struct push_stamps){
         true, hypot(s->force_latency_standard_uncertainty_s, s->feed_latency_standard_uncertainty_s),

@@ -69,10 +69,10 @@ static void count_run(struct tally *t, const struct run_result *run, const struc
     t->runs++;
     t->outside += outside(&series->calibration, q);
     t->too_old += !calibration_allowed(series, run->record, why, sizeof why);
-    if (!run->push.sampling.coarse && !run->record->separate)
+    if (!run->push.sampling.coarse && run->record->separate == NULL)
         return;
     t->coarse++;
-    t->separate += run->record->separate;
+    t->separate += run->record->separate != NULL;
     t->between_n = fmax(t->between_n, run->push.sampling.force_n);
 }
 

@@ -77,7 +77,7 @@ static double turn_sample(const struct run_record *record)
 static void share(int what, const struct sharing *s, double value, struct budget *b)
 {
     struct budget force = {0};
-    double bend = reversal_bend_deg(&s->record->conditions) * PI / 180;
+    double bend = reversal_bend_deg(run_record_conditions(s->record)) * PI / 180;
     budget_init(b);
     switch (what) {
     case REVERSAL_TOP:
@@ -151,7 +151,7 @@ static enum err_code draw_loop(const struct push_motion *m, struct run_trace *tr
 static void fill_quantities(const struct reversal_loops *l, const struct push_motion *m,
                             const struct sharing *s, struct run_finding *run)
 {
-    const struct conditions *c = &s->record->conditions;
+    const struct conditions *c = run_record_conditions(s->record);
     double bend = reversal_bend_deg(c) * PI / 180;
     bool tube = reversal_has_tube(c);
     /* Zero noise of the run moves the force at the turn, and the ratio by what it is to both. */
@@ -194,8 +194,9 @@ static enum err_code answer(const struct push_motion *m, const struct run_record
                              .pitch_mm = record->teeth > 0 ? turn_mm / record->teeth : 0,
                              .runout_mm = settings->estimates[PLAN_ESTIMATE_RUNOUT_MM]};
     struct push_motion first = *m;
-    bool tube = reversal_has_tube(&record->conditions);
-    enum err_code code = reversal_loop_take(m, r, tube && reversal_cell_at_feeder(&record->conditions), &gear,
+    const struct conditions *conditions = run_record_conditions(record);
+    bool tube = reversal_has_tube(conditions);
+    enum err_code code = reversal_loop_take(m, r, tube && reversal_cell_at_feeder(conditions), &gear,
                                             calibration->encoder_mm_per_count, &loops, e);
     if (code != ERR_OK)
         return code;
@@ -228,7 +229,7 @@ static enum err_code answer(const struct push_motion *m, const struct run_record
                             "mark in the force");
     else if (loops.lost_mm.n == 0 && loops.lost_why[0] != '\0')
         push_motion_flag(r, "the lost motion was not crossed to its end: %.90s", loops.lost_why);
-    if (tube && reversal_cell_at_feeder(&record->conditions) && loops.log_ratio.n == 0)
+    if (tube && reversal_cell_at_feeder(conditions) && loops.log_ratio.n == 0)
         push_motion_flag(r, "no friction of the guide tube: %.110s", loops.turn_why);
     first.n = m->legs[1] + 1;
     push_motion_picture(&first, &r->picture);
@@ -256,8 +257,8 @@ static double known_onset_n(const struct bench_test_context *context, const stru
 {
     const struct feeder_result *f = context->feeder;
     double nearest = INFINITY, onset = 0;
-    if (f == NULL || fabs(reversal_bend_deg(&f->conditions) - reversal_bend_deg(&record->conditions)) >=
-                         REVERSAL_BEND_LEAST_DEG)
+    if (f == NULL || fabs(reversal_bend_deg(&f->conditions) -
+                          reversal_bend_deg(run_record_conditions(record))) >= REVERSAL_BEND_LEAST_DEG)
         return 0;
     for (size_t i = 0; i < f->point_count; i++) {
         const struct quantity *q = &f->points[i].slip_onset_n;
@@ -305,7 +306,8 @@ static enum err_code sum_bend(const struct run_result *const *runs, size_t count
         double sum = 0, least = 0, slide = 0;
         for (size_t i = 0; i < count; i++) {
             if (!counts(runs[i], context, &unused) ||
-                fabs(reversal_bend_deg(&runs[i]->record->conditions) - bend->deg) >= REVERSAL_BEND_LEAST_DEG)
+                fabs(reversal_bend_deg(run_record_conditions(runs[i]->record)) - bend->deg) >=
+                    REVERSAL_BEND_LEAST_DEG)
                 continue;
             const struct quantity *q = &runs[i]->quantities[what].q;
             s.record = runs[i]->record;
@@ -355,7 +357,7 @@ static enum err_code add_tube(struct reversal_bend *bends, size_t count,
                             .settings = context->settings};
         struct budget budget, shared;
         const struct quantity *both[2] = {with, without};
-        if (!with->present || with->at_least || !reversal_encoder_at_end(&s.record->conditions))
+        if (!with->present || with->at_least || !reversal_encoder_at_end(run_record_conditions(s.record)))
             continue;
         budget_init(&budget);
         for (int k = 0; k < 2; k++) {
@@ -393,7 +395,7 @@ static enum err_code fit_law(const struct run_result *const *runs, size_t count,
     for (size_t i = 0; i < count; i++) {
         struct sharing s = {.record = runs[i]->record, .calibration = context->calibration};
         struct budget shared;
-        if (!counts(runs[i], context, &unused) || !reversal_has_tube(&runs[i]->record->conditions))
+        if (!counts(runs[i], context, &unused) || !reversal_has_tube(run_record_conditions(runs[i]->record)))
             continue;
         const struct quantity *q = &runs[i]->quantities[REVERSAL_RATIO].q;
         if (!q->present || !(q->value > 0))
@@ -402,7 +404,7 @@ static enum err_code fit_law(const struct run_result *const *runs, size_t count,
         share(REVERSAL_RATIO, &s, q->value, &shared);
         double common = budget_standard_uncertainty(&shared), u = q->standard_uncertainty;
         double *row = room + n++;
-        row[0] = reversal_bend_deg(&runs[i]->record->conditions) * PI / 180;
+        row[0] = reversal_bend_deg(run_record_conditions(runs[i]->record)) * PI / 180;
         row[count] = log(q->value);
         row[2 * count] = sqrt(fmax(u * u / 1e4, u * u - common * common)) / q->value;
         *widest = fmax(*widest, row[0]);
@@ -447,8 +449,8 @@ static size_t list_bends(const struct run_result *const *runs, size_t count,
             past_n = fmax(past_n, onset);
             continue;
         }
-        double deg = reversal_bend_deg(&runs[i]->record->conditions);
-        stated = stated || runs[i]->record->conditions.stated[CONDITION_GUIDE_TUBE_BEND_DEG];
+        double deg = reversal_bend_deg(run_record_conditions(runs[i]->record));
+        stated = stated || run_record_conditions(runs[i]->record)->stated[CONDITION_GUIDE_TUBE_BEND_DEG];
         while (j < n && fabs(bends[j].deg - deg) >= REVERSAL_BEND_LEAST_DEG)
             j++;
         if (j == BENDS_MAX) {

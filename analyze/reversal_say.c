@@ -59,7 +59,8 @@ static void say_finding(const struct reversal_bend *bends, size_t count, const s
     else if (lost->present)
         outcome_say(o, "Loses %.*f mm when the direction turns round%s%s%s", interval_text_decimals(lost),
                     lost->value,
-                    reversal_encoder_at_end(&widest->first->record->conditions) ? where : ", in the drive",
+                    reversal_encoder_at_end(run_record_conditions(widest->first->record)) ? where
+                                                                                          : ", in the drive",
                     rubs[0] != '\0' ? "; " : "", rubs);
     else if (rubs[0] != '\0')
         outcome_say(o, "The lost motion is not known; %s", rubs);
@@ -93,7 +94,7 @@ static void say_bend(struct outcome *o, const struct reversal_bend *b)
     if (energy->present && energy->high_95 < 0)
         outcome_warn(
             o, "%s: the loop gives %.3g mJ back, which no friction does: %s", where, -energy->value,
-            reversal_cell_at_feeder(&b->first->record->conditions)
+            reversal_cell_at_feeder(run_record_conditions(b->first->record))
                 ? "look for a load cell that shows more while the force falls, or for force and feed "
                   "that are not read at the same time"
                 : "the load cell sits behind what rubs, and the force there falls late; seat it at "
@@ -105,7 +106,7 @@ static void say_seats(const struct reversal_bend *bends, size_t count, struct ou
 {
     bool tube = bends[count - 1].deg >= REVERSAL_BEND_LEAST_DEG,
          straight = bends[0].deg < REVERSAL_BEND_LEAST_DEG;
-    const struct conditions *c = &bends[count - 1].first->record->conditions;
+    const struct conditions *c = run_record_conditions(bends[count - 1].first->record);
     bool encoder = true;
     for (size_t i = 0; i < count; i++)
         encoder = encoder && bends[i].first->push.with_encoder;

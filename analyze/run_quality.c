@@ -94,7 +94,7 @@ double run_quality_step_n(const struct run_quality *q, const struct run_record *
                           const struct calibration *calibration)
 {
     double step_n = (q->step_counts > 1 ? q->step_counts : 1) / counts_per_n(calibration);
-    return r->separate ? fmax(r->separate_instruments.force_resolution_n, step_n) : step_n;
+    return r->separate != NULL ? fmax(r->separate->force_resolution_n, step_n) : step_n;
 }
 
 /* The greatest common divisor of what readings are apart: more than 1 of a converter whose last bits are

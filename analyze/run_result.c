@@ -3,6 +3,8 @@
 #include "analyze/endurance.h"
 
 #include <math.h>
+#include <search.h>
+#include <stddef.h>
 #include <stdint.h>
 #include <stdlib.h>
 #include <string.h>
@@ -10,7 +12,19 @@
 /* More events than these are not to be told apart in a picture. */
 #define EVENTS_MAX 300
 
-/* Where the next piece of a block goes; base NULL: only how large the block must be. */
+/* The rooms of many runs stand together in few large blocks. One by one they would come to lie between what
+ * the analysis of a run takes and gives back, and what is given back between them is too small for the next
+ * run: memory would grow by several times what is kept. A page of a block that no run has come to is not in
+ * memory, so that a block may well be too large. */
+#define ROOM_BYTES  1024 /* of a run: about twice what a push needs */
+#define BLOCK_BYTES 65536
+struct run_block {
+    struct run_block *before;
+    size_t size, used;
+    _Alignas(max_align_t) char bytes[];
+};
+
+/* Where the next piece of a room goes; base NULL: only how large it must be. */
 struct room {
     char *base;
     size_t used;
@@ -23,91 +37,173 @@ static void *take(struct room *room, size_t count, size_t size, size_t alignment
     return room->base != NULL && count > 0 ? room->base + at : NULL;
 }
 
-static const struct run_budget_kind *intern(struct run_kinds *kinds, const struct budget_component *c)
+/* What the parts of a budget are. */
+static struct run_budget_kind kind_of(const struct budget *b)
+{
+    struct run_budget_kind kind = {.count = b->count};
+    for (size_t i = 0; i < b->count; i++) {
+        const struct budget_component *c = &b->components[i];
+        struct run_budget_part *part = &kind.part[i];
+        memcpy(part->name, c->name, sizeof part->name);
+        part->type = c->type;
+        part->operator_estimate = c->operator_estimate;
+        part->exact = isinf(c->degrees_of_freedom);
+    }
+    return kind;
+}
+
+static bool same_kind(const struct run_budget_kind *a, const struct run_budget_kind *b)
+{
+    bool same = a->count == b->count;
+    for (size_t i = 0; same && i < a->count; i++) {
+        const struct run_budget_part *x = &a->part[i], *y = &b->part[i];
+        same = strcmp(x->name, y->name) == 0 && x->type == y->type &&
+               x->operator_estimate == y->operator_estimate && x->exact == y->exact;
+    }
+    return same;
+}
+
+/* The one copy of a kind; NULL without memory. */
+static const struct run_budget_kind *intern(struct run_store *store, const struct run_budget_kind *kind)
 {
     struct run_budget_kind **grown, *copy;
-    for (size_t i = 0; i < kinds->count; i++) {
-        if (strcmp(kinds->kind[i]->name, c->name) == 0 && kinds->kind[i]->type == c->type &&
-            kinds->kind[i]->operator_estimate == c->operator_estimate)
-            return kinds->kind[i];
+    for (size_t i = 0; i < store->kind_count; i++) {
+        if (same_kind(store->kind[i], kind))
+            return store->kind[i];
     }
-    grown = realloc(kinds->kind, (kinds->count + 1) * sizeof *grown);
+    grown = realloc(store->kind, (store->kind_count + 1) * sizeof *grown);
     if (grown == NULL)
         return NULL;
-    kinds->kind = grown;
-    copy = calloc(1, sizeof *copy);
+    store->kind = grown;
+    copy = malloc(sizeof *copy);
     if (copy == NULL)
         return NULL;
-    memcpy(copy->name, c->name, sizeof copy->name);
-    copy->type = c->type;
-    copy->operator_estimate = c->operator_estimate;
-    kinds->kind[kinds->count++] = copy;
+    *copy = *kind;
+    store->kind[store->kind_count++] = copy;
     return copy;
 }
 
-void run_kinds_free(struct run_kinds *kinds)
+/* A place of that size; NULL without memory. */
+static char *room_in(struct run_store *store, size_t size, size_t alignment)
 {
-    for (size_t i = 0; i < kinds->count; i++)
-        free(kinds->kind[i]);
-    free(kinds->kind);
-    *kinds = (struct run_kinds){0};
+    struct run_block *block = store->last_block;
+    size_t at = block != NULL ? (block->used + alignment - 1) / alignment * alignment : 0;
+    if (block == NULL || at + size > block->size) {
+        size_t room = store->runs_expected * ROOM_BYTES;
+        room = room > BLOCK_BYTES ? room : BLOCK_BYTES;
+        room = room > size ? room : size;
+        block = malloc(sizeof *block + room);
+        if (block == NULL)
+            return NULL;
+        *block = (struct run_block){.before = store->last_block, .size = room};
+        store->last_block = block;
+        at = 0;
+    }
+    block->used = at + size;
+    return block->bytes + at;
+}
+
+/* A sentence goes with its block. */
+static void leave_text(void *text)
+{
+    (void)text;
+}
+
+void run_store_free(struct run_store *store)
+{
+    tdestroy(store->sentences, leave_text);
+    for (size_t i = 0; i < store->kind_count; i++)
+        free(store->kind[i]);
+    free(store->kind);
+    while (store->last_block != NULL) {
+        struct run_block *before = store->last_block->before;
+        free(store->last_block);
+        store->last_block = before;
+    }
+    *store = (struct run_store){0};
 }
 
 /* False without memory for a kind. */
-static bool put_budget(struct room *room, const struct budget *b, struct run_kinds *kinds,
+static bool put_budget(struct room *room, const struct budget *b, struct run_store *store,
                        struct run_budget *kept)
 {
-    struct run_budget_part *parts = take(room, b->count, sizeof *parts, _Alignof(struct run_budget_part));
-    kept->count = b->count;
-    kept->parts = parts;
-    for (size_t i = 0; parts != NULL && i < b->count; i++) {
-        const struct budget_component *c = &b->components[i];
-        parts[i] = (struct run_budget_part){.kind = intern(kinds, c),
-                                            .standard_uncertainty_n = c->standard_uncertainty,
-                                            .degrees_of_freedom = c->degrees_of_freedom};
-        if (parts[i].kind == NULL)
-            return false;
+    const struct run_budget_kind kind = kind_of(b);
+    size_t finite = 0;
+    double *number;
+    *kept = (struct run_budget){0};
+    if (b->count == 0)
+        return true;
+    for (size_t i = 0; i < kind.count; i++)
+        finite += !kind.part[i].exact;
+    number = take(room, kind.count + finite, sizeof *number, _Alignof(double));
+    if (number == NULL)
+        return true;
+    *kept = (struct run_budget){.kind = intern(store, &kind), .number = number};
+    for (size_t i = 0, next = kind.count; i < kind.count; i++) {
+        number[i] = b->components[i].standard_uncertainty;
+        if (!kind.part[i].exact)
+            number[next++] = b->components[i].degrees_of_freedom;
     }
-    return true;
+    return kept->kind != NULL;
 }
 
 struct budget run_budget(const struct run_budget *of_run)
 {
+    const struct run_budget_kind *kind = of_run->kind;
     struct budget b;
     budget_init(&b);
-    for (size_t i = 0; i < of_run->count; i++) {
-        const struct run_budget_part *part = &of_run->parts[i];
+    for (size_t i = 0, next = kind != NULL ? kind->count : 0; kind != NULL && i < kind->count; i++) {
+        const struct run_budget_part *part = &kind->part[i];
         struct budget_component c = {.unit = "N",
-                                     .standard_uncertainty = part->standard_uncertainty_n,
+                                     .standard_uncertainty = of_run->number[i],
                                      .sensitivity = 1,
-                                     .degrees_of_freedom = part->degrees_of_freedom,
-                                     .type = part->kind->type,
-                                     .operator_estimate = part->kind->operator_estimate};
-        memcpy(c.name, part->kind->name, sizeof c.name);
+                                     .degrees_of_freedom = part->exact ? INFINITY : of_run->number[next++],
+                                     .type = part->type,
+                                     .operator_estimate = part->operator_estimate};
+        memcpy(c.name, part->name, sizeof c.name);
         budget_add(&b, &c, NULL);
     }
     return b;
 }
 
-static void put_texts(struct room *room, const char *first, size_t row, size_t count, struct run_texts *kept)
+static int compare_texts(const void *a, const void *b)
 {
-    size_t length = 0;
-    char *text;
-    for (size_t i = 0; i < count; i++)
-        length += strlen(first + i * row) + 1;
-    text = take(room, length, 1, 1);
-    kept->count = count;
-    kept->text = text;
-    for (size_t i = 0; text != NULL && i < count; i++)
-        text = stpcpy(text, first + i * row) + 1;
+    return strcmp(a, b);
+}
+
+/* The one copy of a sentence; NULL without memory. */
+static const char *intern_text(struct run_store *store, const char *text)
+{
+    /* A node of the tree begins with its sentence. */
+    const char *const *node = tfind(text, &store->sentences, compare_texts);
+    size_t length = strlen(text) + 1;
+    char *copy;
+    if (node != NULL)
+        return *node;
+    copy = room_in(store, length, 1);
+    if (copy == NULL)
+        return NULL;
+    memcpy(copy, text, length);
+    return tsearch(copy, &store->sentences, compare_texts) != NULL ? copy : NULL;
+}
+
+/* False without memory for a sentence. */
+static bool put_texts(struct room *room, const char *first, size_t row, size_t count, struct run_store *store,
+                      struct run_texts *kept)
+{
+    const char **text = take(room, count, sizeof *text, _Alignof(const char *));
+    *kept = (struct run_texts){.count = count, .text = text};
+    for (size_t i = 0; text != NULL && i < count; i++) {
+        text[i] = intern_text(store, first + i * row);
+        if (text[i] == NULL)
+            return false;
+    }
+    return true;
 }
 
 const char *run_text(const struct run_texts *texts, size_t i)
 {
-    const char *text = texts->text;
-    for (; i > 0; i--)
-        text += strlen(text) + 1;
-    return text;
+    return texts->text[i];
 }
 
 /* Where the push first reaches force_n. The last column when it never does. */
@@ -155,7 +251,7 @@ static void put_picture(struct room *room, const struct push_result *push, size_
 
 /* All that needs room of its own. False without memory. */
 static bool put_all(struct room *room, struct run_result *run, const struct run_finding *found,
-                    struct run_kinds *kinds)
+                    struct run_store *store)
 {
     const struct push_result *push = &found->push;
     run->quantities =
@@ -163,12 +259,12 @@ static bool put_all(struct room *room, struct run_result *run, const struct run_
     if (run->quantities != NULL)
         memcpy(run->quantities, found->quantities, found->quantity_count * sizeof *run->quantities);
     run->quantity_count = found->quantity_count;
-    if (!put_budget(room, &push->stall_budget, kinds, &run->push.stall_budget) ||
-        !put_budget(room, &push->onset_budget, kinds, &run->push.onset_budget))
+    if (!put_budget(room, &push->stall_budget, store, &run->push.stall_budget) ||
+        !put_budget(room, &push->onset_budget, store, &run->push.onset_budget))
         return false;
-    put_texts(room, push->evidence[0], sizeof push->evidence[0], push->evidence_count, &run->push.evidence);
-    put_texts(room, push->flags[0], sizeof push->flags[0], push->flag_count, &run->push.flags);
-    return true;
+    return put_texts(room, push->evidence[0], sizeof push->evidence[0], push->evidence_count, store,
+                     &run->push.evidence) &&
+           put_texts(room, push->flags[0], sizeof push->flags[0], push->flag_count, store, &run->push.flags);
 }
 
 static struct run_push numbers_of(const struct push_result *push)
@@ -194,7 +290,7 @@ static struct run_push numbers_of(const struct push_result *push)
 }
 
 enum err_code run_result_keep(struct run_result *run, struct run_finding *found, size_t picture_columns,
-                              struct run_kinds *kinds, struct err *e)
+                              struct run_store *store, struct err *e)
 {
     struct room room = {0}, picture = {0};
     bool with_picture = picture_columns > 0 && found->push.picture.n > 0;
@@ -204,14 +300,13 @@ enum err_code run_result_keep(struct run_result *run, struct run_finding *found,
     if (run->record != NULL && run->record->test == PLAN_ENDURANCE)
         run->push.pressed_mm = endurance_pressed_mm(&found->push.picture);
     run->fed_mm = found->fed_mm;
-    put_all(&room, run, found, kinds);
+    put_all(&room, run, found, store);
     if (with_picture)
         put_picture(&picture, &found->push, picture_columns, &run->push);
-    room = (struct room){.base = malloc(room.used + 1)};
+    room = (struct room){.base = room_in(store, room.used, _Alignof(max_align_t))};
     picture = (struct room){.base = with_picture ? malloc(picture.used + 1) : NULL};
-    run->room = room.base;
     run->picture_room = picture.base;
-    well = room.base != NULL && (!with_picture || picture.base != NULL) && put_all(&room, run, found, kinds);
+    well = room.base != NULL && (!with_picture || picture.base != NULL) && put_all(&room, run, found, store);
     if (well && with_picture)
         put_picture(&picture, &found->push, picture_columns, &run->push);
     if (!well) {
@@ -227,10 +322,10 @@ enum err_code run_result_keep(struct run_result *run, struct run_finding *found,
 enum err_code run_result_refuse(struct run_result *run, const char *why_not, struct err *e)
 {
     run_result_free(run);
-    run->room = strdup(why_not);
-    if (run->room == NULL)
+    run->why_room = strdup(why_not);
+    if (run->why_room == NULL)
         return err_set(e, ERR_MEMORY, "not enough memory for why a run was not analysed");
-    run->why_not = run->room;
+    run->why_not = run->why_room;
     return ERR_OK;
 }
 
@@ -243,7 +338,7 @@ void run_result_forget_picture(struct run_result *run)
 
 void run_result_free(struct run_result *run)
 {
-    free(run->room);
+    free(run->why_room);
     free(run->picture_room);
     free(run->trace.x);
     free(run->trace.y);

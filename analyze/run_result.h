@@ -1,5 +1,5 @@
-/* What a session keeps of the analysis of one run: a struct run_finding packed into one block of just the
- * size that is needed. */
+/* What a session keeps of the analysis of one run: a struct run_finding packed into just the room that is
+ * needed, in the session's store. */
 #ifndef ANALYZE_RUN_RESULT_H
 #define ANALYZE_RUN_RESULT_H
 
@@ -8,10 +8,10 @@
 
 /* Keep what was found in run, whose record is set already; what it held before is freed. The trace changes
  * hands. picture_columns: the most that its picture may have; 0: no figure shows the run, so neither picture
- * nor events are kept. kinds: of the session, and must outlive run; not to be used by two threads at once.
+ * nor events are kept. store: of the session, and must outlive run; not to be used by two threads at once.
  * ERR_MEMORY, and then run holds nothing. */
 enum err_code run_result_keep(struct run_result *run, struct run_finding *found, size_t picture_columns,
-                              struct run_kinds *kinds, struct err *e);
+                              struct run_store *store, struct err *e);
 
 /* Keep why a run was not analysed. ERR_MEMORY. */
 enum err_code run_result_refuse(struct run_result *run, const char *why_not, struct err *e);
@@ -19,9 +19,10 @@ enum err_code run_result_refuse(struct run_result *run, const char *why_not, str
 /* The picture and the events go: no figure shows them after all. */
 void run_result_forget_picture(struct run_result *run);
 
-/* What it holds; series, feeder and record stay. */
+/* What it holds by itself; series, feeder and record stay. */
 void run_result_free(struct run_result *run);
-void run_kinds_free(struct run_kinds *kinds);
+/* What all runs kept in that store. */
+void run_store_free(struct run_store *store);
 
 /* The i-th sentence, i below count. */
 const char *run_text(const struct run_texts *texts, size_t i);

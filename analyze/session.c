@@ -12,8 +12,10 @@
 #include "analyze/run_quality.h"
 #include "analyze/run_result.h"
 #include "analyze/speed_sweep.h"
+#include "datasets/format/kept.h"
 #include "datasets/format/series_calibration.h"
 
+#include <malloc.h>
 #include <math.h>
 #include <pthread.h>
 #include <stdatomic.h>
@@ -32,7 +34,7 @@ struct work {
     int read_threads; /* for reading one run */
     atomic_size_t next;
     atomic_bool failed;
-    pthread_mutex_t lock;       /* of all below, and of the session's kinds */
+    pthread_mutex_t lock;       /* of all below, and of the session's store */
     struct picture_share share; /* which runs hold a picture */
     struct err error;           /* of the lowest run that could not be read */
     size_t error_run;
@@ -56,7 +58,7 @@ static enum err_code keep(struct work *work, size_t i, struct run_finding *found
     enum err_code code;
     pthread_mutex_lock(&work->lock);
     code = run_result_keep(run, found, picture_share_of(&work->share, work->session, i),
-                           &work->session->kinds, e);
+                           &work->session->store, e);
     if (code == ERR_OK && run->push.picture != NULL)
         picture_share_take(&work->share, work->session, i);
     pthread_mutex_unlock(&work->lock);
@@ -80,7 +82,7 @@ static void analyse_run(struct work *work, size_t i, struct run_finding *found)
     if (run->record->ended == RUN_INTERRUPTED || run->record->ended == RUN_FAULT) {
         char why_not[200];
         snprintf(why_not, sizeof why_not, "%s: %.150s", RUN_END_NAMES[run->record->ended],
-                 run->record->ended_why);
+                 kept_text_or_empty(run->record->ended_why));
         if (run_result_refuse(run, why_not, &e) != ERR_OK)
             fail(work, i, &e);
         return;
@@ -150,6 +152,7 @@ static enum err_code analyse_runs(struct session *s, int threads, struct err *e)
     enum err_code code = picture_share_begin(&work.share, s, e);
     if (code != ERR_OK)
         return code;
+    s->store.runs_expected = s->run_count;
     if (threads <= 0)
         threads = (int)sysconf(_SC_NPROCESSORS_ONLN);
     if (threads > THREADS_MAX)
@@ -169,6 +172,9 @@ static enum err_code analyse_runs(struct session *s, int threads, struct err *e)
         pthread_join(ids[i], NULL);
     pthread_mutex_destroy(&work.lock);
     picture_share_end(&work.share);
+    /* Fits of every run took memory and gave it back in small pieces, in each thread. It would stay beside
+     * what the sums and the report take, although nobody needs it any more. */
+    malloc_trim(0);
     if (work.failed) {
         if (e != NULL)
             *e = work.error;
@@ -236,7 +242,7 @@ static enum err_code open_series(struct session *s, const char *const *folders, 
 /* Those of the run, with what its test sets itself taken from the plan. */
 static struct conditions standing_conditions(const struct run_record *run, const struct plan_feeder *feeder)
 {
-    struct conditions c = run->conditions;
+    struct conditions c = *run_record_conditions(run);
     for (size_t i = 0; i < CONDITION_COUNT; i++) {
         if (!plan_test_sets(run->test, (enum condition_id)i))
             continue;
@@ -451,7 +457,7 @@ void session_free(struct session *s)
         series_free(s->series[i]);
     for (size_t i = 0; i < s->run_count; i++)
         run_result_free(&s->runs[i]);
-    run_kinds_free(&s->kinds);
+    run_store_free(&s->store);
     for (size_t i = 0; i < s->feeder_count; i++) {
         for (size_t k = 0; k < s->feeders[i].outcome_count; k++)
             outcome_free(&s->feeders[i].outcomes[k]);

@@ -7,6 +7,7 @@
 #include "capture/rig_open.h"
 #include "capture/runner.h"
 #include "capture/table_file.h"
+#include "datasets/format/kept.h"
 #include "rig/base/number.h"
 
 #include <inttypes.h>
@@ -266,13 +267,13 @@ static enum err_code judge_move(struct feed *f, const struct measure_feed_move *
     if (record->ended == RUN_FAULT)
         return err_set_at(e, ERR_DEVICE, f->request->port, 0, 0, "the move of %g mm %s failed: %s",
                           o->length_mm[move->length], move->forward ? "forward" : "backward",
-                          record->ended_why);
+                          kept_text_or_empty(record->ended_why));
     if (record->ended == RUN_LIMIT)
         return err_set(e, ERR_NO_ANSWER,
                        "the move of %g mm %s ended before its end: %s; make the way free and begin anew "
                        "(%zu of %zu lengths are kept)",
-                       o->length_mm[move->length], move->forward ? "forward" : "backward", record->ended_why,
-                       f->recorded, measure_feed_move_count(o));
+                       o->length_mm[move->length], move->forward ? "forward" : "backward",
+                       kept_text_or_empty(record->ended_why), f->recorded, measure_feed_move_count(o));
     return ERR_OK;
 }
 

@@ -1,5 +1,7 @@
 #include "capture/run_glance.h"
 
+#include "datasets/format/kept.h"
+
 #include <inttypes.h>
 #include <math.h>
 #include <stdio.h>
@@ -242,7 +244,7 @@ void run_glance_flag_text(const struct run_glance_result *r, enum run_glance_fla
                  record->link.samples_missing, record->gaps);
         break;
     case RUN_GLANCE_FAULT:
-        snprintf(text, size, "fault: %s", record->ended_why);
+        snprintf(text, size, "fault: %s", kept_text_or_empty(record->ended_why));
         break;
     case RUN_GLANCE_FLAGS:
         break;
@@ -268,7 +270,7 @@ void run_glance_line(const struct run_glance_result *r, const struct run_record 
     snprintf(part[3], sizeof part[3], "zero moved %.2f N", without_minus(r->zero_moved_n, 0.01));
     snprintf(part[4], sizeof part[4], "%.1f mm", r->fed_mm);
     snprintf(part[5], sizeof part[5], "ended: %s",
-             record->ended == RUN_COMPLETE ? "travel" : record->ended_why);
+             record->ended == RUN_COMPLETE ? "travel" : kept_text_or_empty(record->ended_why));
     shown[2] = !isnan(r->peak_n);
     shown[3] = !isnan(r->zero_moved_n);
     for (size_t step = 0;; step++) {

@@ -94,7 +94,7 @@ static void end_run(struct runner *r, enum run_end how, bool by_host, int64_t ti
     r->over = true;
     r->by_host = by_host;
     r->record->ended = how;
-    snprintf(r->record->ended_why, sizeof r->record->ended_why, "%.*s", SERIES_EVENT_TEXT_MAX, why);
+    run_record_set_why(r->record, why);
 }
 
 /* A fault that ends the series too; the first one is kept. */
@@ -606,9 +606,9 @@ enum err_code runner_run(struct rig_client *client, const struct runner_setup *s
     struct wire_configure configure = {0};
     struct rig_counts counts;
     struct err problem;
-    double preload_n = record->conditions.stated[CONDITION_NIP_PRELOAD_N]
-                           ? record->conditions.number[CONDITION_NIP_PRELOAD_N]
-                           : 0;
+    const struct conditions *conditions = run_record_conditions(record);
+    double preload_n =
+        conditions->stated[CONDITION_NIP_PRELOAD_N] ? conditions->number[CONDITION_NIP_PRELOAD_N] : 0;
     run_notes_begin(&r.notes, record, writer);
     clock_rate_begin(&r.clock);
     if (setup->remark != NULL)

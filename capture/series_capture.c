@@ -94,8 +94,7 @@ static void fill_separate(const struct series_capture *c, struct run_record *rec
     const struct run_separate *separate = rig_separate(c->link);
     if (separate == NULL)
         return;
-    record->separate = true;
-    record->separate_instruments = *separate;
+    record->separate = separate;
     record->sample_rate_hz = c->rig.sample_rate_max_millihertz / 1000.0;
 }
 
@@ -121,7 +120,7 @@ static void fill_record(const struct series_capture *c, size_t index, struct run
     record->cycles = test->kind == PLAN_REVERSAL ? test->cycles : 0;
     record->repeat = run->repeat;
     record->cleaned = run->clean_before && record->repeats == 0;
-    record->conditions = run->conditions;
+    record->conditions = &run->conditions;
     record->drive_diameter_mm = feeder->drive_diameter_mm;
     record->drive_diameter_standard_uncertainty_mm = feeder->drive_diameter_standard_uncertainty_mm;
     record->reduction = feeder->reduction;
@@ -130,8 +129,8 @@ static void fill_record(const struct series_capture *c, size_t index, struct run
     record->microsteps = feeder->microsteps;
     record->mm_per_microstep = runner_mm_per_microstep(feeder, &c->calibration);
     record->simulated = c->plan.simulated;
-    snprintf(record->rig_serial, sizeof record->rig_serial, "%s", c->rig.serial);
-    snprintf(record->rig_firmware, sizeof record->rig_firmware, "%s", c->rig.firmware);
+    record->rig_serial = c->rig.serial;
+    record->rig_firmware = c->rig.firmware;
     record->boot = c->rig.boot;
     record->sample_rate_hz = c->plan.sample_rate_hz;
     fill_separate(c, record);
@@ -393,6 +392,7 @@ static enum err_code carry_out_run(struct series_capture *c, size_t index, struc
     struct run_written written;
     struct err later;
     char what[PLAN_NAME_MAX + 40];
+    struct conditions conditions;
     bool recorded = false;
     enum err_code code;
     enum err_code filed;
@@ -402,7 +402,9 @@ static enum err_code carry_out_run(struct series_capture *c, size_t index, struc
     setup.look = look_at_sample;
     setup.context = c;
     *repeat = false;
-    series_guide_run(&c->guide, &c->order[index], &record.conditions);
+    conditions = *record.conditions;
+    series_guide_run(&c->guide, &c->order[index], &conditions);
+    record.conditions = &conditions;
     if (record.repeats > 0 && setup.remark == NULL) {
         snprintf(remark, sizeof remark, "repeats run %d, which looked wrong%s%s", record.repeats,
                  c->repeat_why[0] != 0 ? ": " : "", c->repeat_why);

@@ -37,7 +37,7 @@ void series_guide_take(struct series_guide *g, const struct run_record *record)
     size_t place = place_of(g, record);
     for (size_t i = 0; i < g->plan->feeder_count; i++) {
         if (strcmp(g->plan->feeders[i].name, record->feeder) == 0)
-            condition_ask_take(&g->ask, i, &record->conditions);
+            condition_ask_take(&g->ask, i, run_record_conditions(record));
     }
     if (place < g->count)
         g->picture[place].state = is_sound(record) ? SERIES_PICTURE_DONE : SERIES_PICTURE_AGAIN;

@@ -164,32 +164,15 @@ static void list_outcomes(const struct session *session, struct figures *figures
     }
 }
 
-enum err_code figure_make(const struct session *session, struct figure *f, struct err *e)
+enum err_code figure_write(const struct session *session, struct figure *f, FILE *script, FILE *data,
+                           struct err *e)
 {
     static figure_writer *const writers[] = {figure_push,    figure_stall,      figure_stall,
                                              figure_torque,  figure_difference, figure_budget,
                                              figure_outcome, figure_prediction};
-    enum err_code code;
-    FILE *script, *data;
-    bool lost;
-    figure_unmake(f);
-    script = open_memstream(&f->script, &f->script_length);
-    data = open_memstream(&f->data, &f->data_length);
-    if (script == NULL || data == NULL) {
-        if (script != NULL)
-            fclose(script);
-        if (data != NULL)
-            fclose(data);
-        return err_set(e, ERR_MEMORY, "out of memory for figure %s", f->name);
-    }
-    code = writers[f->kind](session, f, script, data);
+    enum err_code code = writers[f->kind](session, f, script, data);
     figure_seen(session, f);
-    lost = ferror(script) != 0 || ferror(data) != 0;
-    lost |= fclose(script) != 0;
-    lost |= fclose(data) != 0;
-    if (code != ERR_OK || lost)
-        return err_set(e, ERR_MEMORY, "out of memory for figure %s", f->name);
-    return ERR_OK;
+    return code == ERR_OK ? ERR_OK : err_set(e, ERR_MEMORY, "out of memory for figure %s", f->name);
 }
 
 void figure_unmake(struct figure *figure)

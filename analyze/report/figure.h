@@ -1,8 +1,8 @@
 /* The figures of a report. Each is a gnuplot script with its data beside it, so that a reader can redraw or
  * change it: `gnuplot figures/NAME.gp`, or the same from inside figures/, writes NAME.svg beside the script.
  *
- * figure_make makes a script and its data in memory and touches no file; figure_draw runs gnuplot on a script
- * that was written to a folder. A script is a program: only scripts made here are ever run. */
+ * figure_write makes a script and its data and touches no file; figure_draw runs gnuplot on a script that was
+ * written to a folder. A script is a program: only scripts made here are ever run. */
 #ifndef ANALYZE_REPORT_FIGURE_H
 #define ANALYZE_REPORT_FIGURE_H
 
@@ -34,7 +34,7 @@ struct figure {
     char title[200];             /* foreign text may be inside: escape it */
     char seen[2000];        /* what is to be seen in it, as sentences (figure_seen.h); foreign text too */
     char description[1100]; /* what is drawn and what the marks mean, as a sentence or two */
-    char *script, *data;    /* NAME.gp and NAME.csv, NULL until figure_make; owned */
+    char *script, *data;    /* NAME.gp and NAME.csv where they are held in memory; owned */
     size_t script_length, data_length;
     bool drawn; /* NAME.svg is there, whole and checked */
 };
@@ -46,15 +46,17 @@ struct figures {
     bool linked;        /* a page shows them by links to figures/NAME.svg and does not hold them */
 };
 
-/* All figures the session has data for, by kind and name; none is made yet. The caller frees with
+/* All figures the session has data for, by kind and name; none is written yet. The caller frees with
  * figures_free.
  */
 enum err_code figures_list(const struct session *session, struct figures *figures, struct err *e);
 void figures_free(struct figures *figures);
 
-/* Make the script and the data of a figure, its title and its description; figure_unmake frees the first two,
- * so that no more than one figure's need be held at a time. */
-enum err_code figure_make(const struct session *session, struct figure *figure, struct err *e);
+/* Write NAME.gp and NAME.csv of a figure as they come, and make its title and its description. ERR_MEMORY;
+ * what goes wrong with the two files is the caller's to find out. */
+enum err_code figure_write(const struct session *session, struct figure *figure, FILE *script, FILE *data,
+                           struct err *e);
+/* Give back a script and data that are held in memory. */
 void figure_unmake(struct figure *figure);
 
 /* Run gnuplot on folder/NAME.gp, which exists already, with folder as its working directory, and check

@@ -93,7 +93,7 @@ static void sampling_method(const struct session *session, FILE *out)
 {
     bool separate = false;
     for (size_t i = 0; i < session->run_count; i++)
-        separate = separate || session->runs[i].record->separate;
+        separate = separate || session->runs[i].record->separate != NULL;
     fputs("<dt>Few readings</dt>\n"
           "<dd>Between two readings the force may rise by as much as the stiffness times the feed from one "
           "to the next; half of that either way is what they resolve of an onset or a peak, and each run "

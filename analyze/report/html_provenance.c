@@ -4,6 +4,7 @@
 #include "analyze/report/calibration_used.h"
 #include "analyze/report/predict_show.h"
 #include "analyze/report/text_format.h"
+#include "datasets/format/kept.h"
 #include "datasets/format/series_calibration.h"
 
 #include <math.h>
@@ -163,8 +164,8 @@ void html_provenance(const struct session *session, const struct figures *figure
             const struct run_record *first = &s->runs[0], *last = &s->runs[s->run_count - 1];
             provenance_row("First run", first->start_time, out);
             provenance_row("Last run", last->start_time, out);
-            provenance_row("Rig serial", first->rig_serial, out);
-            provenance_row("Rig firmware", first->rig_firmware, out);
+            provenance_row("Rig serial", kept_text_or_empty(first->rig_serial), out);
+            provenance_row("Rig firmware", kept_text_or_empty(first->rig_firmware), out);
         }
         calibration_rows(&s->calibration, out);
         other_calibration_rows(session, i, out);

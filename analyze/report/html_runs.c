@@ -5,6 +5,7 @@
 #include "analyze/report/run_settings.h"
 #include "analyze/report/text_format.h"
 #include "analyze/run_result.h"
+#include "datasets/format/kept.h"
 
 #include <string.h>
 
@@ -44,7 +45,7 @@ static void quality_row(const struct run_result *run, FILE *out)
     }
     if (run->record->ended != RUN_COMPLETE) {
         fputs("; ended: ", out);
-        text_html(out, run->record->ended_why);
+        text_html(out, kept_text_or_empty(run->record->ended_why));
     }
     fputs("</td></tr>\n", out);
 }
@@ -240,7 +241,7 @@ static void test_row(const struct session *session, const struct run_result *run
     }
     if (run->analysed && r->ended != RUN_COMPLETE) {
         fputs(run->push.flags.count > 0 ? "; ended: " : "ended: ", out);
-        text_html(out, r->ended_why);
+        text_html(out, kept_text_or_empty(r->ended_why));
     }
     fputs("</td></tr>\n", out);
 }

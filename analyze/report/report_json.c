@@ -188,8 +188,9 @@ static json_t *run_object(struct json_build *b, const struct session *session, c
     json_build_set(b, object, "noise_n", run->analysed ? json_build_number(push->noise_n) : json_null());
     json_build_set(b, object, "with_encoder", ok ? json_boolean(push->with_encoder) : json_null());
     json_build_set(b, object, "sampling",
-                   ok && push->sampling.interval_s > 0 ? sampling_object(b, &push->sampling, r->separate)
-                                                       : json_null());
+                   ok && push->sampling.interval_s > 0
+                       ? sampling_object(b, &push->sampling, r->separate != NULL)
+                       : json_null());
     probability = ok ? json_object() : json_null();
     for (int i = 0; ok && i < 3; i++) {
         static const char *const names[] = {"motor", "grip", "neither"};

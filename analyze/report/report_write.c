@@ -206,14 +206,12 @@ static enum err_code remove_other_pages(const struct report_options *options, st
     return ERR_OK;
 }
 
-static enum err_code write_file(const char *folder, const char *name, const char *ending, const char *bytes,
-                                size_t length, struct err *e)
+static enum err_code join_ending(const char *folder, const char *name, const char *ending, char *path,
+                                 struct err *e)
 {
-    char path[PATH_MAX], file[FIGURE_NAME_SIZE + 8];
-    enum err_code code;
+    char file[FIGURE_NAME_SIZE + 8];
     snprintf(file, sizeof file, "%s%s", name, ending);
-    code = join(folder, file, path, e);
-    return code == ERR_OK ? file_bytes_write_with(path, bytes, length, FILE_BYTES_MADE_AGAIN, e) : code;
+    return join(folder, file, path, e);
 }
 
 /* Begin a report in a folder that was checked: what one that was killed was writing goes, and where there is
@@ -237,33 +235,54 @@ static enum err_code begin_report(const struct report_options *options, struct e
             code = err_set_at(e, ERR_SYSTEM, path, 0, 0, "cannot be removed: %s", strerror(errno));
     }
     closedir(directory);
-    if (code == ERR_OK && !holds_results(folder))
-        code = write_file(folder, "results", ".json", unfinished, sizeof unfinished - 1, e);
+    if (code == ERR_OK && !holds_results(folder)) {
+        code = join(folder, FILES[PAGE_JSON], path, e);
+        if (code == ERR_OK)
+            code = file_bytes_write_with(path, unfinished, sizeof unfinished - 1, FILE_BYTES_MADE_AGAIN, e);
+    }
     return code == ERR_OK ? remove_other_pages(options, e) : code;
 }
 
-/* Script and data of one figure, made, written and let go. */
+static enum err_code begin_file(struct file_bytes_writer *file, const char *folder, const char *name,
+                                const char *ending, struct err *e)
+{
+    char path[PATH_MAX];
+    enum err_code code = join_ending(folder, name, ending, path, e);
+    return code == ERR_OK ? file_bytes_begin(file, path, FILE_BYTES_MADE_AGAIN, e) : code;
+}
+
+/* Script and data of one figure, piece by piece to their files. */
 static enum err_code write_figure(const struct session *session, const char *folder, struct figure *f,
                                   struct err *e)
 {
-    enum err_code code = figure_make(session, f, e);
+    struct file_bytes_writer data, script;
+    enum err_code code = begin_file(&data, folder, f->name, ".csv", e);
+    if (code != ERR_OK)
+        return code;
+    code = begin_file(&script, folder, f->name, ".gp", e);
+    if (code != ERR_OK) {
+        file_bytes_drop(&data);
+        return code;
+    }
+    code = figure_write(session, f, script.out, data.out, e);
     if (code == ERR_OK)
-        code = write_file(folder, f->name, ".csv", f->data, f->data_length, e);
+        code = file_bytes_end(&data, e);
+    else
+        file_bytes_drop(&data);
     if (code == ERR_OK)
-        code = write_file(folder, f->name, ".gp", f->script, f->script_length, e);
-    figure_unmake(f);
+        return file_bytes_end(&script, e);
+    file_bytes_drop(&script);
     return code;
 }
 
 /* Scripts and data of figures behind one that failed: one figure at a time would not have come to them. */
 static void remove_scripts(const char *folder, const struct figures *figures, size_t behind)
 {
-    static const char *const endings[] = {"csv", "gp"};
+    static const char *const endings[] = {".csv", ".gp"};
     for (size_t i = behind + 1; i < figures->count; i++) {
         for (size_t k = 0; k < 2; k++) {
-            char path[PATH_MAX], name[FIGURE_NAME_SIZE + 8];
-            snprintf(name, sizeof name, "%s.%s", figures->figure[i].name, endings[k]);
-            if (join(folder, name, path, NULL) == ERR_OK)
+            char path[PATH_MAX];
+            if (join_ending(folder, figures->figure[i].name, endings[k], path, NULL) == ERR_OK)
                 unlink(path);
         }
     }

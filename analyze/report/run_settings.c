@@ -15,8 +15,8 @@ bool run_settings_number(const struct run_record *r, int setting, double *value)
         *value = r->rate_mm3_s;
         return r->rate_mm3_s > 0;
     }
-    *value = r->conditions.number[id];
-    return r->conditions.stated[id];
+    *value = run_record_conditions(r)->number[id];
+    return run_record_conditions(r)->stated[id];
 }
 
 bool run_settings_varied(const struct run_record *r, int setting)

@@ -1,11 +1,11 @@
 #include "datasets/format/conditions.h"
 
 #include "datasets/format/json_strict.h"
+#include "datasets/format/kept.h"
 #include "rig/base/number.h"
 
 #include <assert.h>
 #include <math.h>
-#include <pthread.h>
 #include <stdio.h>
 #include <string.h>
 
@@ -55,28 +55,9 @@ static const unsigned char WORD_PLACES[CONDITION_COUNT] = {
     [CONDITION_HOT_END] = 7,      [CONDITION_ENCODER_SEAT] = 8,
 };
 
-/* The one copy of a word, made where there is none yet; NULL without memory. A bench knows a few dozen words,
- * so they are not given back: thousands of runs then share them without an owner to be told. jansson's table
- * holds them, each as its own value, which stays where it is. */
-static const char *keep_word(const char *word)
-{
-    static pthread_mutex_t lock = PTHREAD_MUTEX_INITIALIZER;
-    static json_t *kept;
-    const char *found;
-    pthread_mutex_lock(&lock);
-    if (kept == NULL)
-        kept = json_object();
-    found = json_string_value(json_object_get(kept, word));
-    if (found == NULL && json_object_set_new_nocheck(kept, word, json_string_nocheck(word)) == 0)
-        found = json_string_value(json_object_get(kept, word));
-    pthread_mutex_unlock(&lock);
-    return found;
-}
-
 const char *conditions_word(const struct conditions *c, enum condition_id id)
 {
-    const char *word = WORD_PLACES[id] == 0 ? NULL : c->words[WORD_PLACES[id] - 1];
-    return word == NULL ? "" : word;
+    return WORD_PLACES[id] == 0 ? "" : kept_text_or_empty(c->words[WORD_PLACES[id] - 1]);
 }
 
 bool conditions_set_word(struct conditions *c, enum condition_id id, const char *word)
@@ -85,12 +66,28 @@ bool conditions_set_word(struct conditions *c, enum condition_id id, const char 
     const char *kept;
     assert(WORD_PLACES[id] != 0);
     snprintf(text, sizeof text, "%s", word);
-    kept = keep_word(text);
+    kept = kept_text(text);
     if (kept == NULL)
         return false;
     c->words[WORD_PLACES[id] - 1] = kept;
     c->stated[id] = true;
     return true;
+}
+
+/* 0 where both are the same in all that they hold; equal words are equal pointers. */
+static int compare_all(const void *a, const void *b)
+{
+    const struct conditions *x = a, *y = b;
+    int order = memcmp(x->stated, y->stated, sizeof x->stated);
+    if (order == 0)
+        order = memcmp(x->number, y->number, sizeof x->number);
+    return order != 0 ? order : memcmp(x->words, y->words, sizeof x->words);
+}
+
+const struct conditions *conditions_keep(const struct conditions *c)
+{
+    static struct kept_store all = KEPT_STORE;
+    return kept_copy(&all, c, sizeof *c, compare_all);
 }
 
 /* The same, with the error that there is no memory. */

@@ -56,8 +56,8 @@ extern const struct condition_kind CONDITION_KINDS[CONDITION_COUNT];
 #define CONDITION_WORD_MAX 64
 #define CONDITION_WORDS    8 /* how many conditions are words */
 
-/* Plain to copy and with nothing to free: words are pointers to texts that are kept once, however many runs
- * state them, for as long as the program runs. Equal words are equal pointers. */
+/* Plain to copy and with nothing to free: words are kept texts (kept.h), so that equal words are equal
+ * pointers. */
 struct conditions {
     bool stated[CONDITION_COUNT];
     double number[CONDITION_COUNT];
@@ -69,6 +69,11 @@ const char *conditions_word(const struct conditions *c, enum condition_id id);
 /* State a word of at most CONDITION_WORD_MAX bytes (a longer one is cut), which is copied. False, and then c
  * is as it was, when there is no memory. Several threads may do so at a time. */
 bool conditions_set_word(struct conditions *c, enum condition_id id, const char *word);
+
+/* The one copy of these conditions, which nobody frees or changes: it is kept once, however many runs state
+ * the same, for as long as the program runs. Equal conditions give equal pointers. NULL without memory.
+ * Several threads may ask at a time. */
+const struct conditions *conditions_keep(const struct conditions *c);
 
 /* Read the entries of a YAML mapping over what c already holds (a feeder's own over the shared ones). */
 enum err_code conditions_from_yaml(const struct yaml_node *mapping, struct conditions *c, struct err *e);

@@ -1,6 +1,7 @@
 #include "datasets/format/descriptor_write.h"
 
 #include "datasets/format/descriptor.h"
+#include "datasets/format/kept.h"
 
 #include <ctype.h>
 #include <stdio.h>
@@ -186,10 +187,10 @@ bool descriptor_write_origin(json_t *root, const struct run_record *r)
 {
     char title[160];
     json_t *sources = json_object_get(root, "sources");
-    bool known = r->rig_firmware[0] != 0;
+    const char *serial = kept_text_or_empty(r->rig_serial), *firmware = kept_text_or_empty(r->rig_firmware);
+    bool known = firmware[0] != 0;
     snprintf(title, sizeof title, "%s %s, firmware %s", r->simulated ? "Simulated rig" : "Bench rig",
-             r->rig_serial[0] == 0 ? "without a serial number" : r->rig_serial,
-             known ? r->rig_firmware : "not known");
+             serial[0] == 0 ? "without a serial number" : serial, known ? firmware : "not known");
     if (sources == NULL) {
         sources = json_array();
         if (json_object_set_new(root, "sources", sources) != 0 ||
@@ -201,8 +202,8 @@ bool descriptor_write_origin(json_t *root, const struct run_record *r)
         if (strcmp(json_string_value(json_object_get(json_array_get(sources, i), "title")), title) == 0)
             return true;
     }
-    return json_array_append_new(sources, json_pack("{s:s, s:s*}", "title", title, "version",
-                                                    known ? r->rig_firmware : NULL)) == 0;
+    return json_array_append_new(
+               sources, json_pack("{s:s, s:s*}", "title", title, "version", known ? firmware : NULL)) == 0;
 }
 
 /* The columns of every run file. Units are UCUM; what has no unit there stands in braces. */

@@ -25,7 +25,7 @@ enum err_code run_journal_format_head(const struct run_record *r, char **text, s
     head.event_count = 0;
     head.link_gaps = NULL;
     head.ended = RUN_INTERRUPTED;
-    strcpy(head.ended_why, "");
+    head.ended_why = "";
     *text = NULL;
     *length = 0;
     if (run_record_to_json(&head, "", &root, &why) != ERR_OK)

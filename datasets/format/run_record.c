@@ -1,6 +1,8 @@
 #include "datasets/format/run_record.h"
 
+#include "datasets/format/json_field.h"
 #include "datasets/format/json_strict.h"
+#include "datasets/format/kept.h"
 #include "datasets/format/run_record_json.h"
 
 #include <math.h>
@@ -16,72 +18,52 @@
 
 const char *const RUN_END_NAMES[RUN_ENDS] = {"complete", "limit", "interrupted", "fault"};
 
-/* The simple fields, in tables, so that reading and writing cannot disagree. */
-enum field_type {
-    FIELD_DOUBLE,
-    FIELD_DOUBLE_OR_NULL, /* null for NAN */
-    FIELD_INT,
-    FIELD_UINT32,
-    FIELD_INT64,
-    FIELD_BOOL,
-    FIELD_TEXT,
-    FIELD_TIME
-};
-struct field {
-    const char *key;
-    enum field_type type;
-    size_t offset, size;
-    double low, high; /* of numbers; whole ones within 2^53, so that a double holds the bound exactly */
-    bool optional;    /* left out where it is 0 or false, and 0 or false where it is left out */
-};
-#define ANY_FIELD(of, name, type, low, high, optional)                                                       \
-    {                                                                                                        \
-#name, type, offsetof(of, name), sizeof(((of *)NULL)->name), low, high, optional                     \
-    }
-#define FIELD(name, type, low, high)          ANY_FIELD(struct run_record, name, type, low, high, false)
-#define OPTIONAL_FIELD(name, type, low, high) ANY_FIELD(struct run_record, name, type, low, high, true)
-#define LINK_FIELD(name, type, low, high)     ANY_FIELD(struct run_link, name, type, low, high, false)
-#define SEPARATE_FIELD(name, low, high)       ANY_FIELD(struct run_separate, name, FIELD_DOUBLE, low, high, false)
-#define GAP_FIELD(name, low, high)            ANY_FIELD(struct run_gap, name, FIELD_INT64, low, high, false)
-static const struct field FIELDS[] = {
-    FIELD(number, FIELD_INT, 1, 9999),
-    OPTIONAL_FIELD(plan_run, FIELD_INT, 1, PLAN_RUNS_MAX),
-    OPTIONAL_FIELD(repeats, FIELD_INT, 1, 9999),
-    FIELD(feeder, FIELD_TEXT, 0, 0),
-    FIELD(speed_mm_s, FIELD_DOUBLE, 0, 10000),
-    FIELD(block, FIELD_INT, 1, 1000000),
-    FIELD(order, FIELD_INT, 1, 1000000),
-    OPTIONAL_FIELD(rate_mm3_s, FIELD_DOUBLE, 0, 1e6),
-    OPTIONAL_FIELD(travel_mm, FIELD_DOUBLE, 0, 1e6),
-    OPTIONAL_FIELD(cycles, FIELD_INT, 0, 1000),
-    OPTIONAL_FIELD(repeat, FIELD_INT, 0, 1000000),
-    OPTIONAL_FIELD(cleaned, FIELD_BOOL, 0, 0),
-    FIELD(drive_diameter_mm, FIELD_DOUBLE, 0.01, 10000),
-    FIELD(drive_diameter_standard_uncertainty_mm, FIELD_DOUBLE, 0, 10000),
-    FIELD(reduction, FIELD_DOUBLE, 1e-6, 1e6),
-    FIELD(teeth, FIELD_INT, 0, 1000000),
-    FIELD(full_steps_per_rev, FIELD_INT, 1, 1000000),
-    FIELD(microsteps, FIELD_INT, 1, 65536),
-    FIELD(mm_per_microstep, FIELD_DOUBLE, 1e-12, 1000),
-    FIELD(simulated, FIELD_BOOL, 0, 0),
-    FIELD(start_time, FIELD_TIME, 0, 0),
-    FIELD(rig_serial, FIELD_TEXT, 0, 0),
-    FIELD(rig_firmware, FIELD_TEXT, 0, 0),
-    FIELD(boot, FIELD_UINT32, 0, 4294967295.0),
-    FIELD(sample_rate_hz, FIELD_DOUBLE, 0.001, 1e7),
-    FIELD(counts_min, FIELD_INT64, -2147483648.0, 2147483647.0),
-    FIELD(counts_max, FIELD_INT64, -2147483648.0, 2147483647.0),
-    FIELD(force_limit_n, FIELD_DOUBLE, 0, 1e6),
-    FIELD(travel_limit_mm, FIELD_DOUBLE, 0, 1e6),
-    FIELD(time_limit_s, FIELD_DOUBLE, 0, 1e6),
-    FIELD(push_start_us, FIELD_INT64, 0, TIME_MAX_US),
-    FIELD(push_end_us, FIELD_INT64, 0, TIME_MAX_US),
-    FIELD(rows, FIELD_INT64, 0, ROWS_MAX),
-    FIELD(frames_missing, FIELD_INT64, 0, 1e12),
-    FIELD(frames_corrupt, FIELD_INT64, 0, 1e12),
-    FIELD(gaps, FIELD_INT64, 0, 1e12),
-    OPTIONAL_FIELD(durable_within_ms, FIELD_DOUBLE, 0, 1e9),
-    FIELD(ended_why, FIELD_TEXT, 0, 0),
+/* The simple fields, in tables (json_field.h). */
+#define FIELD(name, type, low, high)          JSON_FIELD(struct run_record, name, type, low, high, false)
+#define OPTIONAL_FIELD(name, type, low, high) JSON_FIELD(struct run_record, name, type, low, high, true)
+#define LINK_FIELD(name, type, low, high)     JSON_FIELD(struct run_link, name, type, low, high, false)
+#define SEPARATE_FIELD(name, low, high)                                                                      \
+    JSON_FIELD(struct run_separate, name, JSON_FIELD_DOUBLE, low, high, false)
+#define GAP_FIELD(name, low, high) JSON_FIELD(struct run_gap, name, JSON_FIELD_INT64, low, high, false)
+static const struct json_field FIELDS[] = {
+    FIELD(number, JSON_FIELD_INT, 1, 9999),
+    OPTIONAL_FIELD(plan_run, JSON_FIELD_INT, 1, PLAN_RUNS_MAX),
+    OPTIONAL_FIELD(repeats, JSON_FIELD_INT, 1, 9999),
+    FIELD(feeder, JSON_FIELD_TEXT, 0, 0),
+    FIELD(speed_mm_s, JSON_FIELD_DOUBLE, 0, 10000),
+    FIELD(block, JSON_FIELD_INT, 1, 1000000),
+    FIELD(order, JSON_FIELD_INT, 1, 1000000),
+    OPTIONAL_FIELD(rate_mm3_s, JSON_FIELD_DOUBLE, 0, 1e6),
+    OPTIONAL_FIELD(travel_mm, JSON_FIELD_DOUBLE, 0, 1e6),
+    OPTIONAL_FIELD(cycles, JSON_FIELD_INT, 0, 1000),
+    OPTIONAL_FIELD(repeat, JSON_FIELD_INT, 0, 1000000),
+    OPTIONAL_FIELD(cleaned, JSON_FIELD_BOOL, 0, 0),
+    FIELD(drive_diameter_mm, JSON_FIELD_DOUBLE, 0.01, 10000),
+    FIELD(drive_diameter_standard_uncertainty_mm, JSON_FIELD_DOUBLE, 0, 10000),
+    FIELD(reduction, JSON_FIELD_DOUBLE, 1e-6, 1e6),
+    FIELD(teeth, JSON_FIELD_INT, 0, 1000000),
+    FIELD(full_steps_per_rev, JSON_FIELD_INT, 1, 1000000),
+    FIELD(microsteps, JSON_FIELD_INT, 1, 65536),
+    FIELD(mm_per_microstep, JSON_FIELD_DOUBLE, 1e-12, 1000),
+    FIELD(simulated, JSON_FIELD_BOOL, 0, 0),
+    FIELD(start_time, JSON_FIELD_TIME, 0, 0),
+    FIELD(rig_serial, JSON_FIELD_KEPT_TEXT, 0, RUN_RECORD_RIG_TEXT_MAX),
+    FIELD(rig_firmware, JSON_FIELD_KEPT_TEXT, 0, RUN_RECORD_RIG_TEXT_MAX),
+    FIELD(boot, JSON_FIELD_UINT32, 0, 4294967295.0),
+    FIELD(sample_rate_hz, JSON_FIELD_DOUBLE, 0.001, 1e7),
+    FIELD(counts_min, JSON_FIELD_INT64, -2147483648.0, 2147483647.0),
+    FIELD(counts_max, JSON_FIELD_INT64, -2147483648.0, 2147483647.0),
+    FIELD(force_limit_n, JSON_FIELD_DOUBLE, 0, 1e6),
+    FIELD(travel_limit_mm, JSON_FIELD_DOUBLE, 0, 1e6),
+    FIELD(time_limit_s, JSON_FIELD_DOUBLE, 0, 1e6),
+    FIELD(push_start_us, JSON_FIELD_INT64, 0, TIME_MAX_US),
+    FIELD(push_end_us, JSON_FIELD_INT64, 0, TIME_MAX_US),
+    FIELD(rows, JSON_FIELD_INT64, 0, ROWS_MAX),
+    FIELD(frames_missing, JSON_FIELD_INT64, 0, 1e12),
+    FIELD(frames_corrupt, JSON_FIELD_INT64, 0, 1e12),
+    FIELD(gaps, JSON_FIELD_INT64, 0, 1e12),
+    OPTIONAL_FIELD(durable_within_ms, JSON_FIELD_DOUBLE, 0, 1e9),
+    FIELD(ended_why, JSON_FIELD_KEPT_TEXT, 0, SERIES_EVENT_TEXT_MAX),
 };
 #define FIELD_COUNT (sizeof FIELDS / sizeof FIELDS[0])
 /* Those that take more than a table. */
@@ -89,16 +71,16 @@ static const char *const OTHER_KEYS[] = {"schema", "test", "conditions",        
                                          "events", "link", "separate_instruments"};
 #define OTHER_COUNT (sizeof OTHER_KEYS / sizeof OTHER_KEYS[0])
 
-static const struct field LINK_FIELDS[] = {
-    LINK_FIELD(frames_repeated, FIELD_INT64, 0, RUN_RECORD_COUNT_MAX),
-    LINK_FIELD(frames_late, FIELD_INT64, 0, RUN_RECORD_COUNT_MAX),
-    LINK_FIELD(samples_missing, FIELD_INT64, 0, RUN_RECORD_COUNT_MAX),
-    LINK_FIELD(samples_backward, FIELD_INT64, 0, RUN_RECORD_COUNT_MAX),
-    LINK_FIELD(clock_ppm, FIELD_DOUBLE_OR_NULL, -1e9, 1e9),
-    LINK_FIELD(clock_standard_uncertainty_ppm, FIELD_DOUBLE_OR_NULL, 0, 1e9),
+static const struct json_field LINK_FIELDS[] = {
+    LINK_FIELD(frames_repeated, JSON_FIELD_INT64, 0, RUN_RECORD_COUNT_MAX),
+    LINK_FIELD(frames_late, JSON_FIELD_INT64, 0, RUN_RECORD_COUNT_MAX),
+    LINK_FIELD(samples_missing, JSON_FIELD_INT64, 0, RUN_RECORD_COUNT_MAX),
+    LINK_FIELD(samples_backward, JSON_FIELD_INT64, 0, RUN_RECORD_COUNT_MAX),
+    LINK_FIELD(clock_ppm, JSON_FIELD_DOUBLE_OR_NULL, -1e9, 1e9),
+    LINK_FIELD(clock_standard_uncertainty_ppm, JSON_FIELD_DOUBLE_OR_NULL, 0, 1e9),
 };
 #define LINK_FIELD_COUNT (sizeof LINK_FIELDS / sizeof LINK_FIELDS[0])
-static const struct field GAP_FIELDS[] = {
+static const struct json_field GAP_FIELDS[] = {
     GAP_FIELD(time_us, 0, TIME_MAX_US),
     GAP_FIELD(places, 1, RUN_RECORD_COUNT_MAX),
     GAP_FIELD(frames, 0, RUN_RECORD_COUNT_MAX),
@@ -109,7 +91,7 @@ static const struct field GAP_FIELDS[] = {
 /* Past any instrument that is of use: a reading in 100 s, an answer after 10 s. */
 #define INTERVAL_MAX_S 100
 #define LATENCY_MAX_S  10
-static const struct field SEPARATE_FIELDS[] = {
+static const struct json_field SEPARATE_FIELDS[] = {
     SEPARATE_FIELD(force_interval_s, 1e-6, INTERVAL_MAX_S),
     SEPARATE_FIELD(force_interval_sd_s, 0, INTERVAL_MAX_S),
     SEPARATE_FIELD(force_latency_s, 0, LATENCY_MAX_S),
@@ -119,103 +101,6 @@ static const struct field SEPARATE_FIELDS[] = {
     SEPARATE_FIELD(force_resolution_n, 1e-9, 1e6),
 };
 #define SEPARATE_FIELD_COUNT (sizeof SEPARATE_FIELDS / sizeof SEPARATE_FIELDS[0])
-
-/* Read a field of the struct that begins at base. */
-static enum err_code read_field(const struct json_place *p, const struct field *f, void *base, struct err *e)
-{
-    char *at = (char *)base + f->offset;
-    int64_t whole = 0;
-    double number = 0;
-    enum err_code code = ERR_CALLER;
-    if (f->optional && json_object_get(p->object, f->key) == NULL) {
-        memset(at, 0, f->size);
-        return ERR_OK;
-    }
-    switch (f->type) {
-    case FIELD_DOUBLE_OR_NULL:
-        if (json_is_null(json_object_get(p->object, f->key))) {
-            memcpy(at, &(double){NAN}, sizeof(double));
-            return ERR_OK;
-        }
-        /* fall through */
-    case FIELD_DOUBLE:
-        code = json_strict_number(p, f->key, f->low, f->high, &number, e);
-        memcpy(at, &number, sizeof number);
-        break;
-    case FIELD_INT:
-        code = json_strict_whole(p, f->key, (int64_t)f->low, (int64_t)f->high, &whole, e);
-        memcpy(at, &(int){(int)whole}, sizeof(int));
-        break;
-    case FIELD_UINT32:
-        code = json_strict_whole(p, f->key, (int64_t)f->low, (int64_t)f->high, &whole, e);
-        memcpy(at, &(uint32_t){(uint32_t)whole}, sizeof(uint32_t));
-        break;
-    case FIELD_INT64:
-        code = json_strict_whole(p, f->key, (int64_t)f->low, (int64_t)f->high, &whole, e);
-        memcpy(at, &whole, sizeof whole);
-        break;
-    case FIELD_BOOL:
-        code = json_strict_bool(p, f->key, (bool *)at, e);
-        break;
-    case FIELD_TEXT:
-        code = json_strict_text(p, f->key, at, f->size, e);
-        break;
-    case FIELD_TIME:
-        code = json_strict_time(p, f->key, at, f->size, e);
-        break;
-    }
-    return code;
-}
-
-/* No text of a run record is longer. */
-#define TEXT_BYTES_MAX 160
-
-static json_t *clean_string(const char *text)
-{
-    char clean[TEXT_BYTES_MAX];
-    snprintf(clean, sizeof clean, "%s", text);
-    return json_string(err_clean_text(clean));
-}
-
-static json_t *field_to_json(const struct field *f, const void *base)
-{
-    const char *at = (const char *)base + f->offset;
-    double number;
-    int64_t whole;
-    int small;
-    uint32_t natural;
-    switch (f->type) {
-    case FIELD_DOUBLE:
-        memcpy(&number, at, sizeof number);
-        return json_real(number);
-    case FIELD_DOUBLE_OR_NULL:
-        memcpy(&number, at, sizeof number);
-        return isnan(number) ? json_null() : json_real(number);
-    case FIELD_INT:
-        memcpy(&small, at, sizeof small);
-        return json_integer(small);
-    case FIELD_UINT32:
-        memcpy(&natural, at, sizeof natural);
-        return json_integer(natural);
-    case FIELD_INT64:
-        memcpy(&whole, at, sizeof whole);
-        return json_integer(whole);
-    case FIELD_BOOL:
-        return json_boolean(*(const bool *)at);
-    case FIELD_TEXT:
-    case FIELD_TIME:
-        return clean_string(at);
-    }
-    return NULL;
-}
-
-/* Whether there is nothing to say in an optional field. */
-static bool is_left_out(const struct field *f, const void *base)
-{
-    static const char nothing[sizeof(double)];
-    const char *at = (const char *)base + f->offset;
-    return f->optional && f->size <= sizeof nothing && memcmp(at, nothing, f->size) == 0;
-}
 
 /* Find the word under key in a list of names. */
 static enum err_code read_choice(const struct json_place *p, const char *key, const char *const *names,
@@ -265,7 +150,7 @@ enum err_code run_gap_from_json(const struct json_place *p, struct run_gap *gap,
     enum err_code code = ERR_OK;
     for (size_t i = 0; code == ERR_OK && i < GAP_FIELD_COUNT; i++) {
         known[i] = GAP_FIELDS[i].key;
-        code = read_field(p, &GAP_FIELDS[i], gap, e);
+        code = json_field_read(p, &GAP_FIELDS[i], gap, e);
     }
     return code != ERR_OK ? code : json_strict_finish(p, known, GAP_FIELD_COUNT, e);
 }
@@ -302,7 +187,7 @@ static enum err_code read_link(const struct json_place *root, struct run_record 
     code = json_strict_child(root, "link", JSON_OBJECT, &p.object, e);
     for (size_t i = 0; code == ERR_OK && i < LINK_FIELD_COUNT; i++) {
         known[i] = LINK_FIELDS[i].key;
-        code = read_field(&p, &LINK_FIELDS[i], &r->link, e);
+        code = json_field_read(&p, &LINK_FIELDS[i], &r->link, e);
     }
     known[LINK_FIELD_COUNT] = "gaps";
     if (code == ERR_OK)
@@ -310,20 +195,31 @@ static enum err_code read_link(const struct json_place *root, struct run_record 
     return code != ERR_OK ? code : json_strict_finish(&p, known, LINK_FIELD_COUNT + 1, e);
 }
 
+static int compare_separate(const void *a, const void *b)
+{
+    return memcmp(a, b, sizeof(struct run_separate));
+}
+
 static enum err_code read_separate(const struct json_place *root, struct run_record *r, struct err *e)
 {
+    static struct kept_store all = KEPT_STORE;
     const char *known[SEPARATE_FIELD_COUNT];
     struct json_place p = {NULL, root->file, "separate_instruments."};
+    struct run_separate separate;
     enum err_code code;
-    r->separate = json_object_get(root->object, "separate_instruments") != NULL;
-    if (!r->separate)
+    if (json_object_get(root->object, "separate_instruments") == NULL)
         return ERR_OK;
     code = json_strict_child(root, "separate_instruments", JSON_OBJECT, &p.object, e);
     for (size_t i = 0; code == ERR_OK && i < SEPARATE_FIELD_COUNT; i++) {
         known[i] = SEPARATE_FIELDS[i].key;
-        code = read_field(&p, &SEPARATE_FIELDS[i], &r->separate_instruments, e);
+        code = json_field_read(&p, &SEPARATE_FIELDS[i], &separate, e);
     }
-    return code != ERR_OK ? code : json_strict_finish(&p, known, SEPARATE_FIELD_COUNT, e);
+    if (code == ERR_OK)
+        code = json_strict_finish(&p, known, SEPARATE_FIELD_COUNT, e);
+    if (code != ERR_OK)
+        return code;
+    r->separate = kept_copy(&all, &separate, sizeof separate, compare_separate);
+    return r->separate != NULL ? ERR_OK : err_set_at(e, ERR_MEMORY, root->file, 0, 0, "no memory to read it");
 }
 
 /* A sum over the gaps that is not the count it must be. */
@@ -381,7 +277,7 @@ bool run_record_add_gap(struct run_record *r, const struct run_gap *gap)
     if (r->link.gap_count < SERIES_GAPS_MAX) {
         struct run_gap *gaps = realloc(r->link_gaps, (r->link.gap_count + 1) * sizeof *gaps);
         if (gaps == NULL) {
-            r->lists_incomplete = true;
+            r->incomplete = true;
             listed = false;
         } else {
             gaps[r->link.gap_count++] = *gap;
@@ -399,33 +295,45 @@ bool run_record_add_gap(struct run_record *r, const struct run_gap *gap)
     return listed;
 }
 
+const struct conditions *run_record_conditions(const struct run_record *r)
+{
+    static const struct conditions none;
+    return r->conditions != NULL ? r->conditions : &none;
+}
+
+bool run_record_set_why(struct run_record *r, const char *text)
+{
+    char cut[SERIES_EVENT_TEXT_MAX + 1];
+    snprintf(cut, sizeof cut, "%s", text);
+    r->ended_why = kept_text(cut);
+    if (r->ended_why == NULL)
+        r->incomplete = true;
+    return r->ended_why != NULL;
+}
+
 bool run_record_add_event(struct run_record *r, int64_t time_us, const char *text)
 {
-    size_t length = strnlen(text, SERIES_EVENT_TEXT_MAX);
+    char cut[SERIES_EVENT_TEXT_MAX + 1];
+    const char *kept;
     struct run_event *events;
-    char *copy;
     if (r->event_count >= SERIES_EVENTS_MAX)
         return true;
-    copy = malloc(length + 1);
-    events = copy == NULL ? NULL : realloc(r->events, (r->event_count + 1) * sizeof *events);
+    snprintf(cut, sizeof cut, "%s", text);
+    kept = kept_text(cut);
+    events = kept == NULL ? NULL : realloc(r->events, (r->event_count + 1) * sizeof *events);
     if (events == NULL) {
-        r->lists_incomplete = true;
-        free(copy);
+        r->incomplete = true;
         return false;
     }
-    memcpy(copy, text, length);
-    copy[length] = 0;
     r->events = events;
-    r->events[r->event_count].time_us = time_us;
-    r->events[r->event_count].text = copy;
-    r->event_count++;
+    r->events[r->event_count++] = (struct run_event){time_us, kept};
     return true;
 }
 
 void run_record_cut_events(struct run_record *r, size_t count)
 {
-    while (r->event_count > count)
-        free((char *)r->events[--r->event_count].text);
+    if (r->event_count > count)
+        r->event_count = count;
 }
 
 void run_record_free(struct run_record *r)
@@ -438,7 +346,7 @@ void run_record_free(struct run_record *r)
     r->events = NULL;
     r->link_gaps = NULL;
     r->link.gap_count = 0;
-    r->lists_incomplete = false;
+    r->incomplete = false;
 }
 
 static enum err_code check(const struct run_record *r, const char *path, struct err *e)
@@ -463,6 +371,17 @@ static enum err_code check(const struct run_record *r, const char *path, struct 
     return r->link_recorded ? check_link(r, path, e) : ERR_OK;
 }
 
+static enum err_code read_conditions(const json_t *object, const char *file, struct run_record *r,
+                                     struct err *e)
+{
+    struct conditions conditions;
+    enum err_code code = conditions_from_json(object, file, &conditions, e);
+    if (code != ERR_OK)
+        return code;
+    r->conditions = conditions_keep(&conditions);
+    return r->conditions != NULL ? ERR_OK : err_set_at(e, ERR_MEMORY, file, 0, 0, "no memory to read it");
+}
+
 static enum err_code read_root(const struct json_place *root, struct run_record *r, struct err *e)
 {
     const char *known[FIELD_COUNT + OTHER_COUNT];
@@ -476,7 +395,7 @@ static enum err_code read_root(const struct json_place *root, struct run_record 
     for (size_t i = 0; i < FIELD_COUNT; i++) {
         known[i] = FIELDS[i].key;
         if (code == ERR_OK)
-            code = read_field(root, &FIELDS[i], r, e);
+            code = json_field_read(root, &FIELDS[i], r, e);
     }
     memcpy(known + FIELD_COUNT, OTHER_KEYS, sizeof OTHER_KEYS);
     if (code == ERR_OK)
@@ -490,7 +409,7 @@ static enum err_code read_root(const struct json_place *root, struct run_record 
         code = json_strict_child(root, "conditions", JSON_OBJECT, &conditions, e);
     }
     if (code == ERR_OK)
-        code = conditions_from_json(conditions, root->file, &r->conditions, e);
+        code = read_conditions(conditions, root->file, r, e);
     if (code == ERR_OK)
         code = read_events(root, r, e);
     if (code == ERR_OK)
@@ -530,7 +449,8 @@ enum err_code run_record_read_hashed(const char *path, struct run_record *r, cha
 
 json_t *run_event_to_json(const struct run_event *event)
 {
-    return json_pack("{s:I, s:o}", "time_us", (json_int_t)event->time_us, "text", clean_string(event->text));
+    return json_pack("{s:I, s:o}", "time_us", (json_int_t)event->time_us, "text",
+                     json_field_text(event->text));
 }
 
 json_t *run_gap_to_json(const struct run_gap *gap)
@@ -540,22 +460,11 @@ json_t *run_gap_to_json(const struct run_gap *gap)
                      (json_int_t)gap->samples);
 }
 
-/* Put the fields of a table into root; false when there is no memory or a value that JSON cannot hold. */
-static bool put_fields(json_t *root, const struct field *fields, size_t count, const void *base)
-{
-    for (size_t i = 0; i < count; i++) {
-        if (!is_left_out(&fields[i], base) &&
-            json_object_set_new(root, fields[i].key, field_to_json(&fields[i], base)) != 0)
-            return false;
-    }
-    return true;
-}
-
 static bool put_link(json_t *root, const struct run_record *r)
 {
     json_t *link = json_object();
     json_t *gaps = json_array();
-    bool good = put_fields(link, LINK_FIELDS, LINK_FIELD_COUNT, &r->link);
+    bool good = json_field_put(link, LINK_FIELDS, LINK_FIELD_COUNT, &r->link);
     for (size_t i = 0; i < r->link.gap_count; i++)
         good = json_array_append_new(gaps, run_gap_to_json(&r->link_gaps[i])) == 0 && good;
     good = json_object_set_new(link, "gaps", gaps) == 0 && good;
@@ -565,7 +474,7 @@ static bool put_link(json_t *root, const struct run_record *r)
 static bool put_separate(json_t *root, const struct run_record *r)
 {
     json_t *separate = json_object();
-    bool good = put_fields(separate, SEPARATE_FIELDS, SEPARATE_FIELD_COUNT, &r->separate_instruments);
+    bool good = json_field_put(separate, SEPARATE_FIELDS, SEPARATE_FIELD_COUNT, r->separate);
     return json_object_set_new(root, "separate_instruments", separate) == 0 && good;
 }
 
@@ -580,10 +489,10 @@ static json_t *record_to_json(const struct run_record *r)
         }
     }
     root = json_pack("{s:s, s:s, s:s, s:o, s:o}", "schema", SCHEMA, "test", PLAN_TEST_NAMES[r->test], "ended",
-                     RUN_END_NAMES[r->ended], "conditions", conditions_to_json(&r->conditions), "events",
-                     events);
-    if (!put_fields(root, FIELDS, FIELD_COUNT, r) || (r->link_recorded && !put_link(root, r)) ||
-        (r->separate && !put_separate(root, r))) {
+                     RUN_END_NAMES[r->ended], "conditions", conditions_to_json(run_record_conditions(r)),
+                     "events", events);
+    if (!json_field_put(root, FIELDS, FIELD_COUNT, r) || (r->link_recorded && !put_link(root, r)) ||
+        (r->separate != NULL && !put_separate(root, r))) {
         json_decref(root);
         return NULL;
     }
@@ -600,11 +509,10 @@ enum err_code run_record_to_json(const struct run_record *r, const char *path, j
         return err_set_at(e, ERR_CALLER, path, 0, 0,
                           "a run record with %zu events, %zu gaps, test %d and end %d cannot be written",
                           r->event_count, r->link.gap_count, (int)r->test, (int)r->ended);
-    if (r->lists_incomplete)
-        return err_set_at(
-            e, ERR_MEMORY, path, 0, 0,
-            "cannot be written: there was no memory for all of its events and gaps; its rows and "
-            "its journal are kept, and the next capture into this folder recovers the run");
+    if (r->incomplete)
+        return err_set_at(e, ERR_MEMORY, path, 0, 0,
+                          "cannot be written: there was no memory for all that belongs to it; its rows and "
+                          "its journal are kept, and the next capture into this folder recovers the run");
     *root = record_to_json(r);
     if (*root == NULL)
         return err_set_at(e, ERR_CALLER, path, 0, 0,

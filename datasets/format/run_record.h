@@ -10,9 +10,10 @@
 #include <stddef.h>
 #include <stdint.h>
 
-#define SERIES_EVENTS_MAX     64
-#define SERIES_EVENT_TEXT_MAX 120
-#define SERIES_GAPS_MAX       64
+#define SERIES_EVENTS_MAX       64
+#define SERIES_EVENT_TEXT_MAX   120
+#define SERIES_GAPS_MAX         64
+#define RUN_RECORD_RIG_TEXT_MAX 32
 /* Times of a record, on the clock of the CSV: 11 days, past any run. */
 /* Past any count of a link, and small enough that SERIES_GAPS_MAX of them can be added up. */
 #define RUN_RECORD_COUNT_MAX   INT64_C(10000000000000)
@@ -24,7 +25,7 @@ extern const char *const RUN_END_NAMES[RUN_ENDS]; /* "complete", "limit", "inter
 
 struct run_event {
     int64_t time_us;  /* rig clock as in the CSV */
-    const char *text; /* at most SERIES_EVENT_TEXT_MAX bytes; of an event in a record, the record's own */
+    const char *text; /* at most SERIES_EVENT_TEXT_MAX bytes; of an event in a record, a kept text */
 };
 
 /* A place where frames or samples are missing. The last one of a full list sums up all that came after it. */
@@ -55,7 +56,11 @@ struct run_separate {
     double force_resolution_n; /* of the gauge: one step of its last digit */
 };
 
-/* A record owns its lists, which take the room that they need: one that is all zero is empty, and
+/* Many runs state the same conditions and texts. So a record only points at its conditions, rig_serial,
+ * rig_firmware, separate and ended_why, which are there for longer than the record and which it never frees;
+ * those of a record that was read are kept once for all (conditions_keep, kept_text).
+ *
+ * A record owns its lists, which take the room that they need: one that is all zero is empty, and
  * run_record_free gives back what it came to own. A copy by assignment shares the lists with the original:
  * one of the two is freed, and neither is added to. */
 struct run_record {
@@ -75,16 +80,16 @@ struct run_record {
     int repeats;
     int repeated_by; /* the same from the other side; in no file: series_repeats_settle fills it. 0: it counts
                       */
-    struct conditions conditions;
-    double drive_diameter_mm; /* nominal, from the plan */
+    const struct conditions *conditions; /* see run_record_conditions; NULL: none is stated */
+    double drive_diameter_mm;            /* nominal, from the plan */
     double drive_diameter_standard_uncertainty_mm;
     double reduction;
     int teeth, full_steps_per_rev, microsteps;
     double mm_per_microstep; /* the host's own, used to command speed and travel */
     bool cleaned;            /* the drive gear was cleaned just before this run */
     bool simulated;
-    char start_time[40]; /* RFC 3339 */
-    char rig_serial[33], rig_firmware[33];
+    char start_time[40];                   /* RFC 3339 */
+    const char *rig_serial, *rig_firmware; /* at most RUN_RECORD_RIG_TEXT_MAX bytes; NULL is as "" */
     uint32_t boot;
     double sample_rate_hz;
     int64_t counts_min, counts_max;
@@ -97,16 +102,21 @@ struct run_record {
     int64_t frames_missing, frames_corrupt, gaps;
     bool link_recorded; /* false: a series of an earlier version, which says nothing of link and link_gaps */
     struct run_link link;
-    bool separate; /* false: one rig, which says nothing of separate_instruments */
-    struct run_separate separate_instruments;
+    const struct run_separate *separate; /* NULL: one rig, which has no separate instruments */
     double durable_within_ms; /* longest time from a row's arrival until it was durable; 0: not recorded */
     enum run_end ended;
-    char ended_why[SERIES_EVENT_TEXT_MAX + 1]; /* "travel complete", "force limit on the rig" ... */
-    struct run_event *events;                  /* event_count of them, at most SERIES_EVENTS_MAX */
+    const char *ended_why;    /* "travel complete" ..., at most SERIES_EVENT_TEXT_MAX bytes; NULL is as "" */
+    struct run_event *events; /* event_count of them, at most SERIES_EVENTS_MAX */
     size_t event_count;
     struct run_gap *link_gaps; /* link.gap_count of them, in the order of time */
-    bool lists_incomplete;     /* for want of memory: a record like that is not written */
+    bool incomplete;           /* for want of memory: a record like that is not written */
 };
+
+/* Its conditions; where it has none, such as state nothing. */
+const struct conditions *run_record_conditions(const struct run_record *r);
+/* Why it ended: a copy of text, cut at SERIES_EVENT_TEXT_MAX bytes. False when there is no memory, and then
+ * the record is not written any more. */
+bool run_record_set_why(struct run_record *r, const char *text);
 
 /* Give back the events and gaps and make both lists empty; the counts of what is missing stay. NULL is fine.
  */
@@ -126,7 +136,7 @@ enum err_code run_record_read_hashed(const char *path, struct run_record *r, cha
 /* Put an event at the end, of a copy of text that is cut at SERIES_EVENT_TEXT_MAX bytes; where the list is
  * full, nothing. False when there is no memory, and then the record is not written any more. */
 bool run_record_add_event(struct run_record *r, int64_t time_us, const char *text);
-/* Leave the first count events and free the others. */
+/* Leave the first count events. */
 void run_record_cut_events(struct run_record *r, size_t count);
 
 /* Count a gap in and list it: gaps, frames_missing and link.samples_missing grow by it, and so does link_gaps

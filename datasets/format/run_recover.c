@@ -128,8 +128,8 @@ static bool end_as_interrupted(struct run_record *r, int64_t last_us, int64_t ta
         snprintf(text, sizeof text, "the capture program ended; %lld bytes of a torn row were cut",
                  (long long)tail);
     r->ended = RUN_INTERRUPTED;
-    snprintf(r->ended_why, sizeof r->ended_why,
-             "the capture program ended during the run; if the motor was on, the rig's watchdog stopped it");
+    r->ended_why =
+        "the capture program ended during the run; if the motor was on, the rig's watchdog stopped it";
     /* Of a list that is full the last two make room. */
     run_record_cut_events(r, SERIES_EVENTS_MAX - 2);
     return run_record_add_event(r, last_us, text) &&

@@ -2,6 +2,7 @@
 
 #include "datasets/format/descriptor.h"
 #include "datasets/format/file_bytes.h"
+#include "datasets/format/kept.h"
 #include "datasets/format/run_csv.h"
 #include "datasets/format/run_recover.h"
 #include "datasets/format/series.h"
@@ -371,7 +372,8 @@ static enum err_code find_progress(struct recovery *v, struct series_progress *p
         code = read_record(v, n, e);
         if (code != ERR_OK)
             break;
-        strcpy(progress->rig_serial, v->record.rig_serial);
+        snprintf(progress->rig_serial, sizeof progress->rig_serial, "%s",
+                 kept_text_or_empty(v->record.rig_serial));
         place = v->record.plan_run > 0 ? v->record.plan_run : n;
         if (place > PLAN_RUNS_MAX || (size_t)place > planned)
             continue;

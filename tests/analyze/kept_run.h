@@ -5,7 +5,7 @@
 #include "analyze/run_result.h"
 
 /* Names stay as long as the program. */
-static struct run_kinds kept_kinds;
+static struct run_store kept_store;
 
 /* code, why: what the analysis of the run returned. The whole picture is kept. Freed with run_result_free. */
 static inline void kept_run(struct run_result *run, const struct run_record *record,
@@ -13,7 +13,7 @@ static inline void kept_run(struct run_result *run, const struct run_record *rec
 {
     run->record = record;
     if (code == ERR_OK)
-        run_result_keep(run, found, PUSH_PICTURE_COLUMNS, &kept_kinds, NULL);
+        run_result_keep(run, found, PUSH_PICTURE_COLUMNS, &kept_store, NULL);
     else
         run_result_refuse(run, why, NULL);
 }

@@ -356,7 +356,7 @@ Test(benches, benches_go_by_the_rigs_serial_where_plans_say_nothing)
     add_pushes("gear-a", add_series("", ""), 4.9, NORTH, 4);
     add_pushes("gear-a", add_series("", ""), 4.9, SOUTH, 4);
     for (size_t i = 0; i < 2; i++) {
-        snprintf(first[i].rig_serial, sizeof first[i].rig_serial, "RIG-%zu", 7 + i);
+        first[i].rig_serial = i == 0 ? "RIG-7" : "RIG-8";
         b->series[i].runs = &first[i];
         b->series[i].run_count = 1;
     }

@@ -206,8 +206,8 @@ Test(data_quality, resolution_is_weighed_within_the_budget)
     series.calibration.coefficients[1] = 1 / 0.12;
     run.quality.mains_noise_n = 0.05F;
     expect(DATA_QUALITY_RESOLUTION, DATA_QUALITY_USABLE, "it hides the noise");
-    record.separate = true; /* and its zero was rounded as well */
-    record.separate_instruments.force_resolution_n = 0.5;
+    record.separate =
+        &(struct run_separate){.force_resolution_n = 0.5}; /* and its zero was rounded as well */
     run.push.stall_force_n = quantity_from(90, 0.27, 30, 20);
     run.push.noise_n = 0.15;
     cr_expect(fabs(of(DATA_QUALITY_RESOLUTION).value_n - 0.5 / sqrt(6)) < 1e-9);

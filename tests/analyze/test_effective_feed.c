@@ -1,4 +1,5 @@
 #include "analyze/effective_feed.h"
+#include "tests/datasets/record_state.h"
 
 #include <criterion/criterion.h>
 #include <math.h>
@@ -36,8 +37,7 @@ TestSuite(effective_feed, .init = begin, .fini = end);
 static void add(double preload_n, double ratio, double own)
 {
     struct run_result *r = &s.results[s.count];
-    s.records[s.count].conditions.stated[CONDITION_NIP_PRELOAD_N] = true;
-    s.records[s.count].conditions.number[CONDITION_NIP_PRELOAD_N] = preload_n;
+    record_state(&s.records[s.count], CONDITION_NIP_PRELOAD_N, preload_n);
     r->record = &s.records[s.count];
     r->analysed = true;
     r->quantity_count = 1;

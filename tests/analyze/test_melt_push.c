@@ -1,5 +1,6 @@
 #include "analyze/melt_line.h"
 #include "analyze/melt_push.h"
+#include "tests/datasets/record_state.h"
 
 #include <criterion/criterion.h>
 #include <math.h>
@@ -59,10 +60,8 @@ static void begin(void)
                                    .microsteps = 16,
                                    .push_start_us = REST * 1000000LL / RATE_HZ,
                                    .push_end_us = (REST + MOVING - 1) * 1000000LL / RATE_HZ};
-    w.record.conditions.stated[CONDITION_FILAMENT_DIAMETER_MM] = true;
-    w.record.conditions.number[CONDITION_FILAMENT_DIAMETER_MM] = 1.75;
-    w.record.conditions.stated[CONDITION_HOT_END_TEMPERATURE_C] = true;
-    w.record.conditions.number[CONDITION_HOT_END_TEMPERATURE_C] = 215;
+    record_state(&w.record, CONDITION_FILAMENT_DIAMETER_MM, 1.75);
+    record_state(&w.record, CONDITION_HOT_END_TEMPERATURE_C, 215);
     snprintf(w.record.feeder, sizeof w.record.feeder, "gear-a");
 }
 
@@ -169,7 +168,7 @@ Test(melt_push, feed_that_is_nearly_all_lost_is_a_stall_without_drops)
 Test(melt_push, a_diameter_that_is_not_stated_is_named)
 {
     struct err e;
-    w.record.conditions.stated[CONDITION_FILAMENT_DIAMETER_MM] = false;
+    record_unstate(&w.record, CONDITION_FILAMENT_DIAMETER_MM);
     cr_assert_eq(analyse(31.7, 0.83, 0.021, 0, true, MOVING, &e), ERR_NO_ANSWER);
     cr_expect(strstr(e.text, "diameter") != NULL, "%s", e.text);
 }
@@ -192,8 +191,7 @@ static struct run_result *add(double temperature_c, double rate, double force, b
     *record = w.record;
     record->number = (int)count + 1;
     record->rate_mm3_s = rate;
-    record->conditions.stated[CONDITION_HOT_END_TEMPERATURE_C] = temperature_c > 0;
-    record->conditions.number[CONDITION_HOT_END_TEMPERATURE_C] = temperature_c;
+    record_put(record, CONDITION_HOT_END_TEMPERATURE_C, temperature_c > 0, temperature_c);
     memset(run, 0, sizeof *run);
     memset(quantities[count], 0, sizeof quantities[count]);
     run->record = record;

@@ -4,6 +4,7 @@
 #include "analyze/melt_push.h"
 #include "analyze/numerics/formulas.h"
 #include "analyze/speed_sweep.h"
+#include "tests/datasets/record_state.h"
 
 #include <criterion/criterion.h>
 #include <math.h>
@@ -67,8 +68,7 @@ static struct run_result *add(size_t feeder, enum plan_test_kind test, double sp
                                      .full_steps_per_rev = 200,
                                      .microsteps = 16};
     snprintf(records[i].feeder, sizeof records[i].feeder, "gear-a");
-    records[i].conditions.stated[CONDITION_FILAMENT_DIAMETER_MM] = true;
-    records[i].conditions.number[CONDITION_FILAMENT_DIAMETER_MM] = 1.75;
+    record_state(&records[i], CONDITION_FILAMENT_DIAMETER_MM, 1.75);
     results[i].record = &records[i];
     results[i].feeder = feeder;
     results[i].series = feeders[feeder].series;
@@ -92,8 +92,7 @@ static void melt(size_t feeder, double high)
         struct run_result *run = add(feeder, PLAN_MELT_PUSH, formulas_feed_mm_s(rate, 1.75));
         struct run_record *record = &records[session.run_count - 1];
         record->rate_mm3_s = rate;
-        record->conditions.stated[CONDITION_HOT_END_TEMPERATURE_C] = true;
-        record->conditions.number[CONDITION_HOT_END_TEMPERATURE_C] = 215;
+        record_state(record, CONDITION_HOT_END_TEMPERATURE_C, 215);
         run->quantity_count = MELT_PUSH_QUANTITIES;
         run->quantities = quantities[session.run_count - 1];
         run->quantities[MELT_PUSH_FORCE].q = quantity_from(load_n(rate) + OFF[i % 10], 0.09, 20, 1);

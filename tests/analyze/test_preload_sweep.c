@@ -1,6 +1,7 @@
 #include "analyze/preload_sweep.h"
 
 #include "rig/model/model.h"
+#include "tests/datasets/record_state.h"
 
 #include <criterion/criterion.h>
 #include <math.h>
@@ -55,8 +56,7 @@ static struct run_push *add(double preload_n, double speed_mm_s, double stall_n,
                                   .test = PLAN_PRELOAD_SWEEP,
                                   .speed_mm_s = speed_mm_s,
                                   .drive_diameter_mm = 8.3};
-    record->conditions.stated[CONDITION_NIP_PRELOAD_N] = true;
-    record->conditions.number[CONDITION_NIP_PRELOAD_N] = preload_n;
+    record_state(record, CONDITION_NIP_PRELOAD_N, preload_n);
     run->record = record;
     run->analysed = true;
     run->push.limited_by = by;

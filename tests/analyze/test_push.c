@@ -217,7 +217,7 @@ Test(push, a_push_that_met_a_limit_is_a_bound_and_has_no_interval)
     s.columns.n = last + 1000;
     s.record.push_end_us = s.columns.time_us[last];
     s.record.ended = RUN_LIMIT;
-    snprintf(s.record.ended_why, sizeof s.record.ended_why, "force limit on the rig");
+    s.record.ended_why = "force limit on the rig";
     cr_assert_eq(analyse(), ERR_OK, "%s", s.e.text);
     cr_expect(s.result.stall_force_n.present && s.result.stall_force_n.at_least);
     cr_expect(s.result.stall_force_n.value > 46 && s.result.stall_force_n.value < 50.5, "at least %.2f N",

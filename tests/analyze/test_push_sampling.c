@@ -15,6 +15,7 @@ struct scene {
     struct simulated_push push;
     struct run_columns columns;
     struct run_record record;
+    struct run_separate separate;
     struct model_truth truth;
     struct calibration calibration;
     struct push_result result;
@@ -78,8 +79,8 @@ static void make_separate(double digit_n)
             (int32_t)floor(calibration_force_n(&s.calibration, s.columns.force_counts[i], 0) / digit_n + 0.5);
     s.calibration.coefficients[0] = 0;
     s.calibration.coefficients[1] = 1 / digit_n;
-    s.record.separate = true;
-    s.record.separate_instruments =
+    s.record.separate = &s.separate;
+    s.separate =
         (struct run_separate){1 / s.record.sample_rate_hz, 0.0031, 0.047, 0.0083, 0.021, 0.0121, digit_n};
 }
 
@@ -186,8 +187,8 @@ Test(push_sampling, latencies_count_where_the_drive_speeds_up_under_load)
     cr_assert(s.result.slip_onset_n.present);
     cr_expect(component(&s.result.onset_budget, PUSH_BUDGET_STAMPS_NAME) > 1.5 * jitter_n, "%g, jitter %g",
               component(&s.result.onset_budget, PUSH_BUDGET_STAMPS_NAME), jitter_n);
-    s.record.separate_instruments.feed_latency_standard_uncertainty_s = 0;
-    s.record.separate_instruments.force_latency_standard_uncertainty_s = 0;
+    s.separate.feed_latency_standard_uncertainty_s = 0;
+    s.separate.force_latency_standard_uncertainty_s = 0;
     analyse();
     cr_expect(stiffness_u > 1.02 * s.result.stiffness_n_per_mm.standard_uncertainty);
 }
@@ -284,9 +285,9 @@ Test(push_sampling, a_reading_from_after_the_end_is_no_drop)
     cr_expect_eq(s.result.limited_by, LIMITED_LIMIT);
     cr_expect(s.result.stall_force_n.at_least);
     /* That those readings do look like a drop where the time stamps are taken to be right. */
-    s.record.separate_instruments.force_latency_standard_uncertainty_s = 0;
-    s.record.separate_instruments.feed_latency_standard_uncertainty_s = 0;
-    s.record.separate_instruments.force_interval_sd_s = 0;
+    s.separate.force_latency_standard_uncertainty_s = 0;
+    s.separate.feed_latency_standard_uncertainty_s = 0;
+    s.separate.force_interval_sd_s = 0;
     analyse();
     cr_expect_eq(s.result.event_count, 1);
 }

@@ -91,7 +91,7 @@ Test(result_flags, few_readings_are_told_of_what_rests_on_them)
     cr_assert_eq(b->feeders[0].points[0].onset_flags.count, 1);
     cr_expect_not_null(strstr(b->feeders[0].points[0].onset_flags.text[0], "in 1 of 1 runs"));
     cr_expect_eq(b->feeders[0].points[1].stall_flags.count, 0, "the other speed was read finely");
-    b->records[4].separate = true;
+    b->records[4].separate = &(struct run_separate){.force_resolution_n = 0.02};
     b->runs[4].push.sampling = (struct push_sampling){.force_n = 0.31};
     feeder();
     cr_assert_eq(b->feeders[0].points[1].stall_flags.count, 1);

@@ -223,12 +223,11 @@ Test(run_quality, a_coarse_digit_hides_mains)
 {
     make_rows(3000, 500);
     calibration.coefficients[1] = 10;
-    record.separate = true;
-    record.separate_instruments.force_resolution_n = 0.2;
+    record.separate = &(struct run_separate){.force_resolution_n = 0.2};
     struct run_quality q = quality();
     cr_expect(q.mains == RUN_MAINS_NONE && near(q.mains_detectable_n, 0.1, 1e-6), "%g", q.mains_detectable_n);
     cr_expect(fabs(run_quality_step_n(&q, &record, &calibration) - 0.2) < 1e-12);
-    record.separate = false;
+    record.separate = NULL;
     cr_expect(fabs(run_quality_step_n(&q, &record, &calibration) - 0.1) < 1e-12);
 }
 

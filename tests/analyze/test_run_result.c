@@ -85,17 +85,17 @@ static void expect_same_budget(const struct run_budget *kept, const struct budge
 Test(run_result, keeps_what_was_found)
 {
     static struct run_result runs[3];
-    struct run_kinds kinds = {0};
+    struct run_store store = {0};
     const struct run_record record = {.test = PLAN_BLOCKED_PUSH};
     struct err e = {0};
     for (int k = 0; k < 3; k++) {
         runs[k].record = &record;
         make_finding(k, 10, 5);
-        cr_assert_eq(run_result_keep(&runs[k], &found, 0, &kinds, &e), ERR_OK, "%s", e.text);
+        cr_assert_eq(run_result_keep(&runs[k], &found, 0, &store, &e), ERR_OK, "%s", e.text);
         /* Kept again over itself: what it held is let go. */
-        cr_assert_eq(run_result_keep(&runs[k], &found, 10, &kinds, &e), ERR_OK, "%s", e.text);
+        cr_assert_eq(run_result_keep(&runs[k], &found, 10, &store, &e), ERR_OK, "%s", e.text);
     }
-    cr_expect_eq(kinds.count, 4, "the same components are named once: %zu", kinds.count);
+    cr_expect_eq(store.kind_count, 2, "what budgets consist of is kept once: %zu", store.kind_count);
     for (int k = 0; k < 3; k++) {
         const struct run_push *push = &runs[k].push;
         make_finding(k, 10, 5);
@@ -112,23 +112,105 @@ Test(run_result, keeps_what_was_found)
         cr_expect_str_eq(run_text(&push->flags, 0), "odd");
         cr_expect_eq(push->event_feed_mm, 2, "the middle one of 0 to 4");
         run_result_free(&runs[k]);
-        cr_expect(!runs[k].analysed && runs[k].record == &record && runs[k].room == NULL);
+        cr_expect(!runs[k].analysed && runs[k].record == &record && runs[k].why_room == NULL);
     }
-    run_kinds_free(&kinds);
+    run_store_free(&store);
+}
+
+/* Equal sentences are there once, and others are not mixed. */
+Test(run_result, sentences_of_many_runs_are_shared)
+{
+    static struct run_result runs[400];
+    struct run_store store = {0};
+    struct err e = {0};
+    for (int k = 0; k < 400; k++) {
+        make_finding(k / 2, 0, 0);
+        cr_assert_eq(run_result_keep(&runs[k], &found, 0, &store, &e), ERR_OK, "%s", e.text);
+    }
+    for (int k = 0; k < 400; k++) {
+        const struct run_texts *texts = &runs[k].push.evidence;
+        make_finding(k / 2, 0, 0);
+        for (size_t i = 0; i < 3; i++)
+            cr_expect_str_eq(run_text(texts, i), found.push.evidence[i], "%d", k);
+        cr_expect_eq(run_text(&runs[k].push.flags, 0), run_text(&runs[0].push.flags, 0), "%d", k);
+    }
+    cr_expect_eq(run_text(&runs[0].push.evidence, 2), run_text(&runs[1].push.evidence, 2));
+    cr_expect_neq(run_text(&runs[0].push.evidence, 2), run_text(&runs[2].push.evidence, 2));
+    for (int k = 0; k < 400; k++)
+        run_result_free(&runs[k]);
+    run_store_free(&store);
+}
+
+static const struct run_budget_kind *kind_kept(const struct budget *b, struct run_store *store,
+                                               struct run_result *run)
+{
+    struct err e = {0};
+    make_finding(1, 10, 5);
+    found.push.stall_budget = *b;
+    budget_init(&found.push.onset_budget);
+    cr_assert_eq(run_result_keep(run, &found, 0, store, &e), ERR_OK, "%s", e.text);
+    expect_same_budget(&run->push.stall_budget, b);
+    cr_expect_null(run->push.onset_budget.kind, "an empty budget is none");
+    return run->push.stall_budget.kind;
+}
+
+/* Whatever of a budget's parts differs, it is no longer of that kind; their numbers may. */
+Test(run_result, budgets_that_differ_in_any_part_are_not_mixed)
+{
+    static struct run_result run;
+    struct run_store store = {0};
+    struct budget first, other;
+    budget_init(&first);
+    add(&first, "scatter", 0.31, 7, false);
+    add(&first, "preload", 0.12, INFINITY, true);
+    const struct run_budget_kind *kind = kind_kept(&first, &store, &run);
+    for (int what = 0; what < 7; what++) {
+        other = first;
+        switch (what) {
+        case 0:
+            other.components[0].degrees_of_freedom = 8.5;
+            other.components[1].standard_uncertainty = other.components[1].contribution = 0.47;
+            cr_expect_eq(kind_kept(&other, &store, &run), kind, "numbers are the run's own");
+            continue;
+        case 1:
+            strcpy(other.components[0].name, "scattee");
+            break;
+        case 2:
+            other.components[0].type = BUDGET_TYPE_B;
+            break;
+        case 3:
+            other.components[1].operator_estimate = false;
+            break;
+        case 4:
+            other.components[0].degrees_of_freedom = INFINITY;
+            break;
+        case 5:
+            other.components[1].degrees_of_freedom = 3.25;
+            break;
+        case 6:
+            add(&other, "one more", 0.2, INFINITY, false);
+            break;
+        }
+        cr_expect_neq(kind_kept(&other, &store, &run), kind, "%d", what);
+        cr_expect_eq(store.kind_count, (size_t)what + 1, "%d: %zu", what, store.kind_count);
+    }
+    cr_expect_eq(kind_kept(&first, &store, &run), kind);
+    run_result_free(&run);
+    run_store_free(&store);
 }
 
 /* However few columns are left, no extreme is lost, feed rises from the first, and none comes twice. */
 Test(run_result, pictures_keep_their_extremes)
 {
     static const size_t columns[] = {1, 2, 9, 10, 599, 600};
-    struct run_kinds kinds = {0};
+    struct run_store store = {0};
     struct err e = {0};
     for (size_t i = 0; i < sizeof columns / sizeof columns[0]; i++) {
         for (size_t most = 1; most <= 700; most += most / 3 + 1) {
             static struct run_result run;
             double low = INFINITY, high = -INFINITY, true_low = INFINITY, true_high = -INFINITY;
             make_finding(1, columns[i], PUSH_EVENTS_MAX);
-            cr_assert_eq(run_result_keep(&run, &found, most, &kinds, &e), ERR_OK, "%s", e.text);
+            cr_assert_eq(run_result_keep(&run, &found, most, &store, &e), ERR_OK, "%s", e.text);
             const struct run_picture *p = run.push.picture;
             cr_assert_not_null(p);
             cr_expect(p->n >= 1 && p->n <= most && p->n <= columns[i], "%zu of %zu, at most %zu", p->n,
@@ -154,21 +236,21 @@ Test(run_result, pictures_keep_their_extremes)
             run_result_free(&run);
         }
     }
-    run_kinds_free(&kinds);
+    run_store_free(&store);
 }
 
 Test(run_result, a_refusal_says_why)
 {
     struct run_result run = {0};
-    struct run_kinds kinds = {0};
+    struct run_store store = {0};
     struct err e = {0};
     char why[] = "no motion";
     make_finding(1, 10, 2);
-    cr_assert_eq(run_result_keep(&run, &found, 5, &kinds, &e), ERR_OK);
+    cr_assert_eq(run_result_keep(&run, &found, 5, &store, &e), ERR_OK);
     cr_assert_eq(run_result_refuse(&run, why, &e), ERR_OK);
     why[0] = 0;
     cr_expect_str_eq(run.why_not, "no motion");
     cr_expect(!run.analysed && run.push.picture == NULL && !run.push.stall_force_n.present);
     run_result_free(&run);
-    run_kinds_free(&kinds);
+    run_store_free(&store);
 }

@@ -71,7 +71,7 @@ static void write_run(const char *into, const struct plan_run *run, struct run_r
     record->block = run->block;
     record->test = plan.tests[run->test].kind;
     snprintf(record->feeder, sizeof record->feeder, "%s", feeder->name);
-    record->conditions = feeder->conditions;
+    record->conditions = &feeder->conditions;
     snprintf(record->start_time, sizeof record->start_time, "2031-04-05T16:%02d:08Z", run->number);
     record->counts_min = -8388607;
     record->counts_max = 8388607;

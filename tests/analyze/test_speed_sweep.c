@@ -94,10 +94,12 @@ Test(speed_sweep, runs_are_gathered_by_speed_in_rising_order)
 Test(speed_sweep, what_few_readings_leave_unknown_stays_in_the_mean)
 {
     for (int i = 0; i < 3; i++) {
-        static const struct run_budget_kind kind = {"peaks between two readings", BUDGET_TYPE_B, false};
-        static const struct run_budget_part between = {&kind, 1.27, INFINITY};
-        cr_assert_str_eq(kind.name, PUSH_BUDGET_BETWEEN_NAME);
-        add(4.9, 60.4 + 1.35 * i, false, LIMITED_MOTOR)->stall_budget = (struct run_budget){1, &between};
+        static const struct run_budget_kind kind = {
+            1, {{"peaks between two readings", BUDGET_TYPE_B, false, true}}};
+        static const double between_n = 1.27;
+        cr_assert_str_eq(kind.part[0].name, PUSH_BUDGET_BETWEEN_NAME);
+        add(4.9, 60.4 + 1.35 * i, false, LIMITED_MOTOR)->stall_budget =
+            (struct run_budget){&kind, &between_n};
     }
     points();
     cr_expect_float_eq(w.feeder.points[0].stall_force_n.standard_uncertainty, hypot(1.35 / sqrt(3), 1.27),
@@ -280,10 +282,10 @@ Test(speed_sweep, runs_that_agree_by_chance_do_not_make_a_mean_too_sure)
 {
     struct run_push *first = add(4.7, 58.31, false, LIMITED_MOTOR),
                     *second = add(4.7, 58.33, false, LIMITED_MOTOR);
-    const struct run_budget_kind kind = {"scatter of the stall events", BUDGET_TYPE_A, false};
-    const struct run_budget_part parts[] = {{&kind, 0.24, 11}, {&kind, 0.18, 13}};
-    first->stall_budget = (struct run_budget){1, &parts[0]};
-    second->stall_budget = (struct run_budget){1, &parts[1]};
+    const struct run_budget_kind kind = {1, {{"scatter of the stall events", BUDGET_TYPE_A, false, false}}};
+    const double numbers[2][2] = {{0.24, 11}, {0.18, 13}};
+    first->stall_budget = (struct run_budget){&kind, numbers[0]};
+    second->stall_budget = (struct run_budget){&kind, numbers[1]};
     points();
     const struct quantity *mean = &w.feeder.points[0].stall_force_n;
     cr_expect_float_eq(mean->value, 58.32, 1e-9);

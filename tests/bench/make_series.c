@@ -113,13 +113,13 @@ static enum err_code write_run(const struct wanted *w, const struct plan *plan, 
     record->plan_run = run->number;
     record->block = run->block;
     record->test = plan->tests[run->test].kind;
-    record->conditions = f->conditions;
+    record->conditions = &f->conditions;
     record->drive_diameter_mm = f->drive_diameter_mm;
     record->teeth = f->teeth;
     snprintf(record->feeder, sizeof record->feeder, "%s", f->name);
     snprintf(record->start_time, sizeof record->start_time, "2026-11-02T%02d:%02d:%02dZ", run->number / 3600,
              run->number / 60 % 60, run->number % 60);
-    snprintf(record->rig_serial, sizeof record->rig_serial, "simulated");
+    record->rig_serial = "simulated";
     record->force_limit_n = 200;
     record->travel_limit_mm = 40;
     record->time_limit_s = 2.5 * w->seconds;

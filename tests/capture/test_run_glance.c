@@ -29,7 +29,7 @@ static void begin(enum plan_test_kind test)
     record.speed_mm_s = 5;
     record.mm_per_microstep = 0.0079;
     record.ended = RUN_COMPLETE;
-    snprintf(record.ended_why, sizeof record.ended_why, "travel complete");
+    record.ended_why = "travel complete";
 }
 
 /* A sample of that force, with a little noise of its own that any run repeats: +0.06 N, -0.06 N, 0 in turn.
@@ -224,7 +224,7 @@ Test(run_glance, a_run_without_a_push_has_no_force)
     char line[200];
     begin(PLAN_BLOCKED_PUSH);
     record.ended = RUN_LIMIT;
-    snprintf(record.ended_why, sizeof record.ended_why, "limit switch on the rig");
+    record.ended_why = "limit switch on the rig";
     run_glance_judge(&glance, &record, &c, DRIFT_N, &result);
     cr_expect(isnan(result.peak_n) && isnan(result.zero_moved_n) && result.fed_mm == 0 &&
               result.noise_n == 0);

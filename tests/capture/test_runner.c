@@ -3,6 +3,7 @@
 
 #include "datasets/format/run_journal.h"
 #include "tests/capture/scripted_rig.h"
+#include "tests/datasets/record_state.h"
 
 #include <criterion/criterion.h>
 #include <math.h>
@@ -82,8 +83,7 @@ static enum err_code carry_out(const struct script *script, double force_limit_n
     record.time_limit_s = time_limit_s;
     record.full_steps_per_rev = 200;
     record.microsteps = 16;
-    record.conditions.stated[CONDITION_NIP_PRELOAD_N] = true;
-    record.conditions.number[CONDITION_NIP_PRELOAD_N] = 41.25;
+    record_state(&record, CONDITION_NIP_PRELOAD_N, 41.25);
     scripted_rig_begin(&rig, script);
     setup.stop_requests = &rig.script.stop_requests;
     setup.look = look;

@@ -101,7 +101,7 @@ static void add_run(const char *folder, const struct plan *plan, const struct pl
     r.test = plan->tests[p->test].kind;
     r.speed_mm_s = p->speed_mm_s;
     snprintf(r.feeder, sizeof r.feeder, "%s", f->name);
-    r.conditions = f->conditions;
+    r.conditions = &f->conditions;
     r.drive_diameter_mm = f->drive_diameter_mm;
     r.drive_diameter_standard_uncertainty_mm = 0.05;
     r.reduction = 1;
@@ -114,7 +114,7 @@ static void add_run(const char *folder, const struct plan *plan, const struct pl
     r.push_end_us = (int64_t)((REST_S + TRAVEL_MM / SPEED_MM_S) * 1e6);
     r.frames_missing = r.frames_corrupt = r.gaps = 0;
     r.ended = RUN_COMPLETE;
-    snprintf(r.ended_why, sizeof r.ended_why, "travel complete");
+    r.ended_why = "travel complete";
     run_record_cut_events(&r, 0);
     snprintf(name, sizeof name, "%s/runs/%04d.csv", folder, p->number);
     r.rows = write_rows(name, peak_n + 0.8 * scatter(&state), r.mm_per_microstep, &state);

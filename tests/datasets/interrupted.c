@@ -95,7 +95,7 @@ struct run_record interrupted_record(int number)
     r.push_start_us = 1000;
     r.push_end_us = 4000;
     r.ended = RUN_COMPLETE;
-    strcpy(r.ended_why, "travel complete");
+    r.ended_why = "travel complete";
     r.frames_missing = r.frames_corrupt = r.gaps = 0;
     r.link_recorded = true;
     r.link.clock_ppm = 31.25;

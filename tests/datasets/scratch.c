@@ -1,4 +1,5 @@
 #include "tests/datasets/scratch.h"
+#include "tests/datasets/record_state.h"
 
 #include <criterion/criterion.h>
 #include <ftw.h>
@@ -167,11 +168,12 @@ struct run_record scratch_record(void)
         .ended = RUN_LIMIT,
         .ended_why = "force limit on the rig",
     };
+    struct conditions conditions = {0};
     cr_assert(run_record_add_event(&r, 751003, "armed"));
     cr_assert(run_record_add_event(&r, 2931877, "motor cut"));
-    cr_assert(conditions_set_word(&r.conditions, CONDITION_FILAMENT_LOT, "L-3391"));
-    r.conditions.stated[CONDITION_NIP_PRELOAD_N] = true;
-    r.conditions.number[CONDITION_NIP_PRELOAD_N] = 39.25;
+    cr_assert(conditions_set_word(&conditions, CONDITION_FILAMENT_LOT, "L-3391"));
+    r.conditions = conditions_keep(&conditions);
+    record_state(&r, CONDITION_NIP_PRELOAD_N, 39.25);
     return r;
 }
 

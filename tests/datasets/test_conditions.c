@@ -3,6 +3,8 @@
 #include "tests/datasets/scratch.h"
 
 #include <criterion/criterion.h>
+#include <math.h>
+#include <stdio.h>
 #include <string.h>
 
 static enum err_code read_yaml(const char *text, struct conditions *c, struct err *e)
@@ -297,4 +299,64 @@ Test(conditions, one_condition_is_taken_over_whether_stated_or_not)
     cr_expect_str_eq(conditions_word(&c, CONDITION_MOTOR), "M1", "nothing else changes");
     conditions_copy_one(&c, CONDITION_MOTOR, &other);
     cr_expect(!c.stated[CONDITION_MOTOR] && conditions_word(&c, CONDITION_MOTOR)[0] == 0);
+}
+
+static struct conditions all_stated(void)
+{
+    struct conditions c = {0};
+    for (size_t i = 0; i < CONDITION_COUNT; i++) {
+        char word[32];
+        if (CONDITION_KINDS[i].is_number) {
+            c.stated[i] = true;
+            c.number[i] = 2.385 + (double)i;
+        } else if (i == CONDITION_LOAD_CELL_SEAT || i == CONDITION_ENCODER_SEAT) {
+            cr_assert(conditions_set_word(&c, (enum condition_id)i, CONDITION_SEAT_FEEDER));
+        } else {
+            snprintf(word, sizeof word, "word %zu", i);
+            cr_assert(conditions_set_word(&c, (enum condition_id)i, word));
+        }
+    }
+    return c;
+}
+
+Test(conditions, that_are_equal_are_kept_once)
+{
+    struct conditions c = all_stated(), again = all_stated(), none = {0};
+    const struct conditions *kept = conditions_keep(&c);
+    cr_assert(kept != NULL && kept != &c);
+    c.number[CONDITION_NIP_PRELOAD_N] = 77;
+    cr_expect_eq(conditions_keep(&again), kept);
+    cr_expect_neq(conditions_keep(&c), kept);
+    cr_expect_neq(conditions_keep(&none), kept);
+    cr_expect_eq(conditions_keep(&none), conditions_keep(&none));
+    for (size_t i = 0; i < CONDITION_COUNT; i++) {
+        cr_expect_eq(kept->number[i], again.number[i], "%s", CONDITION_KINDS[i].key);
+        cr_expect_str_eq(conditions_word(kept, (enum condition_id)i),
+                         conditions_word(&again, (enum condition_id)i));
+    }
+}
+
+/* Whichever single condition is another, or is not stated, they are others. */
+Test(conditions, that_differ_in_one_are_not_mixed)
+{
+    struct conditions c = all_stated();
+    const struct conditions *kept[2 * CONDITION_COUNT + 1];
+    size_t count = 0;
+    kept[count++] = conditions_keep(&c);
+    for (size_t i = 0; i < CONDITION_COUNT; i++) {
+        c = all_stated();
+        if (CONDITION_KINDS[i].is_number)
+            c.number[i] = nextafter(c.number[i], 1000);
+        else
+            cr_assert(conditions_set_word(&c, (enum condition_id)i, CONDITION_SEAT_END));
+        kept[count++] = conditions_keep(&c);
+        c = all_stated();
+        c.stated[i] = false;
+        kept[count++] = conditions_keep(&c);
+        cr_expect_not(kept[count - 1]->stated[i]);
+    }
+    for (size_t i = 0; i < count; i++) {
+        for (size_t j = 0; j < i; j++)
+            cr_expect_neq(kept[i], kept[j], "%zu and %zu", i, j);
+    }
 }

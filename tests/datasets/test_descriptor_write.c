@@ -148,11 +148,11 @@ Test(descriptor_write, every_rig_is_a_source_and_the_first_run_is_the_time)
     cr_assert(descriptor_write_origin(root, &r));
     strcpy(r.start_time, "2031-04-06T08:00:00Z");
     cr_assert(descriptor_write_origin(root, &r));
-    strcpy(r.rig_serial, "rig-0418");
-    r.rig_firmware[0] = 0;
+    r.rig_serial = "rig-0418";
+    r.rig_firmware = "";
     r.simulated = false;
     cr_assert(descriptor_write_origin(root, &r));
-    r.rig_serial[0] = 0;
+    r.rig_serial = NULL;
     cr_assert(descriptor_write_origin(root, &r));
     cr_expect_str_eq(text_at(root, "created"), "2031-04-05T16:31:42.125Z");
     cr_assert_eq(json_array_size(json_object_get(root, "sources")), 3);

@@ -63,7 +63,7 @@ Test(run_journal, what_is_put_in_comes_back)
     cr_expect(head[head_length - 1] == '\n' && memchr(head, '\n', head_length) == head + head_length - 1);
     cr_assert_eq(run_journal_read(write_journal(lines, length), back, &e), ERR_OK, "%s", e.text);
     cr_expect(back->number == 3 && back->speed_mm_s == 11.5 && back->mm_per_microstep == 0.1 / 3);
-    cr_expect_eq(memcmp(&back->conditions, &r.conditions, sizeof r.conditions), 0);
+    cr_expect_eq(back->conditions, r.conditions);
     cr_expect(back->ended == RUN_INTERRUPTED && back->rows == 0 && back->frames_corrupt == 0);
     cr_expect(back->link_recorded && isnan(back->link.clock_ppm) && back->durable_within_ms == 0);
     cr_expect(back->push_start_us == 751003 && back->push_end_us == 0);

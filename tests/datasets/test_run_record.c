@@ -22,7 +22,7 @@ Test(run_record, a_record_comes_back_as_it_was)
     cr_expect(back->number == 3 && back->test == PLAN_SPEED_SWEEP && back->speed_mm_s == 11.5);
     cr_expect_str_eq(back->feeder, "gear-12");
     cr_expect(back->block == 2 && back->order == 7);
-    cr_expect_eq(memcmp(&back->conditions, &r.conditions, sizeof r.conditions), 0);
+    cr_expect_eq(back->conditions, r.conditions);
     cr_expect(back->drive_diameter_mm == 11.9 && back->drive_diameter_standard_uncertainty_mm == 0.07);
     cr_expect(back->reduction == 3.5 && back->teeth == 41 && back->full_steps_per_rev == 400 &&
               back->microsteps == 32);
@@ -186,12 +186,12 @@ Test(run_record, one_that_lacks_events_is_not_written)
 {
     struct run_record r = scratch_record();
     struct err e;
-    r.lists_incomplete = true;
+    r.incomplete = true;
     cr_expect_eq(run_record_write(scratch_path("r.json"), &r, &e), ERR_MEMORY);
     cr_expect_not_null(strstr(e.text, "recovers the run"), "%s", e.text);
     cr_expect_neq(access(scratch_path("r.json"), F_OK), 0);
     run_record_free(&r);
-    cr_expect_not(r.lists_incomplete, "empty lists lack nothing");
+    cr_expect_not(r.incomplete, "empty lists lack nothing");
 }
 
 Test(run_record, what_a_device_said_is_cleaned_and_kept)
@@ -199,7 +199,7 @@ Test(run_record, what_a_device_said_is_cleaned_and_kept)
     struct run_record r = scratch_record();
     struct run_record *back = malloc(sizeof *back);
     struct err e;
-    strcpy(r.ended_why, "stuck \x1b[2J\xFF at 3 \xc2\xb0");
+    r.ended_why = "stuck \x1b[2J\xFF at 3 \xc2\xb0";
     run_record_free(&r);
     cr_assert(run_record_add_event(&r, 751003, "tab\there"));
     cr_assert_eq(run_record_write(scratch_path("r.json"), &r, &e), ERR_OK, "%s", e.text);
@@ -208,6 +208,53 @@ Test(run_record, what_a_device_said_is_cleaned_and_kept)
     cr_expect_str_eq(back->events[0].text, "tab?here");
     run_record_free(back);
     free(back);
+    run_record_free(&r);
+}
+
+/* Many runs state the same: records of it share it, and one in which nothing was put is as one with "". */
+Test(run_record, what_records_state_alike_is_there_once)
+{
+    struct run_record r = scratch_record(), first, second, empty;
+    struct err e;
+    cr_assert_eq(run_record_write(scratch_path("1.json"), &r, &e), ERR_OK, "%s", e.text);
+    r.rig_serial = "rig-0418";
+    cr_assert_eq(run_record_write(scratch_path("2.json"), &r, &e), ERR_OK, "%s", e.text);
+    r.conditions = NULL;
+    r.rig_serial = r.rig_firmware = r.ended_why = NULL;
+    cr_assert_eq(run_record_write(scratch_path("3.json"), &r, &e), ERR_OK, "%s", e.text);
+    cr_assert_eq(run_record_read(scratch_path("1.json"), &first, &e), ERR_OK, "%s", e.text);
+    cr_assert_eq(run_record_read(scratch_path("2.json"), &second, &e), ERR_OK, "%s", e.text);
+    cr_assert_eq(run_record_read(scratch_path("3.json"), &empty, &e), ERR_OK, "%s", e.text);
+    cr_expect(first.conditions == second.conditions && first.rig_firmware == second.rig_firmware &&
+              first.ended_why == second.ended_why);
+    cr_expect_str_eq(first.rig_serial, "rig-0417");
+    cr_expect_str_eq(second.rig_serial, "rig-0418");
+    cr_expect(empty.rig_serial[0] == 0 && empty.rig_firmware[0] == 0 && empty.ended_why[0] == 0);
+    for (size_t i = 0; i < CONDITION_COUNT; i++)
+        cr_expect(!run_record_conditions(&empty)->stated[i] && !run_record_conditions(&r)->stated[i]);
+    run_record_free(&first);
+    run_record_free(&second);
+    run_record_free(&empty);
+    run_record_free(&r);
+}
+
+Test(run_record, why_it_ended_is_cut_to_what_can_be_read_back)
+{
+    struct run_record r = scratch_record(), back;
+    char why[3 * SERIES_EVENT_TEXT_MAX];
+    struct err e;
+    memset(why, 'w', sizeof why);
+    why[sizeof why - 1] = 0;
+    cr_assert(run_record_set_why(&r, why));
+    cr_expect_eq(strlen(r.ended_why), SERIES_EVENT_TEXT_MAX);
+    cr_assert_eq(run_record_write(scratch_path("r.json"), &r, &e), ERR_OK, "%s", e.text);
+    cr_assert_eq(run_record_read(scratch_path("r.json"), &back, &e), ERR_OK, "%s", e.text);
+    cr_expect_eq(back.ended_why, r.ended_why, "both are the one copy");
+    run_record_free(&back);
+    /* One byte more, as another program might write it, is refused. */
+    r.rig_serial = "0123456789012345678901234567890123";
+    cr_expect_eq(run_record_write(scratch_path("r.json"), &r, &e), ERR_FILE);
+    cr_expect_not_null(strstr(e.text, "rig_serial"), "%s", e.text);
     run_record_free(&r);
 }
 
@@ -493,15 +540,15 @@ Test(run_record, gaps_fill_the_list_and_are_then_summed_up)
 
 static struct run_record separate_record(void)
 {
+    static const struct run_separate separate = {.force_interval_s = 0.1031,
+                                                 .force_interval_sd_s = 0.00431,
+                                                 .force_latency_s = 0.0571,
+                                                 .force_latency_standard_uncertainty_s = 0.00323,
+                                                 .feed_latency_s = 0.0219,
+                                                 .feed_latency_standard_uncertainty_s = 0.00617,
+                                                 .force_resolution_n = 0.02};
     struct run_record r = scratch_record();
-    r.separate = true;
-    r.separate_instruments = (struct run_separate){.force_interval_s = 0.1031,
-                                                   .force_interval_sd_s = 0.00431,
-                                                   .force_latency_s = 0.0571,
-                                                   .force_latency_standard_uncertainty_s = 0.00323,
-                                                   .feed_latency_s = 0.0219,
-                                                   .feed_latency_standard_uncertainty_s = 0.00617,
-                                                   .force_resolution_n = 0.02};
+    r.separate = &separate;
     return r;
 }
 
@@ -514,17 +561,16 @@ Test(run_record, separate_instruments_come_back)
     memset(back, 0xA5, sizeof *back);
     cr_assert_eq(run_record_write(scratch_path("r.json"), &r, &e), ERR_OK, "%s", e.text);
     cr_assert_eq(run_record_read(scratch_path("r.json"), back, &e), ERR_OK, "%s", e.text);
-    cr_expect(back->separate);
-    cr_expect_eq(memcmp(&back->separate_instruments, &r.separate_instruments, sizeof r.separate_instruments),
-                 0);
-    r.separate = false;
+    cr_assert(back->separate != NULL && back->separate != r.separate);
+    cr_expect_eq(memcmp(back->separate, r.separate, sizeof *r.separate), 0);
+    r.separate = NULL;
     cr_assert_eq(run_record_write(scratch_path("r.json"), &r, &e), ERR_OK, "%s", e.text);
     text = scratch_read("r.json");
     cr_expect_null(strstr(text, "separate_instruments"), "a rig of one piece says nothing");
     free(text);
     run_record_free(back);
     cr_assert_eq(run_record_read(scratch_path("r.json"), back, &e), ERR_OK, "%s", e.text);
-    cr_expect(!back->separate && back->separate_instruments.force_interval_s == 0);
+    cr_expect_null(back->separate);
     run_record_free(back);
     free(back);
     run_record_free(&r);

@@ -630,7 +630,7 @@ Test(series_recover, progress_goes_by_the_plan)
         struct err e;
         r.plan_run = runs[i].plan_run;
         r.ended = runs[i].ended;
-        strcpy(r.rig_serial, runs[i].serial);
+        r.rig_serial = runs[i].serial;
         interrupted_put_rows(r.number, INTERRUPTED_CSV, CSV_BYTES);
         cr_assert_eq(series_file_run(interrupted_series, &r, &e), ERR_OK, "%s", e.text);
         run_record_free(&r);

@@ -52,7 +52,7 @@ static void check_same(const struct run_record *a, const struct run_record *b)
 {
     assert(a->number == b->number && strcmp(a->feeder, b->feeder) == 0 && a->test == b->test);
     assert(a->speed_mm_s == b->speed_mm_s && a->boot == b->boot && a->counts_min == b->counts_min);
-    assert(memcmp(&a->conditions.number, &b->conditions.number, sizeof a->conditions.number) == 0);
+    assert(memcmp(a->conditions->number, b->conditions->number, sizeof a->conditions->number) == 0);
     assert(a->push_start_us == b->push_start_us && a->gaps == b->gaps &&
            a->frames_missing == b->frames_missing);
     assert(a->link.gap_count == b->link.gap_count && a->event_count == b->event_count);

@@ -1,10 +1,12 @@
 /* runs/NNNN.json: what is read is written and read back as the same, but for characters that are not fit to
  * be shown, of which writing makes '?'. */
+#include "datasets/format/kept.h"
 #include "datasets/format/run_record.h"
 #include "tests/fuzz/fuzz.h"
 
 #include <assert.h>
 #include <stdbool.h>
+#include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
 #include <unistd.h>
@@ -19,20 +21,19 @@ static void release(void *record)
     run_record_free(record);
 }
 
-/* Cleaned as writing does it, and with nothing behind the end. */
-static void clean_text(char *text, size_t size)
+/* The one copy of a text as writing cleans it. */
+static const char *cleaned(const char *text)
 {
-    size_t length;
-    err_clean_text(text);
-    length = strlen(text);
-    memset(text + length, 0, size - length);
+    char clean[SERIES_EVENT_TEXT_MAX + 1];
+    snprintf(clean, sizeof clean, "%s", text);
+    return kept_text(err_clean_text(clean));
 }
 
 static void clean(struct run_record *r)
 {
-    clean_text(r->rig_serial, sizeof r->rig_serial);
-    clean_text(r->rig_firmware, sizeof r->rig_firmware);
-    clean_text(r->ended_why, sizeof r->ended_why);
+    r->rig_serial = cleaned(r->rig_serial);
+    r->rig_firmware = cleaned(r->rig_firmware);
+    r->ended_why = cleaned(r->ended_why);
     r->events = NULL;
     r->link_gaps = NULL;
 }

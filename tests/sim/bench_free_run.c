@@ -203,7 +203,7 @@ void bench_free_run(struct study *study, int series, uint64_t seed, bool verbose
                    1000 * s->p.gear.motor_turn_ripple_mm, 1000 * s->p.gear.full_step_ripple_mm,
                    s->p.sensor.noise_n, s->p.sensor.mains_n, s->p.sensor.mains_hz,
                    s->results[0].push.flags.count,
-                   s->results[0].push.flags.count > 0 ? s->results[0].push.flags.text : "");
+                   s->results[0].push.flags.count > 0 ? run_text(&s->results[0].push.flags, 0) : "");
         outcome_free(&o);
         for (int k = 0; k < RUNS; k++) {
             run_result_free(&s->results[k]);

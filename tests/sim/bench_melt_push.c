@@ -1,6 +1,7 @@
 /* Melt pushes of drawn feeders into drawn hot ends: does the load line hold what is true by the parameters?
  * The truth is F0 + k Q^n; what one run's temperature makes of k is scatter. */
 #include "tests/analyze/kept_run.h"
+#include "tests/datasets/record_state.h"
 #include "tests/sim/bench_study.h"
 
 #include "analyze/melt_push.h"
@@ -83,13 +84,11 @@ static bool simulate(struct bench *b, struct model_random *r, uint64_t seed, boo
         if (!simulate_push(&p, &s, &push, &columns, &b->records[i], &truth))
             return false;
         struct run_record *record = &b->records[i];
-        struct conditions *c = &record->conditions;
         record->number = (int)i + 1;
         record->test = PLAN_MELT_PUSH;
         record->rate_mm3_s = LADDER_MM3_S[i % RATES];
-        c->stated[CONDITION_FILAMENT_DIAMETER_MM] = c->stated[CONDITION_HOT_END_TEMPERATURE_C] = true;
-        c->number[CONDITION_FILAMENT_DIAMETER_MM] = p.fixture.filament_diameter_mm;
-        c->number[CONDITION_HOT_END_TEMPERATURE_C] = p.hot_end.temperature_c;
+        record_state(record, CONDITION_FILAMENT_DIAMETER_MM, p.fixture.filament_diameter_mm);
+        record_state(record, CONDITION_HOT_END_TEMPERATURE_C, p.hot_end.temperature_c);
         memset(&found, 0, sizeof found);
         enum err_code code = melt_push_analyse(&columns, record, &b->calibration, &none, &found, &e);
         kept_run(&b->results[i], record, &found, code, e.text);

@@ -2,6 +2,7 @@
  * highest rate hold what is true by the parameters, where the load line meets the motor or the grip, and is
  * what is called safe so? */
 #include "tests/analyze/kept_run.h"
+#include "tests/datasets/record_state.h"
 #include "tests/sim/bench_study.h"
 
 #include "analyze/bench_test.h"
@@ -121,12 +122,10 @@ static bool simulate_run(struct bench *b, struct model_state *s, struct model_ra
     record->number = (int)i + 1;
     record->test = push.test;
     record->block = 1;
-    record->conditions.stated[CONDITION_FILAMENT_DIAMETER_MM] = true;
-    record->conditions.number[CONDITION_FILAMENT_DIAMETER_MM] = p.fixture.filament_diameter_mm;
+    record_state(record, CONDITION_FILAMENT_DIAMETER_MM, p.fixture.filament_diameter_mm);
     if (melt) {
         record->rate_mm3_s = LADDER_MM3_S[i % RATES];
-        record->conditions.stated[CONDITION_HOT_END_TEMPERATURE_C] = true;
-        record->conditions.number[CONDITION_HOT_END_TEMPERATURE_C] = p.hot_end.temperature_c;
+        record_state(record, CONDITION_HOT_END_TEMPERATURE_C, p.hot_end.temperature_c);
     }
     static struct run_finding found;
     memset(&found, 0, sizeof found);

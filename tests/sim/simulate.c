@@ -104,6 +104,7 @@ static bool fill_record(const struct model_parameters *p, const struct model_sta
 {
     double section_mm2 =
         3.14159265358979323846 / 4 * p->fixture.filament_diameter_mm * p->fixture.filament_diameter_mm;
+    struct conditions conditions = {0};
     memset(record, 0, sizeof *record);
     record->number = 1;
     snprintf(record->feeder, sizeof record->feeder, "%s", p->name);
@@ -113,7 +114,8 @@ static bool fill_record(const struct model_parameters *p, const struct model_sta
         record->rate_mm3_s = push->speed_mm_s * section_mm2;
     record->travel_mm = push->travel_mm;
     record->cycles = push->cycles > 0 ? push->cycles : 0;
-    state_conditions(p, s, &record->conditions);
+    state_conditions(p, s, &conditions);
+    record->conditions = conditions_keep(&conditions);
     record->drive_diameter_mm = p->gear.drive_diameter_mm;
     record->drive_diameter_standard_uncertainty_mm = 0.01 * p->gear.drive_diameter_mm;
     record->reduction = p->gear.reduction;
@@ -129,8 +131,8 @@ static bool fill_record(const struct model_parameters *p, const struct model_sta
     record->push_end_us = columns->time_us[last];
     record->rows = (int64_t)columns->n;
     record->ended = RUN_COMPLETE;
-    snprintf(record->ended_why, sizeof record->ended_why, "travel complete");
-    return run_record_add_event(record, record->push_end_us, "motor cut");
+    record->ended_why = "travel complete";
+    return record->conditions != NULL && run_record_add_event(record, record->push_end_us, "motor cut");
 }
 
 bool simulate_push(const struct model_parameters *p, struct model_state *s, const struct simulated_push *push,

@@ -182,9 +182,8 @@ static void one(uint64_t seed, bool verbose)
         struct err e = {0};
         record.sample_rate_hz = RATE_HZ[i];
         record.rows = (int64_t)c.n;
-        record.separate = separate;
+        record.separate = separate ? &b.says : NULL;
         if (separate) {
-            record.separate_instruments = b.says;
             seen.coefficients[0] = 0;
             seen.coefficients[1] = 1 / b.resolution_n;
         }

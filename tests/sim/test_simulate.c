@@ -94,7 +94,7 @@ Test(simulate, the_record_states_what_the_parameters_settle)
                                   .preload_n = 72.5,
                                   .test = PLAN_LOADED_FEED};
     struct made m = make(&p, &s, &push);
-    const struct conditions *c = &m.record.conditions;
+    const struct conditions *c = m.record.conditions;
     cr_expect(c->stated[CONDITION_BRAKE_LOAD_N] && c->number[CONDITION_BRAKE_LOAD_N] == 33.5);
     cr_expect(c->stated[CONDITION_NIP_PRELOAD_N] && c->number[CONDITION_NIP_PRELOAD_N] == 72.5);
     cr_expect_float_eq(c->number[CONDITION_GUIDE_TUBE_BEND_DEG], 90, 1e-9);
@@ -120,9 +120,10 @@ Test(simulate, the_record_states_what_the_parameters_settle)
     p.hot_end = (struct model_hot_end){.force_n = 5, .coefficient = 6, .exponent = 0.5, .temperature_c = 214};
     push.test = PLAN_MELT_PUSH;
     m = make(&p, &s, &push);
-    cr_expect_eq(m.record.conditions.number[CONDITION_HOT_END_TEMPERATURE_C], 214);
-    cr_expect_not(m.record.conditions.stated[CONDITION_BRAKE_LOAD_N]);
-    cr_expect_str_eq(conditions_word(&m.record.conditions, CONDITION_LOAD_CELL_SEAT), "end");
+    c = m.record.conditions;
+    cr_expect_eq(c->number[CONDITION_HOT_END_TEMPERATURE_C], 214);
+    cr_expect_not(c->stated[CONDITION_BRAKE_LOAD_N]);
+    cr_expect_str_eq(conditions_word(c, CONDITION_LOAD_CELL_SEAT), "end");
     cr_expect_float_eq(m.record.rate_mm3_s, 3.7 * 2.405281875, 1e-6);
     forget(&m);
 }

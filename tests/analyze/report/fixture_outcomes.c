@@ -5,6 +5,7 @@
 #include "analyze/comparison_gate.h"
 #include "analyze/push_budget.h"
 #include "tests/analyze/report/fixture_session.h"
+#include "tests/datasets/record_state.h"
 
 #include <math.h>
 #include <stdint.h>
@@ -243,8 +244,7 @@ static void make_run(struct session *s, size_t at, bool hostile)
     static struct run_finding found;
     memset(&found, 0, sizeof found);
     r->test = PLAN_LOADED_FEED;
-    r->conditions.stated[CONDITION_BRAKE_LOAD_N] = true;
-    r->conditions.number[CONDITION_BRAKE_LOAD_N] = 23.1;
+    record_state(r, CONDITION_BRAKE_LOAD_N, 23.1);
     found.fed_mm = 61.25;
     found.push.noise_n = 0.27;
     for (size_t k = 0; k < 2; k++) {
@@ -253,7 +253,7 @@ static void make_run(struct session *s, size_t at, bool hostile)
                                   quantity_from(k == 0 ? 22.94 : 0.00517, k == 0 ? 0.08 : 0.00021, 31, 1)};
     }
     found.quantity_count = 2;
-    run_result_keep(run, &found, 0, &s->kinds, NULL);
+    run_result_keep(run, &found, 0, &s->store, NULL);
 }
 
 struct session *fixture_outcomes(bool hostile)
@@ -302,7 +302,7 @@ struct session *fixture_free_runs(void)
     for (size_t i = 0; i < 2; i++) {
         make_run(s, i, false);
         s->series[0]->runs[i].test = PLAN_FREE_RUN;
-        s->series[0]->runs[i].conditions.stated[CONDITION_BRAKE_LOAD_N] = false;
+        record_unstate(&s->series[0]->runs[i], CONDITION_BRAKE_LOAD_N);
         s->runs[i].feeder = 0;
     }
     s->feeders[0].outcomes = calloc(1, sizeof *s->feeders[0].outcomes);

@@ -214,7 +214,7 @@ static void set_runs(struct session *s, bool hostile)
         snprintf(r->feeder, sizeof r->feeder, "%.32s", s->feeders[feeder].name);
         r->test = PLAN_SPEED_SWEEP;
         r->speed_mm_s = SPEED_MM_S[speed];
-        r->conditions = s->feeders[feeder].conditions;
+        r->conditions = conditions_keep(&s->feeders[feeder].conditions);
         r->drive_diameter_mm = DIAMETER_MM[feeder];
         r->reduction = 3;
         r->teeth = feeder == 2 ? 60 : 32;
@@ -222,17 +222,17 @@ static void set_runs(struct session *s, bool hostile)
         r->microsteps = 16;
         r->simulated = true;
         snprintf(r->start_time, sizeof r->start_time, "2026-03-02T1%zu:%02zu:07Z", i / 30, 2 * i % 60);
-        snprintf(r->rig_serial, sizeof r->rig_serial, "SIM-0042");
-        snprintf(r->rig_firmware, sizeof r->rig_firmware, "simulated 0.1.0");
+        r->rig_serial = "SIM-0042";
+        r->rig_firmware = "simulated 0.1.0";
         r->ended = RUN_COMPLETE;
-        snprintf(r->ended_why, sizeof r->ended_why, "travel complete");
+        r->ended_why = "travel complete";
         run->record = r;
         run->feeder = feeder;
         memset(&found, 0, sizeof found);
         set_push(&found.push, r, feeder, speed, hostile, &state);
         if (feeder == 1 && speed == 2 && block == 2) {
             r->ended = RUN_LIMIT;
-            snprintf(r->ended_why, sizeof r->ended_why, "force limit on the rig");
+            r->ended_why = "force limit on the rig";
         }
         if (i == 4 || i == 17) {
             found.push.flag_count = 1;
@@ -245,7 +245,7 @@ static void set_runs(struct session *s, bool hostile)
             run_result_refuse(run, hostile ? "interrupted: <b>cable</b> \"out\"" : "interrupted: cable out",
                               NULL);
         } else {
-            run_result_keep(run, &found, PUSH_PICTURE_COLUMNS, &s->kinds, NULL);
+            run_result_keep(run, &found, PUSH_PICTURE_COLUMNS, &s->store, NULL);
         }
     }
 }
@@ -441,7 +441,7 @@ void fixture_session_free(struct session *s)
     }
     for (size_t i = 0; s->runs != NULL && i < s->run_count; i++)
         run_result_free(&s->runs[i]);
-    run_kinds_free(&s->kinds);
+    run_store_free(&s->store);
     free(s->series);
     free(s->runs);
     free(s->feeders);

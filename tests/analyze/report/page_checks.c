@@ -32,11 +32,24 @@ char *page_output(const struct session *s, enum output what)
     return text;
 }
 
+enum err_code page_figure(const struct session *s, struct figure *f, struct err *e)
+{
+    FILE *script, *data;
+    enum err_code code;
+    figure_unmake(f);
+    script = open_memstream(&f->script, &f->script_length);
+    data = open_memstream(&f->data, &f->data_length);
+    cr_assert(script != NULL && data != NULL);
+    code = figure_write(s, f, script, data, e);
+    cr_assert(fclose(script) == 0 && fclose(data) == 0);
+    return code;
+}
+
 enum err_code page_figures(const struct session *s, struct figures *figures, struct err *e)
 {
     enum err_code code = figures_list(s, figures, e);
     for (size_t i = 0; code == ERR_OK && i < figures->count; i++)
-        code = figure_make(s, &figures->figure[i], e);
+        code = page_figure(s, &figures->figure[i], e);
     return code;
 }
 

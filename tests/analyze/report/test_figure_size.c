@@ -68,7 +68,7 @@ static void take_spike(struct session *s, size_t run)
     force_n[SPIKE_AT] = SPIKE_N;
     push_motion_picture(&m, &found.push.picture);
     cr_assert_eq(run_result_keep(&s->runs[run], &found, PICTURE_SHARE_COLUMNS / PICTURE_SHARE_PANELS_MAX,
-                                 &s->kinds, &e),
+                                 &s->store, &e),
                  ERR_OK);
 }
 
@@ -81,7 +81,7 @@ Test(figure_size, spike_of_one_reading_in_a_million_is_in_table_and_picture)
     while (s->runs[first].feeder != 0 || !picture_share_wanted(s, &s->runs[first]))
         first++;
     take_spike(s, first);
-    cr_assert_eq(figure_make(s, &f, &e), ERR_OK, "%s", e.text);
+    cr_assert_eq(page_figure(s, &f, &e), ERR_OK, "%s", e.text);
     cr_expect_not_null(strstr(f.data, ",123.25\n"), "not in the table");
     /* Where a point of that force stands in the first panel: from the script's own margins and range. */
     double height = after(f.script, "set terminal svg noenhanced size 960,"),
@@ -152,7 +152,7 @@ static struct session *many(void)
             p->events[p->event_count] = (struct push_event){0.02 * (double)p->event_count, 61.7, 42.9};
         bool shown = i < 10000 && records[i].speed_mm_s == 10;
         cr_assert_eq(run_result_keep(&runs[i], &found,
-                                     shown ? PICTURE_SHARE_COLUMNS / PICTURE_SHARE_PANELS_MAX : 0, &s->kinds,
+                                     shown ? PICTURE_SHARE_COLUMNS / PICTURE_SHARE_PANELS_MAX : 0, &s->store,
                                      NULL),
                      ERR_OK);
     }

@@ -93,7 +93,7 @@ Test(report, how_finely_a_push_was_read_is_told)
                                                       .coarse = true};
     struct run_record *record = malloc(sizeof *record);
     memcpy(record, s->runs[0].record, sizeof *record);
-    record->separate = true;
+    record->separate = &(struct run_separate){.force_resolution_n = 0.02};
     s->runs[0].record = record;
     root = parsed(s);
     sampling = json_object_get(json_array_get(json_object_get(root, "runs"), 0), "sampling");
@@ -524,7 +524,7 @@ Test(report_folder, figures_stay_small_with_many_runs_and_events, .init = scratc
         for (; s->runs[i].analysed && p->event_count < PUSH_EVENTS_MAX; p->event_count++)
             p->events[p->event_count] = (struct push_event){0.01 * (double)p->event_count, 61.7, 42.9};
         if (s->runs[i].analysed)
-            run_result_keep(&s->runs[i], &found, picture_share_columns(s, 0), &s->kinds, NULL);
+            run_result_keep(&s->runs[i], &found, picture_share_columns(s, 0), &s->store, NULL);
     }
     cr_assert_eq(page_figures(s, &figures, &e), ERR_OK);
     for (size_t i = 0; i < figures.count; i++) {

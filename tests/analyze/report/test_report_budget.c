@@ -2,11 +2,9 @@
  * estimates by name; and what a result rests on that it had better not. */
 #include "analyze/push_budget.h"
 #include "analyze/report/answer.h"
-#include "analyze/report/compare_text.h"
-#include "analyze/report/report_html.h"
-#include "analyze/report/report_json.h"
 #include "analyze/report/text_format.h"
 #include "tests/analyze/report/fixture_session.h"
+#include "tests/analyze/report/page_checks.h"
 #include "tests/datasets/scratch.h"
 
 #include <criterion/criterion.h>
@@ -16,36 +14,9 @@
 #include <string.h>
 #include <sys/stat.h>
 
-enum output { OUTPUT_JSON, OUTPUT_HTML, OUTPUT_TEXT };
-
-/* One output of a session in memory. The caller frees. */
-static char *output(const struct session *s, enum output what)
-{
-    char *text = NULL;
-    size_t length = 0;
-    struct err e = {0};
-    FILE *out = open_memstream(&text, &length);
-    enum err_code code;
-    cr_assert_not_null(out);
-    code = what == OUTPUT_JSON   ? report_json_write(s, out, &e)
-           : what == OUTPUT_HTML ? report_html_write(s, NULL, out, &e)
-                                 : compare_text_write(s, 0, out, &e);
-    fclose(out);
-    cr_assert_eq(code, ERR_OK, "%s", e.text);
-    return text;
-}
-
-static enum err_code made_figures(const struct session *s, struct figures *figures, struct err *e)
-{
-    enum err_code code = figures_list(s, figures, e);
-    for (size_t i = 0; code == ERR_OK && i < figures->count; i++)
-        code = figure_make(s, &figures->figure[i], e);
-    return code;
-}
-
 static json_t *parsed(const struct session *s)
 {
-    char *text = output(s, OUTPUT_JSON);
+    char *text = page_output(s, OUTPUT_JSON);
     json_t *root = json_loads(text, JSON_REJECT_DUPLICATES, NULL);
     cr_assert_not_null(root);
     free(text);
@@ -162,7 +133,7 @@ Test(report_budget, a_quantity_without_a_budget_has_null_for_it)
 {
     struct session *s = fixture_session(false);
     json_t *root, *run;
-    s->runs[0].push.stall_budget.count = 0;
+    s->runs[0].push.stall_budget.kind = NULL;
     root = parsed(s);
     run = json_array_get(json_object_get(root, "runs"), 0);
     cr_expect(json_is_null(json_object_get(json_object_get(run, "stall_force_n"), "budget")));
@@ -200,7 +171,7 @@ static const char *after(const char *page, const char *word)
 Test(report_budget, page_has_the_budget_of_each_feeder_as_a_table)
 {
     struct session *s = fixture_session(false);
-    char *page = output(s, OUTPUT_HTML), result[TEXT_QUANTITY_SIZE], caption[400];
+    char *page = page_output(s, OUTPUT_HTML), result[TEXT_QUANTITY_SIZE], caption[400];
     const char *table;
     const struct speed_point *point = &s->feeders[0].points[0];
     snprintf(caption, sizeof caption, "<caption>Stall force of gear-8mm at 10 mm/s, mean over 4 runs: %s",
@@ -223,7 +194,7 @@ Test(report_budget, page_has_the_budget_of_each_feeder_as_a_table)
     free(page);
     s->feeders[0].points[0].stall_force_n = quantity_at_least(88.3);
     s->feeders[1].reference = s->feeders[1].point_count;
-    page = output(s, OUTPUT_HTML);
+    page = page_output(s, OUTPUT_HTML);
     cr_expect_not_null(strstr(page, "gear-8mm: only a lower bound of the stall force is known"));
     cr_expect_not_null(strstr(page, "gear-12mm: no stall force at this speed, so no budget."));
     cr_expect_null(strstr(page, "Stall force of gear-8mm at 10 mm/s"));
@@ -235,7 +206,7 @@ Test(report_budget, page_names_every_estimate_of_the_operator)
 {
     struct session *s = fixture_session(false);
     struct calibration *c = &s->series[0]->calibration;
-    char *page = output(s, OUTPUT_HTML);
+    char *page = page_output(s, OUTPUT_HTML);
     const char *list = after(page, "<h3>Estimates</h3>");
     static const char *const stated[] = {
         "<li>alignment of the load axis, at most: 2.5 degrees, operator&#39;s estimate</li>",
@@ -261,7 +232,7 @@ Test(report_budget, page_names_every_estimate_of_the_operator)
     c->feed_count = 2;
     c->feeds[0] = (struct calibration_feed){"gear-8mm", 0.00790, 0.00001, 9};
     c->feeds[1] = (struct calibration_feed){"gear-12mm", 0.01168, 0.00003, INFINITY};
-    page = output(s, OUTPUT_HTML);
+    page = page_output(s, OUTPUT_HTML);
     list = after(page, "<h3>Estimates</h3>");
     cr_expect_null(strstr(list, "<li>calibration of the load cell"));
     cr_expect_null(strstr(list, "<li>drive diameter of gear-8mm"));
@@ -291,7 +262,7 @@ Test(report_budget, page_says_where_the_parts_of_a_calibration_come_from)
     push_budget_add(b, PUSH_BUDGET_WEIGHTS_NAME, 0.014, INFINITY, BUDGET_TYPE_B, true);
     push_budget_add(b, PUSH_BUDGET_GRAVITY_NAME, 0.0043, INFINITY, BUDGET_TYPE_B, true);
     push_budget_add(b, PUSH_BUDGET_REVERSIBILITY_NAME, 0.048, INFINITY, BUDGET_TYPE_B, false);
-    page = output(s, OUTPUT_HTML);
+    page = page_output(s, OUTPUT_HTML);
     cr_expect_not_null(strstr(page, "weights of the calibration</th><td class=\"wrap\">estimate (type B): "
                                     "0.017 % of the force, from the tolerance stated for the weights of the "
                                     "calibration of 2026-03-02T09:14:00Z, operator&#39;s estimate</td>"));
@@ -308,7 +279,7 @@ Test(report_budget, page_says_where_the_parts_of_a_calibration_come_from)
 Test(report_budget, names_are_escaped_in_page_and_json)
 {
     struct session *s = fixture_session(true);
-    char *page = output(s, OUTPUT_HTML);
+    char *page = page_output(s, OUTPUT_HTML);
     json_t *root = parsed(s),
            *budget = json_object_get(
                json_object_get(json_array_get(json_object_get(root, "runs"), 0), "stall_force_n"), "budget");
@@ -349,8 +320,9 @@ Test(report_budget, each_run_has_a_line_on_its_quality)
     char *page;
     p->zero_drift_n = 0.7134;
     p->noise_n = 0.3127;
-    p->flags = (struct run_texts){1, "the zero moved by 0.713 N during the run, more than 0.5 N"};
-    page = output(s, OUTPUT_HTML);
+    static const char *const moved[] = {"the zero moved by 0.713 N during the run, more than 0.5 N"};
+    p->flags = (struct run_texts){1, moved};
+    page = page_output(s, OUTPUT_HTML);
     cr_expect_not_null(strstr(page, "zero drift 0.713 N, noise 0.31 N</span>; the zero moved by 0.713 N "
                                     "during the run, more than 0.5 N</td>"));
     cr_expect_not_null(strstr(page, "zero drift -0.040 N, noise 0.29 N</span></td>"));
@@ -391,7 +363,7 @@ Test(report_budget, flags_of_means_and_differences_are_told_everywhere)
         json_object_get(json_array_get(json_object_get(root, "feeders"), 0), "torque_curve"), "flags");
     cr_expect_eq(json_array_size(flags), 1);
     json_decref(root);
-    page = output(s, OUTPUT_HTML);
+    page = page_output(s, OUTPUT_HTML);
     cr_expect_not_null(strstr(page, "both are motor-limited. <span class=\"line flag\">Note: gear-8mm: "
                                     "extrapolated &lt;b&gt;.</span>"));
     cr_expect_not_null(
@@ -400,7 +372,7 @@ Test(report_budget, flags_of_means_and_differences_are_told_everywhere)
         page, "<span class=\"line flag\">stall force: extrapolated: 2 of 4 runs outside &lt;b&gt;</span>"));
     cr_expect_not_null(strstr(page, "curve &lt;b&gt; too old"));
     free(page);
-    text = output(s, OUTPUT_TEXT);
+    text = page_output(s, OUTPUT_TEXT);
     cr_expect_not_null(strstr(text, "both are motor-limited. Note: gear-8mm: extrapolated <b>.\n"), "%s",
                        text);
     cr_expect_not_null(strstr(text, " N *  < 0.001"), "%s", text);
@@ -420,7 +392,7 @@ Test(report_budget, budget_figure_holds_every_component_and_its_share, .init = s
         char folder[600];
         size_t rows = 0;
         snprintf(folder, sizeof folder, "%s", scratch_path("."));
-        cr_assert_eq(made_figures(s, &figures, &e), ERR_OK, "%s", e.text);
+        cr_assert_eq(page_figures(s, &figures, &e), ERR_OK, "%s", e.text);
         for (size_t i = 0; i < figures.count; i++)
             f = figures.figure[i].kind == FIGURE_BUDGET ? &figures.figure[i] : f;
         cr_assert_not_null(f);
@@ -463,7 +435,7 @@ Test(report_budget, budget_figure_stays_small_with_many_feeders, .init = scratch
     free(s->feeders);
     s->feeders = many;
     s->feeder_count = 40;
-    cr_assert_eq(made_figures(s, &figures, &e), ERR_OK, "%s", e.text);
+    cr_assert_eq(page_figures(s, &figures, &e), ERR_OK, "%s", e.text);
     struct figure *f = &figures.figure[figures.count - 1];
     cr_assert_eq(f->kind, FIGURE_BUDGET);
     cr_expect_not_null(strstr(f->description, "The first 4 of 40 feeders are drawn."), "%s", f->description);
