@@ -69,8 +69,11 @@ static size_t find_contact(const struct push_motion *m, const struct push_result
     double level = fmax(CONTACT_SDS * r->noise_n, CONTACT_SHARE * r->greatest_force_n);
     size_t i = m->n;
     double greatest = 0;
-    for (size_t j = 0; j < m->n && greatest < 0.5 * r->greatest_force_n; j++)
-        greatest = fmax(greatest, m->force_n[i = j]);
+    for (size_t j = 0; j < m->n && greatest < 0.5 * r->greatest_force_n; j++) {
+        i = j;
+        if (m->force_n[i] > greatest)
+            greatest = m->force_n[i];
+    }
     /* Back from half the greatest force to the last sample under the level: a spike before contact does no
      * harm. */
     while (i > 0 && m->force_n[i] > level)

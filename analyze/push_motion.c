@@ -512,20 +512,28 @@ void push_motion_picture(const struct push_motion *m, struct push_picture *p)
     double low = m->feed_mm[0], high = m->feed_mm[m->n - 1];
     double columns_per_mm = high > low ? (PUSH_PICTURE_COLUMNS - 1) / (high - low) : 0;
     size_t column_before = PUSH_PICTURE_COLUMNS;
+    double least = 0, greatest = 0; /* of the column in hand */
     for (size_t i = 0; i < m->n; i++) {
         double feed = m->feed_mm[i], force = m->force_n[i];
         size_t column = (size_t)((feed - low) * columns_per_mm);
         if (column >= PUSH_PICTURE_COLUMNS)
             column = PUSH_PICTURE_COLUMNS - 1;
         if (column != column_before) {
-            p->feed_mm[p->n] = feed;
-            p->force_low_n[p->n] = p->force_high_n[p->n] = force;
-            p->n++;
+            if (p->n > 0) {
+                p->force_low_n[p->n - 1] = least;
+                p->force_high_n[p->n - 1] = greatest;
+            }
+            p->feed_mm[p->n++] = feed;
+            least = greatest = force;
             column_before = column;
         }
-        if (force < p->force_low_n[p->n - 1])
-            p->force_low_n[p->n - 1] = force;
-        if (force > p->force_high_n[p->n - 1])
-            p->force_high_n[p->n - 1] = force;
+        if (force < least)
+            least = force;
+        if (force > greatest)
+            greatest = force;
+    }
+    if (p->n > 0) {
+        p->force_low_n[p->n - 1] = least;
+        p->force_high_n[p->n - 1] = greatest;
     }
 }

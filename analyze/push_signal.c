@@ -28,7 +28,8 @@ struct push_signal push_signal_of(const struct push_motion *m, double noise_n, s
         return s;
     for (size_t i = 0; i < n; i++) {
         rows[i] = m->feed_mm[contact + i] - m->lost_mm[contact + i];
-        greatest_mm = fmax(greatest_mm, rows[i]);
+        if (rows[i] > greatest_mm) /* fmax would be a call for each sample */
+            greatest_mm = rows[i];
     }
     if (parabola_fit(rows, s.force_n, n, 2, &fit, &e) != ERR_OK) {
         free(rows);

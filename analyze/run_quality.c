@@ -17,14 +17,16 @@ struct spacing {
 static void add_steps(const int64_t *time_us, size_t first, size_t last, double nominal_us, double longest_us,
                       struct spacing *s)
 {
+    struct spacing sum = *s; /* in registers, which *s could not be */
     for (size_t i = first + 1; i <= last; i++) {
         double step = (double)(time_us[i] - time_us[i - 1]) - nominal_us;
         if (step > longest_us - nominal_us)
             continue;
-        s->n++;
-        s->sum += step;
-        s->square += step * step;
+        sum.n++;
+        sum.sum += step;
+        sum.square += step * step;
     }
+    *s = sum;
 }
 
 static void take_spacing(const struct run_columns *c, const struct run_record *r, struct run_quality *q)

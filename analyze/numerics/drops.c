@@ -8,6 +8,7 @@
 #include <gsl/gsl_sort.h>
 #include <gsl/gsl_statistics.h>
 #include <math.h>
+#include <stdint.h>
 #include <stdlib.h>
 #include <string.h>
 
@@ -33,6 +34,37 @@
 static inline double step_down(const double *sums, size_t j, size_t w)
 {
     return (sums[j] - sums[j - w]) - (sums[j + w] - sums[j]);
+}
+
+/* Two values side by side, and what a comparison of them comes to. */
+typedef double pair __attribute__((vector_size(2 * sizeof(double))));
+typedef int64_t pair_mask __attribute__((vector_size(2 * sizeof(int64_t))));
+
+static inline pair pair_at(const double *values)
+{
+    pair p;
+    memcpy(&p, values, sizeof p);
+    return p;
+}
+
+static inline pair steps_down(const double *sums, size_t j, size_t w)
+{
+    pair here = pair_at(sums + j);
+    return (here - pair_at(sums + j - w)) - (pair_at(sums + j + w) - here);
+}
+
+/* The first j from here on with a step down of threshold; with none, the first that has no w samples ahead.
+ * Most of a push is passed over here, so four are looked at at once. */
+static size_t next_step(const double *sums, size_t n, size_t j, size_t w, double threshold)
+{
+    for (; j + w + 3 <= n; j += 4) {
+        pair_mask below = (steps_down(sums, j, w) < threshold) & (steps_down(sums, j + 2, w) < threshold);
+        if ((below[0] & below[1]) == 0)
+            break;
+    }
+    while (j + w <= n && step_down(sums, j, w) < threshold)
+        j++;
+    return j;
 }
 
 static double *running_sums(const double *values, size_t n)
@@ -202,9 +234,7 @@ size_t drops_find(const double *feed_mm, const double *force_n, size_t n, const 
         for (size_t j = w; count < room;) {
             double size;
             size_t best;
-            /* Most of a push is passed over here. */
-            while (j + w <= n && step_down(sums, j, w) < threshold)
-                j++;
+            j = next_step(sums, n, j, w, threshold);
             if (j + w > n)
                 break;
             size = step_down(sums, j, w);

@@ -169,17 +169,31 @@ static bool invert_factor(struct slip_search_normal *s)
     return true;
 }
 
+/* Two rows of the matrix of products, from column j on, which is all that is looked at. The sums stay in
+ * registers meanwhile; in place they would be stored and loaded with every sample. */
+static void add_products(const struct slip_search *q, size_t j, double *first, double *second)
+{
+    double a[SLIP_SEARCH_WIDTH] = {0}, b[SLIP_SEARCH_WIDTH] = {0};
+    for (size_t i = 0; i < q->n; i++) {
+        const double *row = q->columns + i * SLIP_SEARCH_WIDTH;
+        for (size_t k = 0; k < SLIP_SEARCH_WIDTH; k++) {
+            a[k] += row[j] * row[k];
+            b[k] += row[j + 1] * row[k];
+        }
+    }
+    memcpy(first, a, sizeof a);
+    memcpy(second, b, sizeof b);
+}
+
 bool slip_search_fit_base(const struct slip_search *q, struct slip_search_normal *s)
 {
     double right[SLIP_SEARCH_WIDTH] = {0};
     s->p = q->p;
     memset(s->matrix, 0, sizeof s->matrix);
+    for (size_t j = 0; j < q->p; j += 2) /* SLIP_SEARCH_WIDTH is even */
+        add_products(q, j, s->matrix[j], s->matrix[j + 1]);
     for (size_t i = 0; i < q->n; i++) {
         const double *row = q->columns + i * SLIP_SEARCH_WIDTH;
-        for (size_t j = 0; j < q->p; j++) {
-            for (size_t k = 0; k < SLIP_SEARCH_WIDTH; k++)
-                s->matrix[j][k] += row[j] * row[k];
-        }
         for (size_t j = 0; j < SLIP_SEARCH_WIDTH; j++)
             right[j] += row[j] * q->y[i];
     }

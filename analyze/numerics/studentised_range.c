@@ -10,9 +10,10 @@
 /* The integrand is smooth and vanishes at both ends, where the trapezoidal rule converges faster than any
  * power of its step: this one leaves some 1e-13 of the result up to 20 means; the maximum of more is steeper.
  */
-#define STEP              0.25
-#define REACH             9.0   /* of the normal density: 1e-18 of its peak */
-#define GREATEST_RANGE    100.0 /* past it the probability is below the smallest double */
+#define STEPS_IN_ONE      4
+#define STEP              (1.0 / STEPS_IN_ONE)
+#define REACH             9   /* of the normal density: 1e-18 of its peak */
+#define GREATEST_RANGE    100 /* past it the probability is below the smallest double */
 #define ITERATIONS_MAX    100
 #define POWER_BY_SUM_MOST 20
 
@@ -32,37 +33,68 @@ static double one_less_power(double d, int n)
     return d * sum;
 }
 
+/* What does not depend on the range, at z = j STEP: the share of normal values below z, and the density of
+ * the greatest of k up to a constant. */
+struct node {
+    double below, density;
+};
+
+static struct node node_at(int j, int k)
+{
+    double z = j * STEP, below = normal_below(z);
+    return (struct node){below, below > 0 ? exp(-z * z / 2 + (k - 1) * log(below)) : 0};
+}
+
+/* Those of every range. */
+#define NODE_FIRST (-REACH * STEPS_IN_ONE)
+#define NODES      ((GREATEST_RANGE / 2 + 2 * REACH) * STEPS_IN_ONE + 1)
+
 /* Probability that the range of k standard normal values is above r: 1 - k Int phi(z) (Phi(z) - Phi(z -
  * r))^(k-1) dz. The one is written as the same integral without r, and the difference under the sign, so that
- * no digits are lost where the probability is small. */
-static double range_upper(double r, int k)
+ * no digits are lost where the probability is small. nodes: from NODE_FIRST on; NULL: worked out here. */
+static double range_upper(double r, int k, const struct node *nodes)
 {
-    double low = r / 2 - REACH, high = fmax(r / 2, 2) + REACH, sum = 0;
+    double sum = 0;
     if (r > GREATEST_RANGE)
         return 0;
-    for (double z = low; z <= high; z += STEP) {
-        double above = normal_below(z), share = normal_below(z - r) / above;
-        if (!(share > 0) || !(above > 0))
-            continue;
-        sum += exp(-z * z / 2 + (k - 1) * log(above)) * one_less_power(fmin(share, 1), k - 1);
+    for (int j = (int)ceil((r / 2 - REACH) / STEP), last = (int)floor((fmax(r / 2, 2) + REACH) / STEP);
+         j <= last; j++) {
+        struct node n = nodes != NULL ? nodes[j - NODE_FIRST] : node_at(j, k);
+        double share = normal_below(j * STEP - r) / n.below;
+        if (share > 0 && n.below > 0)
+            sum += n.density * one_less_power(fmin(share, 1), k - 1);
     }
     return fmin(1, k * sum * STEP / sqrt(2 * M_PI));
 }
 
 double studentised_range_known(double r, int k)
 {
-    return range_upper(r, k);
+    return range_upper(r, k, NULL);
 }
 
 struct range {
     double q;
     int k;
+    struct node nodes[NODES];
 };
 
 static double upper_at(double s, void *context)
 {
     const struct range *r = context;
-    return range_upper(r->q * s, r->k);
+    return range_upper(r->q * s, r->k, r->nodes);
+}
+
+static void begin(struct range *r, int k)
+{
+    r->k = k;
+    for (int j = 0; j < NODES; j++)
+        r->nodes[j] = node_at(NODE_FIRST + j, k);
+}
+
+static double upper_of(struct range *r, double q, double degrees_of_freedom)
+{
+    r->q = q;
+    return fmin(1, sd_average(upper_at, r, degrees_of_freedom));
 }
 
 static bool domain(int k, double degrees_of_freedom)
@@ -72,35 +104,38 @@ static bool domain(int k, double degrees_of_freedom)
 
 double studentised_range_upper(double q, int k, double degrees_of_freedom)
 {
+    struct range r;
     if (!domain(k, degrees_of_freedom) || isnan(q))
         return NAN;
     if (q <= 0)
         return 1;
     if (isinf(q))
         return 0;
-    return fmin(1, sd_average(upper_at, &(struct range){q, k}, degrees_of_freedom));
+    begin(&r, k);
+    return upper_of(&r, q, degrees_of_freedom);
 }
 
 struct wanted {
     double log_p, degrees_of_freedom;
-    int k;
+    struct range range;
 };
 
 static double apart(double log_q, void *context)
 {
-    const struct wanted *w = context;
-    return log(studentised_range_upper(exp(log_q), w->k, w->degrees_of_freedom)) - w->log_p;
+    struct wanted *w = context;
+    return log(upper_of(&w->range, exp(log_q), w->degrees_of_freedom)) - w->log_p;
 }
 
 double studentised_range_quantile(double p, int k, double degrees_of_freedom)
 {
-    struct wanted w = {log(p), degrees_of_freedom, k};
+    struct wanted w = {.log_p = log(p), .degrees_of_freedom = degrees_of_freedom};
     gsl_function f = {apart, &w};
     double low = log(1.0), high = log(4.0), root = NAN;
     gsl_root_fsolver *solver;
     int status = GSL_SUCCESS;
     if (!domain(k, degrees_of_freedom) || !(p > 0) || !(p < 1))
         return NAN;
+    begin(&w.range, k);
     while (low > -700 && apart(low, &w) < 0)
         low -= 1;
     while (high < 700 && apart(high, &w) > 0)

@@ -2,15 +2,13 @@
 
 #include <endian.h>
 #include <string.h>
+#ifdef __SSE2__
+#include <emmintrin.h>
+#endif
 
-/* A row is looked at through a window of so many bytes at first, and of the others where that is too short;
- * one of 10 digits of time, 8 of each count and their signs takes 42. Numbers are read 8 bytes at a time,
- * which may reach past the window. */
-#define WIDE_WORDS 8
-#define WIDE_BYTES (8 * WIDE_WORDS)
-
-#define EVERY_BYTE(value) (UINT64_C(0x0101010101010101) * (value))
-#define HIGH_BITS         EVERY_BYTE(0x80)
+/* A row is looked at through a window of so many bytes, each of them a bit of a word; one of 16 digits of
+ * time and 8 of each count with their signs takes 51. */
+#define WINDOW_BYTES 64
 
 /* Line feeds of one block fit a byte, so that a compiler counts many at a time. */
 #define BLOCK_BYTES 128
@@ -29,6 +27,8 @@ size_t run_csv_scan_count(const char *bytes, size_t length)
     return count;
 }
 
+#define EVERY_BYTE(value) (UINT64_C(0x0101010101010101) * (value))
+
 /* Eight bytes, the first one lowest. */
 static inline uint64_t load(const char *bytes)
 {
@@ -37,31 +37,8 @@ static inline uint64_t load(const char *bytes)
     return le64toh(word);
 }
 
-/* The lowest eight bits are those of the eight bytes of a word whose high bit is set; the product gathers
- * them. */
-static inline uint64_t gather(uint64_t word)
-{
-    return (word & HIGH_BITS) * UINT64_C(0x0002040810204081) >> 56;
-}
-
-/* High bits where a byte is no digit. A byte past 127 may make the next one look like none, too, but never
- * the other way round. */
-static inline uint64_t no_digits(uint64_t word)
-{
-    word ^= EVERY_BYTE('0');
-    return (word + EVERY_BYTE(0x80 - 10)) | word;
-}
-
-/* High bits where a byte is below the minus sign and the digits, as comma and line feed are: right as far as
- * all bytes are below 128, and so looked at again. */
-static inline uint64_t below_signs(uint64_t word)
-{
-    return EVERY_BYTE('-' - 1 + 0x80) - word;
-}
-
 /* The number of eight digits, each a byte of 0 to 9, the first one lowest: pairs, fours and eight side by
- * side.
- */
+ * side. */
 static inline uint64_t eight_digits(uint64_t word)
 {
     const uint64_t fours = UINT64_C(0x000000FF000000FF);
@@ -84,167 +61,343 @@ static const uint64_t DIGITS_OF[9] = {
     UINT64_C(0x0F0F0F0F0F0F0F0F),
 };
 
-/* The number of n digits (1 to 8) in front of end. */
-static inline uint64_t digits(const char *end, size_t n)
+/* The number of n digits (0 to 8) in front of end. */
+static inline uint32_t number_before(const char *end, size_t n)
 {
-    return eight_digits(load(end - 8) & DIGITS_OF[n]);
+    return (uint32_t)eight_digits(load(end - 8) & DIGITS_OF[n]);
 }
 
-/* What changes slowly is worked out once: the digits of a time in front of its last eight. */
-struct time_head {
-    uint64_t word, value_us;
+/* What the digits of a time of n (1 to 16) in front of its last eight come to. */
+static inline int64_t head_us(const char *row, size_t n)
+{
+    return n > 8 ? (int64_t)eight_digits((load(row) & EVERY_BYTE(0x0F)) << (128 - 8 * n)) * 100000000 : 0;
+}
+
+#ifdef __SSE2__
+
+static inline __m128i sixteen(const char *bytes)
+{
+    return _mm_loadu_si128((const __m128i *)bytes);
+}
+
+/* The high bit of each byte that is no digit. */
+static inline __m128i no_digits_of(__m128i bytes)
+{
+    return _mm_adds_epu8(_mm_xor_si128(bytes, _mm_set1_epi8('0')), _mm_set1_epi8(0x80 - 10));
+}
+
+/* Bits of the window that are no digits. */
+static inline uint64_t no_digits(const char *row)
+{
+    uint64_t bits = 0;
+    for (int i = 0; i < WINDOW_BYTES; i += 16)
+        bits |= (uint64_t)(unsigned)_mm_movemask_epi8(no_digits_of(sixteen(row + i))) << i;
+    return bits;
+}
+
+/* Bits of the window that are minus signs. */
+static inline uint64_t minus_signs(const char *row)
+{
+    uint64_t bits = 0;
+    for (int i = 0; i < WINDOW_BYTES; i += 16) {
+        __m128i same = _mm_cmpeq_epi8(sixteen(row + i), _mm_set1_epi8('-'));
+        bits |= (uint64_t)(unsigned)_mm_movemask_epi8(same) << i;
+    }
+    return bits;
+}
+
+#else
+
+#define HIGH_BITS EVERY_BYTE(0x80)
+
+/* The lowest eight bits are those of the eight bytes of a word whose high bit is set; the product gathers
+ * them. */
+static inline uint64_t gather(uint64_t word)
+{
+    return (word & HIGH_BITS) * UINT64_C(0x0002040810204081) >> 56;
+}
+
+/* Neither here nor below does a sum go past its byte. */
+static inline uint64_t no_digits_among(const char *row, size_t bytes)
+{
+    uint64_t bits = 0;
+    for (size_t i = 0; i < bytes; i += 8) {
+        uint64_t values = load(row + i) ^ EVERY_BYTE('0');
+        bits |= gather(((values & ~HIGH_BITS) + EVERY_BYTE(0x80 - 10)) | values) << i;
+    }
+    return bits;
+}
+
+static inline uint64_t no_digits(const char *row)
+{
+    return no_digits_among(row, WINDOW_BYTES);
+}
+
+static inline uint64_t minus_signs(const char *row)
+{
+    uint64_t bits = 0;
+    for (int i = 0; i < WINDOW_BYTES; i += 8) {
+        uint64_t others = load(row + i) ^ EVERY_BYTE('-');
+        bits |= gather(~(((others & ~HIGH_BITS) + EVERY_BYTE(0x7F)) | others)) << i;
+    }
+    return bits;
+}
+
+#endif
+
+/* Where in a row its five fields end, and how many digits they have; of the first and the last none is
+ * negative. */
+struct shape {
+    size_t end[5], digits[5];
+    bool minus[5];
 };
 
-/* The time of n digits, 1 to 16. */
-static inline int64_t take_time(const char *row, size_t n, struct time_head *head)
+static inline bool are_ends(const char *row, const struct shape *s)
 {
-    uint64_t word;
-    if (n <= 8)
-        return (int64_t)digits(row + n, n);
-    word = load(row) << (128 - 8 * n);
-    if (word != head->word) {
-        head->word = word;
-        head->value_us = eight_digits(word & EVERY_BYTE(0x0F)) * 100000000;
+    return row[s->end[0]] == ',' && row[s->end[1]] == ',' && row[s->end[2]] == ',' && row[s->end[3]] == ',' &&
+           row[s->end[4]] == '\n';
+}
+
+/* Of the row at row; false where it is not good, has a count of more than 8 digits, or is too long. */
+static bool find_shape(const char *row, bool encoder, struct shape *s)
+{
+    uint64_t minus = minus_signs(row), ends = no_digits(row) & ~minus, left = ends;
+    for (int i = 0; i < 5; i++) {
+        if (left == 0)
+            return false;
+        s->end[i] = (size_t)__builtin_ctzll(left);
+        left &= left - 1;
     }
-    return (int64_t)(head->value_us + digits(row + n, 8));
+    /* A minus sign stands where a count begins, and nowhere else in the row. */
+    minus &= (UINT64_C(2) << s->end[4]) - 1;
+    s->digits[0] = s->end[0];
+    s->minus[0] = s->minus[4] = false;
+    for (int i = 1; i < 4; i++) {
+        size_t begin = s->end[i - 1] + 1;
+        s->minus[i] = (minus >> begin & 1) != 0;
+        minus &= ~(UINT64_C(1) << begin);
+        s->digits[i] = s->end[i] - begin - s->minus[i];
+        if (s->digits[i] - 1 > 7 && (i != 3 || encoder))
+            return false;
+    }
+    s->digits[4] = s->end[4] - s->end[3] - 1;
+    return minus == 0 && are_ends(row, s) && s->digits[0] - 1 <= 15 && s->digits[4] - 1 <= 2 &&
+           (encoder || s->end[3] == s->end[2] + 1);
 }
 
 /* The flags of n digits, 1 to 3, in front of end; past 255 where they are. */
-static inline unsigned take_flags(const char *end, size_t n)
+static inline uint32_t take_flags(const char *end, size_t n)
 {
-    return n == 1 ? (unsigned)end[-1] & 0x0F : (unsigned)digits(end, n);
+    return n == 1 ? (unsigned char)end[-1] & 0x0Fu : number_before(end, n);
 }
 
-/* The first five of the bits in ends, as places. False when there are fewer. */
-static inline bool find_ends(uint64_t ends, size_t *end)
+#ifdef __SSE2__
+
+/* Most rows have the shape of the row above, and with it the first digits of a long time. So that is made a
+ * pattern which a row is held against as a whole, and which says where its numbers are. */
+struct pattern {
+    /* A byte is good where it differs from expected by no more than bits that slack leaves room for; within
+     * has the high bits of the bytes of the row. */
+    __m128i expected[4], slack[4], within[4];
+    __m128i digits[2];  /* of the values of 16 bytes, those that are of the number */
+    __m128i minus;      /* of the four numbers, those that are negative */
+    ptrdiff_t eight[4]; /* where eight bytes begin that end as the field does */
+    size_t flag_digits;
+    int64_t head_us;
+    size_t length;
+};
+
+/* One that no row has. */
+static struct pattern no_pattern(void)
 {
-    uint64_t second = ends & (ends - 1);
-    uint64_t third = second & (second - 1);
-    uint64_t fourth = third & (third - 1);
-    uint64_t fifth = fourth & (fourth - 1);
-    if (fifth == 0)
+    return (struct pattern){.slack = {_mm_set1_epi8(-1)}, .within = {_mm_set1_epi8(-1)}};
+}
+
+static inline __m128i two_words(uint64_t first, uint64_t second)
+{
+    return _mm_set_epi64x((long long)second, (long long)first);
+}
+
+/* The pattern of a row of that shape. */
+static void make_pattern(const char *row, const struct shape *s, struct pattern *p)
+{
+    size_t head = s->digits[0] > 8 ? s->digits[0] - 8 : 0;
+    p->length = s->end[4] + 1;
+    for (int i = 0; i < 4; i++) {
+        const __m128i place =
+            _mm_add_epi8(_mm_set1_epi8((char)(16 * i)),
+                         _mm_setr_epi8(0, 1, 2, 3, 4, 5, 6, 7, 8, 9, 10, 11, 12, 13, 14, 15));
+        __m128i bytes = sixteen(row + 16 * i);
+        /* Signs, ends and the first digits of the time are as they are; elsewhere are digits. */
+        __m128i fixed = _mm_or_si128(_mm_cmplt_epi8(no_digits_of(bytes), _mm_setzero_si128()),
+                                     _mm_cmplt_epi8(place, _mm_set1_epi8((char)head)));
+        p->expected[i] =
+            _mm_or_si128(_mm_and_si128(fixed, bytes), _mm_andnot_si128(fixed, _mm_set1_epi8('0')));
+        p->slack[i] = _mm_or_si128(_mm_set1_epi8(0x80 - 10), _mm_and_si128(fixed, _mm_set1_epi8(0x7F)));
+        p->within[i] = _mm_cmplt_epi8(place, _mm_set1_epi8((char)p->length));
+    }
+    p->head_us = head_us(row, s->digits[0]);
+    p->digits[0] = two_words(DIGITS_OF[s->digits[0] < 8 ? s->digits[0] : 8], DIGITS_OF[s->digits[1]]);
+    p->digits[1] = two_words(DIGITS_OF[s->digits[2]], DIGITS_OF[s->digits[3]]);
+    p->minus = _mm_setr_epi32(0, -s->minus[1], -s->minus[2], -s->minus[3]);
+    for (int i = 0; i < 4; i++)
+        p->eight[i] = (ptrdiff_t)s->end[i] - 8;
+    p->flag_digits = s->digits[4];
+}
+
+/* The high bits of those of 16 bytes that are not as the pattern has them. */
+static inline __m128i unlike(const char *row, const struct pattern *p, int i)
+{
+    __m128i different = _mm_xor_si128(sixteen(row + 16 * i), p->expected[i]);
+    return _mm_and_si128(_mm_adds_epu8(different, p->slack[i]), p->within[i]);
+}
+
+static inline bool is_alike(const char *row, const struct pattern *p)
+{
+    __m128i bad = _mm_or_si128(unlike(row, p, 0), _mm_or_si128(unlike(row, p, 1), unlike(row, p, 2)));
+    if (p->length > 48)
+        bad = _mm_or_si128(bad, unlike(row, p, 3));
+    return _mm_movemask_epi8(bad) == 0;
+}
+
+/* Two numbers of up to eight digits each as four of up to four. */
+static inline __m128i fours_of(const char *first, const char *second, __m128i digits)
+{
+    __m128i values = _mm_and_si128(
+        _mm_unpacklo_epi64(_mm_loadl_epi64((const __m128i *)first), _mm_loadl_epi64((const __m128i *)second)),
+        digits);
+    __m128i even = _mm_and_si128(values, _mm_set1_epi16(0xFF)), odd = _mm_srli_epi16(values, 8);
+    return _mm_add_epi32(_mm_madd_epi16(even, _mm_set1_epi32(1000 + (10 << 16))),
+                         _mm_madd_epi16(odd, _mm_set1_epi32(100 + (1 << 16))));
+}
+
+/* The numbers of a row like the pattern into place n; false where it is not like it, or its flags too large.
+ */
+static inline bool take_alike(const char *row, const struct pattern *p, bool encoder,
+                              const struct run_csv_room *to, size_t n)
+{
+    __m128i fours, numbers;
+    uint32_t flags;
+    if (!is_alike(row, p))
         return false;
-    end[0] = (size_t)__builtin_ctzll(ends);
-    end[1] = (size_t)__builtin_ctzll(second);
-    end[2] = (size_t)__builtin_ctzll(third);
-    end[3] = (size_t)__builtin_ctzll(fourth);
-    end[4] = (size_t)__builtin_ctzll(fifth);
-    return true;
-}
-
-static inline bool are_ends(const char *row, const size_t *end)
-{
-    return row[end[0]] == ',' && row[end[1]] == ',' && row[end[2]] == ',' && row[end[3]] == ',' &&
-           row[end[4]] == '\n';
-}
-
-/* A row without minus signs, which most are: every byte that is no digit ends a field. */
-__attribute__((always_inline)) static inline const char *take_plain_row(const char *row, struct raw_sample *s,
-                                                                        struct time_head *head, bool encoder)
-{
-    uint64_t ends = gather(no_digits(load(row))) | gather(no_digits(load(row + 8))) << 8 |
-                    gather(no_digits(load(row + 16))) << 16 | gather(no_digits(load(row + 24))) << 24 |
-                    gather(no_digits(load(row + 32))) << 32;
-    size_t end[5];
-    size_t force, steps, counts, flags;
-    if (!find_ends(ends, end) || !are_ends(row, end))
-        return NULL;
-    force = end[1] - end[0] - 1;
-    steps = end[2] - end[1] - 1;
-    counts = end[3] - end[2] - 1;
-    flags = end[4] - end[3] - 1;
-    /* Without encoder there is a place of 1 digit in place of none, so that one comparison does. */
-    if (((force - 1) | (steps - 1) | (counts - encoder)) > 7 || end[0] - 1 > 15 || flags - 1 > 2 ||
-        (!encoder && counts != 0))
-        return NULL;
-    s->time_us = take_time(row, end[0], head);
-    s->force_counts = (int32_t)digits(row + end[1], force);
-    s->commanded_steps = (int32_t)digits(row + end[2], steps);
+    fours = _mm_packs_epi32(fours_of(row + p->eight[0], row + p->eight[1], p->digits[0]),
+                            fours_of(row + p->eight[2], row + p->eight[3], p->digits[1]));
+    numbers = _mm_madd_epi16(fours, _mm_set1_epi32(10000 + (1 << 16)));
+    numbers = _mm_sub_epi32(_mm_xor_si128(numbers, p->minus), p->minus);
+    flags = take_flags(row + p->length - 1, p->flag_digits);
+    to->time_us[n] = p->head_us + _mm_cvtsi128_si32(numbers);
+    to->force_counts[n] = _mm_cvtsi128_si32(_mm_shuffle_epi32(numbers, 1));
+    to->commanded_steps[n] = _mm_cvtsi128_si32(_mm_shuffle_epi32(numbers, 2));
     if (encoder)
-        s->encoder_counts = (int32_t)digits(row + end[3], counts);
-    flags = take_flags(row + end[4], flags);
-    s->flags = (uint8_t)flags;
-    return flags <= UINT8_MAX ? row + end[4] + 1 : NULL;
+        to->encoder_counts[n] = _mm_cvtsi128_si32(_mm_shuffle_epi32(numbers, 3));
+    to->flags[n] = (uint8_t)flags;
+    return flags <= UINT8_MAX;
 }
 
-/* The count between begin and end, of 1 to 8 digits behind a minus sign or none; false where it is none. */
-static inline bool take_count(const char *begin, const char *end, int32_t *count)
+#else
+
+/* The same in plain C. */
+struct pattern {
+    uint64_t others, within; /* bits of the window that are no digits, and that are of the row */
+    struct shape shape;
+    size_t length;
+};
+
+static struct pattern no_pattern(void)
 {
-    int negative = *begin == '-';
-    size_t n = (size_t)(end - begin) - (size_t)negative;
-    uint64_t word;
-    int32_t magnitude;
-    if (n - 1 > 7)
+    return (struct pattern){.within = UINT64_MAX, .others = UINT64_MAX, .length = WINDOW_BYTES};
+}
+
+static inline int32_t count_of(const char *row, const struct shape *s, int field)
+{
+    int32_t magnitude = (int32_t)number_before(row + s->end[field], s->digits[field]);
+    return s->minus[field] ? -magnitude : magnitude;
+}
+
+static inline bool take_alike(const char *row, const struct pattern *p, bool encoder,
+                              const struct run_csv_room *to, size_t n)
+{
+    const struct shape *s = &p->shape;
+    size_t time = s->digits[0];
+    uint32_t flags;
+    if (((no_digits_among(row, p->length) ^ p->others) & p->within) != 0 || !are_ends(row, s))
         return false;
-    word = load(begin + negative) << (64 - 8 * n);
-    magnitude = (int32_t)eight_digits(word & EVERY_BYTE(0x0F));
-    *count = (magnitude ^ -negative) + negative;
-    /* Zero bytes in front of the digits are above nothing, and so are let pass. */
-    word ^= EVERY_BYTE('0') << (64 - 8 * n);
-    return (((word + EVERY_BYTE(0x80 - 10)) | word) & HIGH_BITS) == 0;
+    for (int i = 1; i < 4; i++) {
+        if (s->minus[i] && row[s->end[i - 1] + 1] != '-')
+            return false;
+    }
+    flags = take_flags(row + s->end[4], s->digits[4]);
+    to->time_us[n] = head_us(row, time) + number_before(row + time, time < 8 ? time : 8);
+    to->force_counts[n] = count_of(row, s, 1);
+    to->commanded_steps[n] = count_of(row, s, 2);
+    if (encoder)
+        to->encoder_counts[n] = count_of(row, s, 3);
+    to->flags[n] = (uint8_t)flags;
+    return flags <= UINT8_MAX;
 }
 
-/* Any row that the wide window holds, with counts of up to 8 digits. */
-static const char *take_any_row(const char *row, struct raw_sample *s, struct time_head *head, bool encoder)
+static void make_pattern(const char *row, const struct shape *s, struct pattern *p)
 {
-    uint64_t ends = 0;
-    size_t end[5];
-    int32_t time_digits;
-    size_t flags;
-    for (int word = 0; word < WIDE_WORDS; word++)
-        ends |= gather(below_signs(load(row + 8 * word))) << (8 * word);
-    if (!find_ends(ends, end) || !are_ends(row, end))
+    *p = (struct pattern){.others = no_digits(row),
+                          .within = (UINT64_C(2) << s->end[4]) - 1,
+                          .shape = *s,
+                          .length = s->end[4] + 1};
+}
+
+#endif
+
+/* Any row that the window holds, which makes a new pattern. */
+__attribute__((noinline)) static bool take_other(const char *row, struct pattern *p,
+                                                 const struct run_csv_room *to, size_t n)
+{
+    bool encoder = to->encoder_counts != NULL;
+    struct shape shape;
+    if (!find_shape(row, encoder, &shape))
+        return false;
+    make_pattern(row, &shape, p);
+    return take_alike(row, p, encoder, to, n);
+}
+
+/* Whatever is too much for the above; NULL where the row is not good. */
+__attribute__((noinline)) static const char *take_strictly(const char *row, run_csv_scan_row *strict,
+                                                           const struct run_csv_room *to, size_t n)
+{
+    struct raw_sample s;
+    bool encoder;
+    if (!strict(&row, &s, &encoder) || encoder != (to->encoder_counts != NULL))
         return NULL;
-    flags = end[4] - end[3] - 1;
-    /* The digits of time and flags are looked at as counts are. */
-    if (end[0] - 1 > 15 || flags - 1 > 2 || *row == '-' || row[end[3] + 1] == '-' ||
-        !take_count(row, row + (end[0] > 8 ? end[0] - 8 : end[0]), &time_digits) ||
-        (end[0] > 8 && (row[end[0] - 8] == '-' || !take_count(row + end[0] - 8, row + end[0], &time_digits))))
-        return NULL;
-    if (!take_count(row + end[0] + 1, row + end[1], &s->force_counts) ||
-        !take_count(row + end[1] + 1, row + end[2], &s->commanded_steps) ||
-        (encoder ? !take_count(row + end[2] + 1, row + end[3], &s->encoder_counts) : end[3] != end[2] + 1) ||
-        !take_count(row + end[3] + 1, row + end[4], &time_digits))
-        return NULL;
-    s->time_us = take_time(row, end[0], head);
-    s->flags = (uint8_t)time_digits;
-    return time_digits <= UINT8_MAX ? row + end[4] + 1 : NULL;
+    to->time_us[n] = s.time_us;
+    to->force_counts[n] = s.force_counts;
+    to->commanded_steps[n] = s.commanded_steps;
+    if (encoder)
+        to->encoder_counts[n] = s.encoder_counts;
+    to->flags[n] = s.flags;
+    return row;
 }
 
 /* Inlined for each of the two values of encoder. */
 __attribute__((always_inline)) static inline size_t scan(const char **bytes, const char *end,
                                                          const char *readable_end, run_csv_scan_row *strict,
-                                                         const struct run_csv_room *room, size_t room_rows,
+                                                         const struct run_csv_room *to, size_t room_rows,
                                                          bool encoder)
 {
-    const struct run_csv_room to = *room;
-    /* Where the wide window and a number that reaches past it still fit. */
+    /* Where the window still fits. */
     size_t readable = (size_t)(readable_end - *bytes);
-    const char *wide_end = *bytes + (readable < WIDE_BYTES + 8 ? 0 : readable - WIDE_BYTES - 7);
+    const char *window_end = *bytes + (readable < WINDOW_BYTES ? 0 : readable - WINDOW_BYTES + 1);
     const char *row = *bytes;
-    struct time_head head = {0, 0};
+    struct pattern pattern = no_pattern();
     int64_t time_before = 0;
     size_t n = 0;
     for (; row < end && n < room_rows; n++) {
-        struct raw_sample s;
-        const char *next = NULL;
-        if (row < wide_end && (next = take_plain_row(row, &s, &head, encoder)) == NULL)
-            next = take_any_row(row, &s, &head, encoder);
-        if (next == NULL) {
-            bool has_encoder;
-            next = row;
-            if (!strict(&next, &s, &has_encoder) || has_encoder != encoder)
-                break;
-        }
-        if (s.time_us < time_before)
+        const char *next;
+        if (row < window_end &&
+            (take_alike(row, &pattern, encoder, to, n) || take_other(row, &pattern, to, n)))
+            next = row + pattern.length;
+        else if ((next = take_strictly(row, strict, to, n)) == NULL)
             break;
-        time_before = s.time_us;
-        to.time_us[n] = s.time_us;
-        to.force_counts[n] = s.force_counts;
-        to.commanded_steps[n] = s.commanded_steps;
-        if (encoder)
-            to.encoder_counts[n] = s.encoder_counts;
-        to.flags[n] = s.flags;
+        if (to->time_us[n] < time_before)
+            break;
+        time_before = to->time_us[n];
         row = next;
     }
     *bytes = row;

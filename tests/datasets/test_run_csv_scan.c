@@ -173,6 +173,33 @@ Test(run_csv_scan, random_rows_are_read_as_the_strict_reading_reads_them)
     cr_expect_gt(alone, 40000);
 }
 
+/* As a rig sends them: most rows have the shape of the row above. */
+Test(run_csv_scan, random_rows_of_slowly_changing_shape_are_read_as_the_strict_reading_reads_them)
+{
+    for (int round = 0; round < 20000; round++) {
+        char text[ROOM * RUN_CSV_ROW_BYTES_MAX];
+        bool encoder = chance(2) == 0;
+        unsigned rows = 2 + chance(30);
+        int64_t time_us = chance(2) == 0 ? 99999900 : chance(4) * INT64_C(3333333333);
+        int32_t force = (int32_t)chance(3000) - 1500, steps = (int32_t)chance(300) - 150,
+                counts = 9990 - (int32_t)chance(20000), flags = chance(8) == 0 ? 95 : 0;
+        size_t n = 0;
+        for (unsigned i = 0; i < rows; i++) {
+            time_us += chance(40);
+            force += (int32_t)chance(21) - 10;
+            steps += (int32_t)chance(3) - 1;
+            counts += (int32_t)chance(3);
+            flags += flags > 0 ? (int32_t)chance(2) : 0;
+            n += (size_t)sprintf(text + n, "%lld,%d,%d,", (long long)time_us, force, steps);
+            if (encoder)
+                n += (size_t)sprintf(text + n, "%d", counts);
+            n += (size_t)sprintf(text + n, ",%d\n", flags);
+        }
+        strcpy(text + n, encoder ? TAIL : TAIL_BARE);
+        cr_assert_geq(compare(text, encoder), rows, "not all rows of\n%s", text);
+    }
+}
+
 Test(run_csv_scan, rows_with_anything_changed_are_taken_only_where_they_are_good)
 {
     static const char alphabet[] = "0123456789,,,,--\n\n\r .+/:x\t\xff\x80\xc3";
@@ -180,7 +207,13 @@ Test(run_csv_scan, rows_with_anything_changed_are_taken_only_where_they_are_good
         char text[ROOM * RUN_CSV_ROW_BYTES_MAX];
         bool encoder = chance(2) == 0;
         size_t n = put_row(text, chance(100000), encoder, true);
-        n += put_row(text + n, 100000 + (int64_t)chance(100000), encoder, true);
+        if (chance(2) == 0) {
+            /* Twice the same shape. */
+            memcpy(text + n, text, n);
+            n *= 2;
+        } else {
+            n += put_row(text + n, 100000 + (int64_t)chance(100000), encoder, true);
+        }
         for (unsigned changes = 1 + chance(3); changes > 0; changes--) {
             size_t at = chance((uint32_t)n);
             char c = alphabet[chance(sizeof alphabet - 1)];
@@ -213,6 +246,7 @@ Test(run_csv_scan, every_byte_of_a_row_is_tried_as_every_other_byte)
         "123456789,12345678,-12345678,12345678,255\n",
         "1234567890123456,12345678,87654321,,7\n",
         "12345678,-12345678,-87654321,-12345678,255\n",
+        "1234567890123456,-12345678,-87654321,-12345678,255\n",
         "0000000000000017,00000001,-0000002,00000003,007\n",
         "99999999999,2147483647,-2147483648,2147483647,255\n",
     };
@@ -223,6 +257,11 @@ Test(run_csv_scan, every_byte_of_a_row_is_tried_as_every_other_byte)
                 char text[512];
                 snprintf(text, sizeof text, "%s%s", rows[i], encoder ? TAIL : TAIL_BARE);
                 text[at] = (char)c;
+                compare(text, encoder);
+                /* Behind a row of the same shape, which is looked at otherwise; and before one. */
+                snprintf(text, sizeof text, "%s%s%s%s", rows[i], rows[i], rows[i],
+                         encoder ? TAIL : TAIL_BARE);
+                text[strlen(rows[i]) + at] = (char)c;
                 compare(text, encoder);
             }
         }

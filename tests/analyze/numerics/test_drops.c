@@ -5,6 +5,7 @@
 
 #include <criterion/criterion.h>
 #include <math.h>
+#include <stdbool.h>
 #include <stdlib.h>
 #include <string.h>
 
@@ -351,4 +352,26 @@ Test(drops, peaks_of_a_motor_allow_for_its_load_angle)
     cr_expect(fabs(mean) < 0.3 * fabs(plain / (double)all), "plain reading errs by %.4f N",
               plain / (double)all);
     cr_expect(z_square / (double)all < 2, "mean square %.2f standard errors squared", z_square / (double)all);
+}
+
+/* The search passes over several samples at a time. A spike of one sample, larger than the least drop and
+ * smaller than two of them, is over the threshold of the narrowest filter at one place only, so that none may
+ * be passed over, up to the last that has a sample ahead. */
+Test(drops, none_is_passed_over_wherever_it_is)
+{
+    for (size_t length = 1000; length < 1008; length++) {
+        size_t spikes = 0;
+        memset(&push, 0, sizeof push);
+        push.n = length;
+        for (size_t i = 0; i < length; i++) {
+            bool spike = (i % 37 == 36 && i + 20 < length) || i + 2 == length;
+            push.feed[i] = 0.0173 * (double)i;
+            push.force[i] = 0.0021 * (double)i + (spike ? 1.53 : 0);
+            spikes += spike;
+        }
+        cr_assert_eq(find(1), spikes, "%zu samples", length);
+        for (size_t i = 0; i + 1 < spikes; i++)
+            cr_assert_eq(drops[i].index, 37 * i + 37, "drop %zu of %zu samples", i + 1, length);
+        cr_assert_eq(drops[spikes - 1].index, length - 1, "the last of %zu samples", length);
+    }
 }
