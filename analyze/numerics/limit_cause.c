@@ -14,7 +14,7 @@
 /* Relative scatter of regular distances from one drop to the next, beyond what measuring adds, and of
  * irregular ones. */
 static const double REGULAR_SCATTER[] = {0.005, 0.03};
-#define REGULAR_SCATTERS (sizeof REGULAR_SCATTER / sizeof REGULAR_SCATTER[0])
+enum { REGULAR_SCATTERS = sizeof REGULAR_SCATTER / sizeof REGULAR_SCATTER[0] };
 static const double IRREGULAR_SCATTER[] = {0.1, 0.2, 0.35, 0.5};
 /* Fallbacks of no pattern lie anywhere between these, every decade as likely. */
 #define FALLBACK_LEAST_MM    0.01
@@ -131,7 +131,7 @@ static double log_of_unit(const struct distances *d, double unit_mm, double rela
     double total = -INFINITY;
     for (size_t i = 0; i < REGULAR_SCATTERS; i++)
         total = log_sum(total, log_regular(d, unit_mm, relative_sd, REGULAR_SCATTER[i], worth, true, total));
-    return total - log((double)REGULAR_SCATTERS);
+    return total - log(REGULAR_SCATTERS);
 }
 
 /* All drops around one distance that may be anything, with that scatter: averaged over where it could be.

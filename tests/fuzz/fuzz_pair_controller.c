@@ -54,7 +54,8 @@ int LLVMFuzzerTestOneInput(const uint8_t *bytes, size_t length)
     memcpy(text, bytes + 1, length - 1);
     text[length - 1] = 0;
     for (size_t i = 0; i + 1 < length; i++)
-        text[i] = text[i] == 0 ? '\t' : text[i];
+        if (text[i] == 0)
+            text[i] = '\t';
     for (line = strtok_r(text, "\r\n", &rest); line != NULL; line = strtok_r(NULL, "\r\n", &rest)) {
         if (line[0] == '\t') {
             now_s += 0.05;
