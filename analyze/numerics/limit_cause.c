@@ -16,6 +16,10 @@
 static const double REGULAR_SCATTER[] = {0.005, 0.03};
 enum { REGULAR_SCATTERS = sizeof REGULAR_SCATTER / sizeof REGULAR_SCATTER[0] };
 static const double IRREGULAR_SCATTER[] = {0.1, 0.2, 0.35, 0.5};
+/* Share of a cycle that the nip creeps by while a motor comes round again, and how much more feed than it
+ * needs for its load a grip takes at most. Both are estimates. */
+#define CREEP_OF_CYCLE 0.01
+#define SLIPPING_MOST  3.0
 /* Fallbacks of no pattern lie anywhere between these, every decade as likely. */
 #define FALLBACK_LEAST_MM    0.01
 #define FALLBACK_GREATEST_MM 10.0
@@ -242,6 +246,35 @@ struct limit_cause limit_cause_of_drops(const struct limit_cause_evidence *v)
     return c;
 }
 
+static double log_recurs_anyhow(const struct limit_cause_evidence *v)
+{
+    return -log(v->recurs_mm * log(FALLBACK_GREATEST_MM / FALLBACK_LEAST_MM));
+}
+
+/* A cycle, or now and then two, and what the nip creeps by meanwhile. */
+static double log_recurs_as_motor(const struct limit_cause_evidence *v)
+{
+    double density = OTHER_SHARE * exp(log_recurs_anyhow(v));
+    for (int m = 1; m <= 2; m++) {
+        double cycle_mm = m * v->motor_cycle_mm,
+               sd_mm = hypot(CYCLE_RELATIVE_SD, v->feed_relative_sd) * cycle_mm;
+        density += (1 - OTHER_SHARE) * (m == 1 ? 0.9 : 0.1) *
+                   near_density(v->recurs_mm - (1 + CREEP_OF_CYCLE) * cycle_mm, sd_mm);
+    }
+    return log(density);
+}
+
+/* What the force needs, or as much more as gross slip takes before the grip gives way again. */
+static double log_recurs_as_grip(const struct limit_cause_evidence *v)
+{
+    double slipping = v->recurs_mm > v->reload_mm && v->recurs_mm < SLIPPING_MOST * v->reload_mm
+                          ? 1 / (v->recurs_mm * log(SLIPPING_MOST))
+                          : 0;
+    return log(OTHER_SHARE * exp(log_recurs_anyhow(v)) +
+               (1 - OTHER_SHARE) *
+                   (0.5 * near_density(v->recurs_mm - v->reload_mm, v->reload_sd_mm) + 0.5 * slipping));
+}
+
 struct limit_cause limit_cause_weigh(const struct limit_cause_evidence *v)
 {
     struct limit_cause drops = limit_cause_of_drops(v);
@@ -264,6 +297,11 @@ struct limit_cause limit_cause_weigh_with(const struct limit_cause_evidence *v,
             log(v->cycles_hidden ? SETTLED_GIVEN_GRIP : SETTLED_GIVEN_MOTOR);
         c.log_likelihood[LIMIT_CAUSE_GRIP] = log(SETTLED_GIVEN_GRIP);
         c.log_likelihood[LIMIT_CAUSE_NEITHER] = log(SETTLED_GIVEN_MOTOR);
+    }
+    if (v->drop_count > 0 && v->recurs_mm > 0) {
+        c.log_likelihood[LIMIT_CAUSE_MOTOR] += log_recurs_as_motor(v);
+        c.log_likelihood[LIMIT_CAUSE_GRIP] += log_recurs_as_grip(v);
+        c.log_likelihood[LIMIT_CAUSE_NEITHER] += log_recurs_anyhow(v);
     }
     if (v->onset_known) {
         c.log_likelihood[LIMIT_CAUSE_MOTOR] +=

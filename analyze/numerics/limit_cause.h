@@ -25,19 +25,26 @@ struct limit_cause_drop {
 struct limit_cause_evidence {
     size_t drop_count;
     const struct limit_cause_drop *drops;
-    double fallback_sd_mm;    /* how well one fallback is measured */
-    double slip_back_sd_mm;   /* and one slip-back, with what is not known of all of them alike (the motor's
-                                 lag) */
-    double motor_cycle_mm;    /* feed of 4 full steps; 0: not known */
-    double tooth_pitch_mm;    /* 0: not known */
-    double relative_sd;       /* how well these two are known against the distances: relative standard
-                                 uncertainty of the feed, and of the stiffness that made distances of forces */
-    bool settled;             /* no drops: the force levelled off with all feed lost */
-    bool onset_known;         /* the loading could be examined for gross slip ... */
-    bool onset_found;         /* ... and showed it */
-    double lost_share_before; /* of feed, where the loading ended */
-    bool ticks_seen;          /* settled, but with a beat of one motor cycle in the level */
-    bool cycles_hidden;       /* drops of a motor would not have been seen: their absence says nothing */
+    double fallback_sd_mm;  /* how well one fallback is measured */
+    double slip_back_sd_mm; /* and one slip-back, with what is not known of all of them alike (the motor's
+                               lag) */
+    double motor_cycle_mm;  /* feed of 4 full steps; 0: not known */
+    double tooth_pitch_mm;  /* 0: not known */
+    double relative_sd;     /* how well these two are known against the distances: relative standard
+                               uncertainty of the feed, and of the stiffness that made distances of forces */
+    /* Where the drops let go of nearly everything, how far the filament came back says little: a grip that
+     * lets go of all ends there too. Then the feed from one drop to the next tells. A motor's rotor has to
+     * come round by a whole cycle, through slack where the force did not last for that; a grip takes hold at
+     * once. */
+    double feed_relative_sd;        /* of recurs_mm against the cycle, beside relative_sd */
+    double recurs_mm;               /* median; 0: not known, or the drops let go of less */
+    double reload_mm, reload_sd_mm; /* feed that it takes to be loaded again, were it the grip */
+    bool settled;                   /* no drops: the force levelled off with all feed lost */
+    bool onset_known;               /* the loading could be examined for gross slip ... */
+    bool onset_found;               /* ... and showed it */
+    double lost_share_before;       /* of feed, where the loading ended */
+    bool ticks_seen;                /* settled, but with a beat of one motor cycle in the level */
+    bool cycles_hidden; /* drops of a motor would not have been seen: their absence says nothing */
 };
 
 struct limit_cause {

@@ -197,3 +197,31 @@ Test(limit_cause, a_stiffness_that_is_not_known_well_rules_no_cycle_out)
     cr_expect_lt(sure.probability[LIMIT_CAUSE_MOTOR], 0.1, "%.3f", sure.probability[LIMIT_CAUSE_MOTOR]);
     cr_expect_gt(unsure.probability[LIMIT_CAUSE_MOTOR], 0.4, "%.3f", unsure.probability[LIMIT_CAUSE_MOTOR]);
 }
+
+/* All let go of everything, before a cycle is over: nothing but where the next drop comes tells what did. */
+Test(limit_cause, a_release_of_all_is_told_by_where_the_next_one_comes)
+{
+    static const struct {
+        double recurs_mm, least, most; /* of the motor's probability */
+    } ROWS_OF_RELEASE[] = {{0, 0.1, 0.9}, {1.012 * CYCLE, 0.95, 1}, {0.384, 0, 0.35}, {0.69, 0, 0.6}};
+    for (size_t k = 0; k < sizeof ROWS_OF_RELEASE / sizeof ROWS_OF_RELEASE[0]; k++) {
+        struct limit_cause_drop drops[8];
+        struct limit_cause_evidence evidence = {.drop_count = 8,
+                                                .drops = drops,
+                                                .fallback_sd_mm = 0.006,
+                                                .slip_back_sd_mm = hypot(0.006, STEP / 4),
+                                                .motor_cycle_mm = CYCLE,
+                                                .tooth_pitch_mm = PITCH,
+                                                .recurs_mm = ROWS_OF_RELEASE[k].recurs_mm,
+                                                .reload_mm = 0.38,
+                                                .reload_sd_mm = 0.034};
+        for (int i = 0; i < 8; i++) {
+            double peak_mm = 0.317 + 0.004 * (i % 3 - 1);
+            drops[i] = (struct limit_cause_drop){peak_mm + STEP, peak_mm + STEP, peak_mm, peak_mm};
+        }
+        struct limit_cause cause = limit_cause_weigh(&evidence);
+        double motor = cause.probability[LIMIT_CAUSE_MOTOR];
+        cr_expect(motor >= ROWS_OF_RELEASE[k].least && motor <= ROWS_OF_RELEASE[k].most,
+                  "row %zu: motor %.3f, grip %.3f", k, motor, cause.probability[LIMIT_CAUSE_GRIP]);
+    }
+}
