@@ -140,14 +140,17 @@ static enum err_code add_section(const struct question *q, const char *feeder, d
                                  struct err *e)
 {
     struct benches *b = q->benches;
-    struct benches_section *grown = realloc(b->sections, (b->count + 1) * sizeof *grown), *section;
+    struct benches_section *grown, *section;
     struct benches_values part = {malloc((q->all->n + 1) * sizeof *part.v), 0};
     enum err_code code = ERR_OK;
-    b->sections = grown != NULL ? grown : b->sections;
-    if (grown == NULL || part.v == NULL) {
+    if (part.v == NULL)
+        return err_set(e, ERR_MEMORY, "out of memory for %zu values", q->all->n);
+    grown = realloc(b->sections, (b->count + 1) * sizeof *grown);
+    if (grown == NULL) {
         free(part.v);
         return err_set(e, ERR_MEMORY, "out of memory for %zu values", q->all->n);
     }
+    b->sections = grown;
     section = &grown[b->count++];
     memset(section, 0, sizeof *section);
     section->kind = q->kind;
@@ -247,7 +250,7 @@ static enum err_code refuse_choice(const struct session *s, bool onset, const ch
 enum err_code benches_from_session(const struct session *s, bool onset, const char *feeder, double speed_mm_s,
                                    struct benches *benches, struct err *e)
 {
-    struct benches_values all = {malloc((s->run_count + 1) * sizeof *all.v), 0};
+    struct benches_values all = {calloc(s->run_count + 1, sizeof *all.v), 0};
     struct question q = {
         .session = s, .all = &all, .onset = onset, .mounted = true, .feeder = feeder, .benches = benches};
     enum err_code code;
@@ -283,7 +286,7 @@ enum err_code benches_from_session(const struct session *s, bool onset, const ch
 enum err_code benches_from_table(const struct bench_table *table, const char *feeder, struct benches *benches,
                                  struct err *e)
 {
-    struct benches_values all = {malloc((table->n + 1) * sizeof *all.v), 0};
+    struct benches_values all = {calloc(table->n + 1, sizeof *all.v), 0};
     struct question q = {.all = &all, .mounted = table->has[BENCH_TABLE_REFIT], .benches = benches};
     enum err_code code;
     memset(benches, 0, sizeof *benches);
