@@ -218,7 +218,7 @@ static enum err_code find_fade(const struct pushes *w, bool onset, struct fade *
                        "%zu pushes that tell of grip, in %zu stretches, are too few for a slope "
                        "with an interval",
                        f->n, f->trend.groups);
-    f->slope_uncertainty = (f->trend.high - f->trend.low) / (2 * NORMAL_975);
+    f->slope_uncertainty = (f->trend.near_high - f->trend.near_low) / (2 * NORMAL_975);
     f->present = true;
     return ERR_OK;
 }
@@ -265,7 +265,7 @@ static struct quantity loss_n_per_m(const struct pushes *w, const struct fade *f
     outcome_budget_part(b, PUSH_BUDGET_DIAMETER_NAME, "1", diameter_relative(w, context), loss, INFINITY,
                         BUDGET_TYPE_B, true);
     outcome_budget_bench(b, level_n, loss / level_n, true, context->calibration, context->settings);
-    return with_rank_interval(b, loss, f->slope_uncertainty, -f->trend.high, -f->trend.low, f->n);
+    return with_rank_interval(b, loss, f->slope_uncertainty, -f->trend.near_high, -f->trend.near_low, f->n);
 }
 
 /* Force of a stretch at so many metres fed, by the common slope; what it is not known by goes to *pushes_n
@@ -347,8 +347,8 @@ static enum err_code add_quantities(const struct pushes *w, const struct fade *f
                         fmax(1, f->degrees_of_freedom), BUDGET_TYPE_A, false);
     outcome_budget_part(&b, PUSH_BUDGET_DIAMETER_NAME, "1", diameter_relative(w, context), percent * loss,
                         INFINITY, BUDGET_TYPE_B, true);
-    q = with_rank_interval(&b, percent * loss, percent * f->slope_uncertainty, -percent * f->trend.high,
-                           -percent * f->trend.low, f->n);
+    q = with_rank_interval(&b, percent * loss, percent * f->slope_uncertainty, -percent * f->trend.near_high,
+                           -percent * f->trend.near_low, f->n);
     code = outcome_add(o, "grip_fade_percent_per_m", "", "grip lost per metre, of that on a clean gear",
                        "%/m", &q, &b, true, e);
     if (code != ERR_OK)

@@ -121,14 +121,20 @@ static void set_interval(struct trend_groups *t, const struct sums *q)
         if (t->coverage >= t->confidence)
             break;
     }
-    t->low = -INFINITY;
-    t->high = INFINITY;
+    t->low = t->near_low = -INFINITY;
+    t->high = t->near_high = INFINITY;
     if (rank == 0) {
         t->coverage = 1;
         return;
     }
-    t->low = q->slopes[rank - 1];
-    t->high = q->slopes[t->pairs - rank];
+    t->low = t->near_low = q->slopes[rank - 1];
+    t->high = t->near_high = q->slopes[t->pairs - rank];
+    double next = t->exact ? 1 - 2 * at_most(q, (double)rank) : t->coverage;
+    if (next < t->confidence && 2 * (rank + 1) <= t->pairs) {
+        double part = (t->coverage - t->confidence) / (t->coverage - next);
+        t->near_low += part * (q->slopes[rank] - t->near_low);
+        t->near_high += part * (q->slopes[t->pairs - rank - 1] - t->near_high);
+    }
 }
 
 static enum err_code check(const double *x, const double *y, size_t n, double confidence, struct err *e)

@@ -16,9 +16,14 @@
 
 struct trend_groups {
     size_t n, groups,
-        pairs;         /* points; stretches with two different x or more; pairs with different x in them */
-    double slope;      /* median over the pairs */
-    double low, high;  /* interval; -INFINITY to INFINITY when so few points allow none */
+        pairs;        /* points; stretches with two different x or more; pairs with different x in them */
+    double slope;     /* median over the pairs */
+    double low, high; /* interval; -INFINITY to INFINITY when so few points allow none */
+    /* The same, interpolated between the two ranks whose coverages lie on either side of the confidence asked
+     * for, as is done for the interval of a median (Hettmansperger and Sheather, Statistics & Probability
+     * Letters 4 (1986) 75-79, from memory): it holds the slope as often as asked for and not more often.
+     * Where one rank alone is to be had, low and high. */
+    double near_low, near_high;
     double confidence; /* asked for */
     double coverage;   /* of that interval: exact without ties and up to TREND_GROUPS_EXACT_PAIRS, else
                         * the confidence that the normal approximation aims at */

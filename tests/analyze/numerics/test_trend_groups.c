@@ -3,6 +3,7 @@
 #include "analyze/numerics/trend_groups.h"
 
 #include "analyze/numerics/trend.h"
+#include "rig/model/model.h"
 
 #include <criterion/criterion.h>
 #include <math.h>
@@ -100,4 +101,34 @@ Test(trend_groups, what_allows_no_trend_is_refused)
     cr_expect_eq(trend_groups(x, nan_y, one, 4, 0.95, &t, &e), ERR_NO_ANSWER);
     cr_expect_str_eq(e.text, "point 2 of the trend is not a finite number");
     cr_expect_eq(trend_groups(x, y, one, 4, 1, &t, &e), ERR_CALLER);
+}
+
+/* Three stretches of five points with normal scatter: the ranks of so few pairs hold the slope more often
+ * than asked for, and the interpolated interval as often. */
+Test(trend_groups, the_interpolated_interval_holds_the_slope_as_often_as_asked_for)
+{
+    enum { SERIES = 6000, POINTS = 15 };
+    struct model_random r = {41017};
+    double x[POINTS], y[POINTS], coverage = 0;
+    size_t group[POINTS];
+    int held = 0, near_held = 0;
+    for (int k = 0; k < SERIES; k++) {
+        struct trend_groups t;
+        for (size_t i = 0; i < POINTS; i++) {
+            group[i] = i / 5;
+            x[i] = 0.83 * (double)i;
+            y[i] = 51.7 + 9.1 * (double)group[i] - 0.42 * x[i] + 0.6 * model_random_normal(&r);
+        }
+        cr_assert_eq(trend_groups(x, y, group, POINTS, 0.95, &t, NULL), ERR_OK);
+        cr_assert(t.low <= t.near_low && t.near_low < t.slope && t.slope < t.near_high &&
+                  t.near_high <= t.high);
+        held += t.low <= -0.42 && -0.42 <= t.high;
+        near_held += t.near_low <= -0.42 && -0.42 <= t.near_high;
+        coverage = t.coverage;
+    }
+    double sd = sqrt(0.95 * 0.05 / SERIES);
+    cr_expect(fabs((double)held / SERIES - coverage) < 3.3 * sd, "%.4f for %.4f", (double)held / SERIES,
+              coverage);
+    cr_expect(coverage > 0.955, "nothing to interpolate: %.4f", coverage);
+    cr_expect(fabs((double)near_held / SERIES - 0.95) < 3.3 * sd, "%.4f", (double)near_held / SERIES);
 }
