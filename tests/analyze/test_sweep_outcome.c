@@ -55,6 +55,7 @@ static void add(double speed_mm_s, double stall_n, enum limited_by by)
     run->analysed = true;
     run->push.stall_force_n = quantity_from(stall_n, 0.41, 9, 8);
     run->push.limited_by = by;
+    run->push.sampling.peak_readings = 200;
     w.pointers[w.count++] = run;
 }
 

@@ -226,8 +226,10 @@ Test(trade_facts, fine_teeth_clog_and_coarse_ones_hold)
  * than that of a larger one, and its grip does less. */
 Test(trade_facts, too_small_gear_grinds)
 {
-    struct model_parameters p[3] = {feeder(5, 0.5, 0.15, 1, 0.375), feeder(8, 0.5, 0.15, 1, 0.375),
-                                    feeder(12, 0.5, 0.15, 1, 0.375)};
+    /* A pitch that is no cycle of the motor with any of these diameters: on 8 mm, one of 0.5 mm is, and then
+     * drops alone do not tell teeth from motor. */
+    struct model_parameters p[3] = {feeder(5, 0.6, 0.15, 1, 0.375), feeder(8, 0.6, 0.15, 1, 0.375),
+                                    feeder(12, 0.6, 0.15, 1, 0.375)};
     double stall_n[3];
     for (int i = 0; i < 3; i++) {
         p[i].nip.preload_n = 200;
