@@ -66,7 +66,8 @@ static const struct {
      "The stall force of each push against the metres of filament that have gone through the nip. A "
      "cleaning or a remounting begins a stretch with a level of its own; all stretches share one slope, "
      "the median of the slopes between all pairs of pushes of the same stretch, which a few odd pushes "
-     "do not move (Theil 1950; Sen 1968). Kendall&#8217;s test, summed over the stretches, says whether "
+     "do not move (Theil 1950; Sen 1968). Its interval goes between the slopes of two ranks, interpolated "
+     "to hold it 95 times in 100. Kendall&#8217;s test, summed over the stretches, says whether "
      "there is a trend at all (Mann 1945; Hirsch, Slack, Smith, Water Resources Research 18 (1982) 107)."},
     {"operating-chart",
      "The feeder can push the lesser of what its motor gives at that speed and what its grip holds. With "
