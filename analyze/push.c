@@ -5,6 +5,7 @@
 #include "analyze/numerics/limit_cause.h"
 #include "analyze/numerics/tick.h"
 #include "analyze/push_budget.h"
+#include "analyze/push_drops.h"
 #include "analyze/push_loading.h"
 #include "analyze/push_motion.h"
 #include "analyze/push_sampling.h"
@@ -44,10 +45,6 @@ const char *const LIMITED_NAMES[LIMITED_COUNT] = {"motor", "grip", "limit", "unc
 /* Relative scatter assumed of a single event, where none can be seen: an estimate, not a measurement. */
 #define SINGLE_EVENT_SCATTER 0.02
 #define SURE                 0.9
-/* Drops whose troughs are below this share of the peaks let go of nearly everything; so many of them tell
- * where the next one comes. */
-#define RELEASE_SHARE  0.15
-#define RELEASES_LEAST 4
 /* Full steps over which the speed at a stall is taken, and the share of the commanded one that counts as
  * reached. */
 #define SPEED_STEPS   2.5
@@ -83,58 +80,6 @@ static size_t find_contact(const struct push_motion *m, const struct push_result
     while (i > 0 && m->force_n[i] > level)
         i--;
     return i + 1 < m->n ? i + 1 : m->n - 1;
-}
-
-static int by_value(const void *a, const void *b)
-{
-    double p = *(const double *)a, q = *(const double *)b;
-    return p < q ? -1 : p > q;
-}
-
-/* Where the next drop comes, for those that let go of nearly everything. The lag that a motor had which did
- * not give way is half a full step, give or take half as much. */
-static void work_out_recurrence(const struct push_motion *m, const struct drop *as_motor, size_t count,
-                                double stiffness, struct limit_cause_evidence *evidence)
-{
-    double unused, peak_n = drops_median_peak(as_motor, count, &unused), trough_n = 0;
-    double recurs_mm[PUSH_EVENTS_MAX];
-    evidence->feed_relative_sd = m->relative_feed;
-    evidence->recurs_mm = 0;
-    for (size_t i = 0; i < count; i++)
-        trough_n += as_motor[i].trough_n / (double)count;
-    if (count < RELEASES_LEAST || trough_n > RELEASE_SHARE * peak_n)
-        return;
-    for (size_t i = 1; i < count; i++)
-        recurs_mm[i - 1] = as_motor[i].feed_mm - as_motor[i - 1].feed_mm;
-    qsort(recurs_mm, count - 1, sizeof *recurs_mm, by_value);
-    evidence->recurs_mm = recurs_mm[(count - 1) / 2];
-    evidence->reload_mm = (peak_n - fmax(0, trough_n)) / stiffness + m->step_mm / 2;
-    evidence->reload_sd_mm = hypot(evidence->relative_sd * evidence->reload_mm, m->step_mm / 4);
-}
-
-/* How far the filament came back at each drop under each hypothesis. A motor that loses step stood at a load
- * angle of 90 degrees and gives back the lag between peak and trough; how far a motor lagged that never lost
- * step is not known, a quarter of a full step give or take as much. */
-static void work_out_drops(const struct push_motion *m, double noise_n, const struct drop *as_motor,
-                           const struct drop *as_grip, size_t count, double stiffness,
-                           struct limit_cause_drop *out, struct limit_cause_evidence *evidence)
-{
-    double reading = noise_n;
-    for (size_t i = 0; i < count; i++) {
-        double peak = as_motor[i].peak_n;
-        double lag = slip_onset_lag_mm(m->step_mm, peak, peak) -
-                     slip_onset_lag_mm(m->step_mm, as_motor[i].trough_n, peak);
-        out[i].fallback_mm = (peak - as_motor[i].trough_n) / stiffness + lag;
-        out[i].fallback_most_mm = peak / stiffness + m->step_mm;
-        out[i].slip_back_mm = (as_grip[i].peak_n - as_grip[i].trough_n) / stiffness + m->step_mm / 4;
-        out[i].slip_back_most_mm = as_grip[i].peak_n / stiffness;
-        reading = fmax(reading, as_grip[i].peak_standard_error_n);
-    }
-    evidence->drops = out;
-    evidence->drop_count = count;
-    evidence->fallback_sd_mm = 1.5 * reading / stiffness;
-    evidence->slip_back_sd_mm = hypot(evidence->fallback_sd_mm, m->step_mm / 4);
-    work_out_recurrence(m, as_motor, count, stiffness, evidence);
 }
 
 /* Everything that the force rests on once the events or fits have had their say in b. */
@@ -390,7 +335,7 @@ static enum err_code answer(const struct push_motion *m, const struct run_record
         else
             evidence.relative_sd =
                 hypot(m->relative_feed, loading->stiffness_standard_error_n_per_mm / stiffness);
-        work_out_drops(m, signal.noise_n, as_motor, drops, count, stiffness, marks, &evidence);
+        push_drops_evidence(m, signal.noise_n, as_motor, drops, count, stiffness, marks, &evidence);
         of_drops = limit_cause_of_drops(&evidence);
         cause = limit_cause_weigh_with(&evidence, &of_drops);
         if (motor.fitted && cause.probability[LIMIT_CAUSE_MOTOR] > 0.5) {
@@ -412,7 +357,7 @@ static enum err_code answer(const struct push_motion *m, const struct run_record
         else
             evidence.relative_sd = hypot(m->relative_feed, SLOPE_RELATIVE_SD);
         if (stiffness > 0) {
-            work_out_drops(m, signal.noise_n, as_motor, drops, count, stiffness, marks, &evidence);
+            push_drops_evidence(m, signal.noise_n, as_motor, drops, count, stiffness, marks, &evidence);
             of_drops = limit_cause_of_drops(&evidence);
             cause = limit_cause_weigh_with(&evidence, &of_drops);
         }

@@ -149,9 +149,10 @@ double push_loading_read_as_motor(const struct push_motion *m, size_t contact,
     double from_n = PUSH_LOADING_SLOPE_FROM * peak_n, to_n = PUSH_LOADING_SLOPE_TO * peak_n;
     double spring_mm = (to_n - from_n) / slope_n_per_mm - (slip_onset_lag_mm(m->step_mm, to_n, peak_n) -
                                                            slip_onset_lag_mm(m->step_mm, from_n, peak_n));
-    struct motor_rise rise = {.full_step_mm = m->step_mm, .stiffness_n_per_mm = (to_n - from_n) / spring_mm};
+    struct motor_rise rise = {.full_step_mm = m->step_mm};
     if (!(peak_n > 0 && spring_mm > 0))
         return 0;
+    rise.stiffness_n_per_mm = (to_n - from_n) / spring_mm;
     drops_read_motor_peaks(m->feed_mm + contact, signal->force_n, m->n - contact, signal->noise_n, &rise,
                            as_motor, count);
     return rise.stiffness_n_per_mm;

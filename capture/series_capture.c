@@ -268,10 +268,9 @@ static enum err_code prepare(struct series_capture *c, const struct series_reque
         snprintf(c->runs_folder, sizeof c->runs_folder, "%s/runs", request->folder) >=
             (int)sizeof c->runs_folder)
         return too_long(request->folder, e);
-    if (resume)
-        code = take_up(c, request, &progress, e);
-    else if ((code = read_plan(c, e)) ==
-             ERR_OK) /* whether the folder will do, before the rig is asked anything */
+    code = resume ? take_up(c, request, &progress, e) : read_plan(c, e);
+    /* Whether the folder will do, before the rig is asked anything. */
+    if (code == ERR_OK && !resume)
         code = series_may_create(c->folder, c->plan_path, c->calibration_path, &c->goes_on, e);
     if (code != ERR_OK || c->run_count == 0)
         return code;

@@ -499,6 +499,19 @@ double drops_period_mm(const double *feed_mm, const double *force_n, const struc
     return period_mm;
 }
 
+double drops_recurrence_mm(const struct drop *drops, size_t count)
+{
+    double *feed_mm = malloc((count + 1) * sizeof *feed_mm), median_mm = 0;
+    for (size_t i = 1; feed_mm != NULL && i < count; i++)
+        feed_mm[i - 1] = drops[i].feed_mm - drops[i - 1].feed_mm;
+    if (feed_mm != NULL && count > 1) {
+        gsl_sort(feed_mm, 1, count - 1);
+        median_mm = gsl_stats_median_from_sorted_data(feed_mm, 1, count - 1);
+    }
+    free(feed_mm);
+    return median_mm;
+}
+
 double drops_median_variance(size_t n)
 {
     /* Second moments of the central order statistics of standard normal samples, by numerical integration. */

@@ -52,6 +52,9 @@ void drops_read_motor_peaks(const double *feed_mm, const double *force_n, size_t
 double drops_period_mm(const double *feed_mm, const double *force_n, const struct drop *drops, size_t count,
                        double *strength);
 
+/* Median feed from one drop to the next, mm; 0 for fewer than 2 drops, or without memory. */
+double drops_recurrence_mm(const struct drop *drops, size_t count);
+
 /* Variance of the median of n normal values, relative to that of one value. Exact for n up to 10 (numerical
  * integration of the order statistics' densities), then (pi/2) / (n + 1.40) for even and / (n + 0.44) for odd
  * n, within 0.3 % up to 40. */

@@ -36,7 +36,7 @@ struct limit_cause_evidence {
      * lets go of all ends there too. Then the feed from one drop to the next tells. A motor's rotor has to
      * come round by a whole cycle, through slack where the force did not last for that; a grip takes hold at
      * once. */
-    double feed_relative_sd;        /* of recurs_mm against the cycle, beside relative_sd */
+    double feed_relative_sd;        /* relative standard uncertainty of the feed alone */
     double recurs_mm;               /* median; 0: not known, or the drops let go of less */
     double reload_mm, reload_sd_mm; /* feed that it takes to be loaded again, were it the grip */
     bool settled;                   /* no drops: the force levelled off with all feed lost */

@@ -214,6 +214,39 @@ static enum err_code join_ending(const char *folder, const char *name, const cha
     return join(folder, file, path, e);
 }
 
+/* Remove those files of the folder that `goes` is true of. */
+static enum err_code remove_files(const char *folder, bool (*goes)(const char *name, const void *context),
+                                  const void *context, struct err *e)
+{
+    DIR *directory = opendir(folder);
+    enum err_code code = ERR_OK;
+    const struct dirent *entry;
+    char path[PATH_MAX];
+    if (directory == NULL)
+        return err_set_at(e, ERR_SYSTEM, folder, 0, 0, "cannot be read: %s", strerror(errno));
+    while (code == ERR_OK && (entry = readdir(directory)) != NULL) {
+        if (!goes(entry->d_name, context))
+            continue;
+        code = join(folder, entry->d_name, path, e);
+        if (code == ERR_OK && unlink(path) != 0)
+            code = err_set_at(e, ERR_SYSTEM, path, 0, 0, "cannot be removed: %s", strerror(errno));
+    }
+    closedir(directory);
+    return code;
+}
+
+static bool is_unfinished_file(const char *name, const void *context)
+{
+    (void)context;
+    return ends_with(name, ".tmp") && report_file(name);
+}
+
+/* A calibration that an earlier report kept must not stay for one of this. */
+static bool is_other_calibration(const char *name, const void *session)
+{
+    return calibration_used_is_name(name) && !calibration_used_keeps(session, name);
+}
+
 /* Begin a report in a folder that was checked: what one that was killed was writing goes, and where there is
  * no results.json yet one says whose folder this is, so that the next report may finish what this one may
  * not. */
@@ -221,20 +254,8 @@ static enum err_code begin_report(const struct report_options *options, struct e
 {
     const char *folder = options->folder;
     static const char unfinished[] = "{\"schema\": \"" REPORT_JSON_SCHEMA "\", \"unfinished\": true}\n";
-    DIR *directory = opendir(folder);
-    enum err_code code = ERR_OK;
-    struct dirent *entry;
     char path[PATH_MAX];
-    if (directory == NULL)
-        return err_set_at(e, ERR_SYSTEM, folder, 0, 0, "cannot be read: %s", strerror(errno));
-    while (code == ERR_OK && (entry = readdir(directory)) != NULL) {
-        if (!ends_with(entry->d_name, ".tmp") || !report_file(entry->d_name))
-            continue;
-        code = join(folder, entry->d_name, path, e);
-        if (code == ERR_OK && unlink(path) != 0)
-            code = err_set_at(e, ERR_SYSTEM, path, 0, 0, "cannot be removed: %s", strerror(errno));
-    }
-    closedir(directory);
+    enum err_code code = remove_files(folder, is_unfinished_file, NULL, e);
     if (code == ERR_OK && !holds_results(folder)) {
         code = join(folder, FILES[PAGE_JSON], path, e);
         if (code == ERR_OK)
@@ -390,27 +411,6 @@ static enum err_code write_rest(const struct session *session, const struct repo
     return code;
 }
 
-/* A calibration that an earlier report kept must not stay for one of this. */
-static enum err_code remove_other_calibrations(const struct session *session, const char *folder,
-                                               struct err *e)
-{
-    DIR *directory = opendir(folder);
-    enum err_code code = ERR_OK;
-    struct dirent *entry;
-    char path[PATH_MAX];
-    if (directory == NULL)
-        return err_set_at(e, ERR_SYSTEM, folder, 0, 0, "cannot be read: %s", strerror(errno));
-    while (code == ERR_OK && (entry = readdir(directory)) != NULL) {
-        if (!calibration_used_is_name(entry->d_name) || calibration_used_keeps(session, entry->d_name))
-            continue;
-        code = join(folder, entry->d_name, path, e);
-        if (code == ERR_OK && unlink(path) != 0)
-            code = err_set_at(e, ERR_SYSTEM, path, 0, 0, "cannot be removed: %s", strerror(errno));
-    }
-    closedir(directory);
-    return code;
-}
-
 enum err_code report_write(const struct session *session, const struct report_options *options, struct err *e)
 {
     struct numbers numbers = {.session = session, .folder = options->folder};
@@ -437,5 +437,5 @@ enum err_code report_write(const struct session *session, const struct report_op
         if (e != NULL)
             *e = numbers.error;
     }
-    return code == ERR_OK ? remove_other_calibrations(session, options->folder, e) : code;
+    return code == ERR_OK ? remove_files(options->folder, is_other_calibration, session, e) : code;
 }

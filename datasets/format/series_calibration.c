@@ -1,5 +1,7 @@
 #include "datasets/format/series_calibration.h"
 
+#include "datasets/format/kept.h"
+
 #include <assert.h>
 #include <math.h>
 #include <stdio.h>
@@ -25,10 +27,11 @@ static enum err_code check_run(const struct series *s, const struct run_record *
 {
     double low = reading_at(c, c->load_low_n), high = reading_at(c, c->load_high_n);
     double least = (double)run->counts_min, most = (double)run->counts_max;
-    if (c->rig_serial[0] != 0 && strcmp(c->rig_serial, run->rig_serial) != 0)
+    const char *rig_serial = kept_text_or_empty(run->rig_serial);
+    if (c->rig_serial[0] != 0 && strcmp(c->rig_serial, rig_serial) != 0)
         return err_set_at(e, ERR_FILE, path, 0, 0,
                           "this calibration is of rig %s, but run %d of %.200s was on rig %s", c->rig_serial,
-                          run->number, s->folder, run->rig_serial);
+                          run->number, s->folder, rig_serial);
     /* A stated zero is often nobody's reading, but no zero makes room for more than the whole range. */
     if (fabs(high - low) > most - least ||
         (strcmp(c->origin, "fitted") == 0 && (fmin(low, high) < least || fmax(low, high) > most)))

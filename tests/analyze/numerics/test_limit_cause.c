@@ -203,7 +203,13 @@ Test(limit_cause, a_release_of_all_is_told_by_where_the_next_one_comes)
 {
     static const struct {
         double recurs_mm, least, most; /* of the motor's probability */
-    } ROWS_OF_RELEASE[] = {{0, 0.1, 0.9}, {1.012 * CYCLE, 0.95, 1}, {0.384, 0, 0.35}, {0.69, 0, 0.6}};
+        double grip_most;
+    } ROWS_OF_RELEASE[] = {{0, 0.1, 0.9, 1},
+                           {1.012 * CYCLE, 0.95, 1, 0.05},
+                           {0.384, 0, 0.35, 1},
+                           {0.69, 0, 0.6, 1},
+                           /* Sooner than either could. */
+                           {0.15, 0, 0.3, 0.3}};
     for (size_t k = 0; k < sizeof ROWS_OF_RELEASE / sizeof ROWS_OF_RELEASE[0]; k++) {
         struct limit_cause_drop drops[8];
         struct limit_cause_evidence evidence = {.drop_count = 8,
@@ -223,5 +229,7 @@ Test(limit_cause, a_release_of_all_is_told_by_where_the_next_one_comes)
         double motor = cause.probability[LIMIT_CAUSE_MOTOR];
         cr_expect(motor >= ROWS_OF_RELEASE[k].least && motor <= ROWS_OF_RELEASE[k].most,
                   "row %zu: motor %.3f, grip %.3f", k, motor, cause.probability[LIMIT_CAUSE_GRIP]);
+        cr_expect_leq(cause.probability[LIMIT_CAUSE_GRIP], ROWS_OF_RELEASE[k].grip_most, "row %zu: grip %.3f",
+                      k, cause.probability[LIMIT_CAUSE_GRIP]);
     }
 }
