@@ -195,6 +195,22 @@ class Pages(unittest.TestCase):
                 self.assertEqual(done.stdout + done.stderr, "", path.name)
                 self.assertEqual(done.returncode, 0)
 
+    def test_examples_end_before_more_is_said_and_each_file_stands_for_itself(self):
+        """Formatters take either for text that goes on."""
+        for path in sorted(PAGES.iterdir()):
+            lines = path.read_text().split("\n")
+            marks = [line for line in lines if line in (".EX", ".EE")]
+            self.assertEqual(marks, [".EX", ".EE"] * (len(marks) // 2), path.name)
+            inside = False
+            for line in lines:
+                inside = line == ".EX" or (inside and line != ".EE")
+                if inside and line != ".EX":
+                    self.assertNotRegex(line, r"^[A-Z].*:$|^\.", f"{path.name}: {line}")
+            files = lines[lines.index(".SH FILES"):] if ".SH FILES" in lines else []
+            for before, line in zip(files, files[1:]):
+                if line.startswith((".I ", ".IR ")):
+                    self.assertFalse(before.endswith("."), f"{path.name}: {line} begins an entry without .TP")
+
     def test_moving_commands_say_what_hurts(self):
         for name in ("nipbench-capture", "nipbench-capture-run", "nipbench-capture-measure-feed"):
             shown = flat(show(PAGES / f"{name}.1"))
