@@ -102,21 +102,29 @@ static enum err_code fit_in_blocks(const struct slip_onset_input *in, struct sli
     return code;
 }
 
+/* None where none is expected: of a gear that is stated to run true, or that has no teeth. */
+static void add_ripple(struct slip_onset_input *in, double period_mm, double expected_mm)
+{
+    if (!(period_mm > 0) || !(expected_mm > 0))
+        return;
+    in->ripples[in->ripple_count].period_mm = period_mm;
+    in->ripples[in->ripple_count++].amplitude_mm = expected_mm;
+}
+
 void push_loading_fit(const struct push_motion *m, const struct push_result *r, size_t contact, size_t end,
                       double motor_limit_n, double motor_limit_uncertainty_n, const struct push_gear *gear,
                       struct push_loading *l)
 {
     struct err e;
-    struct slip_onset_input in = {
-        .feed_mm = m->feed_mm + contact,
-        .force_n = m->force_n + contact,
-        .full_step_mm = m->step_mm,
-        .motor_limit_n = motor_limit_n,
-        .motor_limit_standard_uncertainty_n = motor_limit_uncertainty_n,
-        .ripple_count = gear->pitch_mm > 0 ? 2 : 1,
-        .ripples = {{gear->turn_mm, gear->runout_mm}, {gear->pitch_mm, TOOTH_RIPPLE_MM}},
-        .bic_gain_least = ONSET_BIC_GAIN};
+    struct slip_onset_input in = {.feed_mm = m->feed_mm + contact,
+                                  .force_n = m->force_n + contact,
+                                  .full_step_mm = m->step_mm,
+                                  .motor_limit_n = motor_limit_n,
+                                  .motor_limit_standard_uncertainty_n = motor_limit_uncertainty_n,
+                                  .bic_gain_least = ONSET_BIC_GAIN};
     memset(l, 0, sizeof *l);
+    add_ripple(&in, gear->turn_mm, gear->runout_mm);
+    add_ripple(&in, gear->pitch_mm, TOOTH_RIPPLE_MM);
     in.n = end > contact ? end - contact : 0;
     if (fit_in_blocks(&in, &l->force_fit, &e) != ERR_OK) {
         snprintf(l->why_not, sizeof l->why_not, "%.150s", e.text);

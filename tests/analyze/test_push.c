@@ -144,6 +144,27 @@ Test(push, motor_limited_push_without_encoder)
     motor_push(false);
 }
 
+/* An expected ripple of no size had no place in the fit of the loading, and made all that comes of it no
+ * number.
+ */
+Test(push, a_gear_that_is_stated_to_run_true_is_fitted_without_its_ripple)
+{
+    struct push_settings settings = push_budget_settings(NULL);
+    settings.estimates[PLAN_ESTIMATE_RUNOUT_MM] = 0;
+    prepare(MOTOR, false);
+    s.p.gear.eccentricity_mm = 0;
+    simulate();
+    cr_assert_eq(push_analyse_with(&s.columns, &s.record, &s.calibration, &settings, &s.result, &s.e), ERR_OK,
+                 "%s", s.e.text);
+    holds("stall force", &s.result.stall_force_n, s.truth.stall_force_n);
+    holds("stiffness", &s.result.stiffness_n_per_mm, s.truth.stiffness_n_per_mm);
+    holds("creep", &s.result.creep_per_n, s.truth.creep_per_n);
+    /* Peaks read off a straight line would be higher by 0.02 of a drop. */
+    double drop_n = s.truth.drop_period_mm * s.truth.stiffness_n_per_mm;
+    cr_expect(fabs(s.result.stall_force_n.value - s.truth.stall_force_n) < 0.008 * drop_n, "%g N of %g N",
+              s.result.stall_force_n.value - s.truth.stall_force_n, drop_n);
+}
+
 Test(push, motor_limited_push_with_encoder)
 {
     motor_push(true);
