@@ -65,10 +65,12 @@ static double ratio_reversibility(const struct sharing *s)
 /* When within one sample the direction turned round is not known, and the two forces at the turn are read on
  * either side of it: what the force rises by in a sample, as a share of it, is their ratio's standard
  * uncertainty, alike for all cycles. The force rises over most of the travel. An estimate. 0 where the record
- * does not tell the travel. */
+ * does not tell the travel, and without a tube: both ways run through the same feeds then, and their forces
+ * at any of them may be compared. */
 static double turn_sample(const struct run_record *record)
 {
-    return record->travel_mm > 0 && record->sample_rate_hz > 0
+    return reversal_has_tube(run_record_conditions(record)) && record->travel_mm > 0 &&
+                   record->sample_rate_hz > 0
                ? fabs(record->speed_mm_s) / (record->sample_rate_hz * record->travel_mm)
                : 0;
 }
@@ -385,7 +387,7 @@ static enum err_code fit_law(const struct run_result *const *runs, size_t count,
                              const struct bench_test_context *context, struct loop_belt *belt, double *widest,
                              struct err *e)
 {
-    double *room = malloc(3 * (count + 1) * sizeof *room), unused;
+    double *room = malloc(4 * (count + 1) * sizeof *room), unused;
     size_t n = 0;
     struct loop_belt fit;
     memset(belt, 0, sizeof *belt);
@@ -407,10 +409,12 @@ static enum err_code fit_law(const struct run_result *const *runs, size_t count,
         row[0] = reversal_bend_deg(run_record_conditions(runs[i]->record)) * PI / 180;
         row[count] = log(q->value);
         row[2 * count] = sqrt(fmax(u * u / 1e4, u * u - common * common)) / q->value;
+        row[3 * count] = turn_sample(s.record);
         *widest = fmax(*widest, row[0]);
     }
     struct err ignored;
-    if (n > 0 && loop_fit_belt(room, room + count, room + 2 * count, n, &fit, &ignored) == ERR_OK &&
+    if (n > 0 &&
+        loop_fit_belt(room, room + count, room + 2 * count, room + 3 * count, n, &fit, &ignored) == ERR_OK &&
         fit.bends > 1)
         *belt = fit;
     free(room);
@@ -426,9 +430,7 @@ static enum err_code add_law(const struct loop_belt *belt, double widest, const 
                  belt->standard_error, belt->degrees_of_freedom, BUDGET_TYPE_A, false);
     run_mean_add(&budget, PUSH_BUDGET_REVERSIBILITY_NAME, "1", ratio_reversibility(s) / (2 * widest),
                  INFINITY, BUDGET_TYPE_B, false);
-    if (s->record != NULL)
-        run_mean_add(&budget, TURN_SAMPLE_NAME, "1", turn_sample(s->record) / (2 * widest), INFINITY,
-                     BUDGET_TYPE_B, false);
+    run_mean_add(&budget, TURN_SAMPLE_NAME, "1", belt->shared_error, INFINITY, BUDGET_TYPE_B, false);
     *q = budget_combine(&budget, belt->friction, belt->n);
     return outcome_add(o, KINDS[REVERSAL_FRICTION].key, "over all bends", KINDS[REVERSAL_FRICTION].label, "1",
                        q, &budget, false, e);

@@ -222,23 +222,56 @@ static bool shows_slip(const struct slip_onset *f, const struct cycle *c, const 
            f->creep_per_n > -3 * f->creep_standard_error_per_n;
 }
 
+/* Integral of force over way, forward and back, N mm. */
+static double area_n_mm(const struct push_motion *m, size_t first, size_t last)
+{
+    double sum = 0;
+    for (size_t i = first; i < last; i++)
+        sum += (m->force_n[i] + m->force_n[i + 1]) / 2 * fabs(m->feed_mm[i + 1] - m->feed_mm[i]);
+    return sum;
+}
+
+/* Creep by how far the contact moves on from the first cycle to the last. What creeps forward and what creeps
+ * back add up: the filament falls behind the feed by creep times the integral of force over way, and all
+ * else of a loop comes back to where it was. False where no two contacts follow each other. */
+static bool creep_of_contacts(const struct push_motion *m, const struct cycle *cycles, size_t count,
+                              double drift_n_per_s, struct loop_creep *creep)
+{
+    const struct cycle *first = NULL, *last = NULL;
+    for (size_t i = 0; i < count; i++) {
+        if (!cycles[i].met)
+            continue;
+        first = first == NULL ? &cycles[i] : first;
+        last = &cycles[i];
+    }
+    if (first == last)
+        return false;
+    double area = area_n_mm(m, first->first, last->first);
+    double drift_mm =
+        drift_n_per_s * (m->time_s[last->first] - m->time_s[first->first]) / last->contact.stiffness_n_per_mm;
+    double error_mm = hypot(first->contact.standard_error_mm, last->contact.standard_error_mm);
+    creep->per_n = (last->contact.feed_mm - first->contact.feed_mm) / area;
+    creep->standard_error_per_n = hypot(error_mm, drift_mm) / area;
+    return area > 0;
+}
+
 /* Gross slip on the first way forward, and the creep that it shows. */
 static void look_at_way(const struct push_motion *m, const struct push_result *r, const struct cycle *cycles,
-                        size_t count, const struct push_gear *gear, struct reversal_loops *loops,
-                        double *creep_per_n)
+                        size_t count, const struct push_gear *gear, struct reversal_loops *loops)
 {
     const struct cycle *next = count > 1 && cycles[1].met ? &cycles[1] : NULL;
     struct slip_onset f;
-    *creep_per_n = 0;
     if (!cycles[0].met || !fit_way(m, r, &cycles[0], gear, &f))
         return;
     loops->slipped = shows_slip(&f, &cycles[0], next);
     loops->slip_onset_n = loops->slipped ? f.onset_n : 0;
-    *creep_per_n = fmax(0, f.creep_per_n);
+    if (isfinite(f.creep_standard_error_per_n))
+        loops->creep = (struct loop_creep){f.creep_per_n, f.creep_standard_error_per_n};
 }
 
 struct sums {
     struct sum top, slide, ratio, stiffness, lost, energy;
+    double by_creep; /* what the log ratios would be more by, with one standard error more of creep; summed */
 };
 
 /* The way of the filament in place of the commanded feed: creep takes its share of the feed on the way
@@ -274,8 +307,8 @@ static enum err_code fit_turn(const struct push_motion *m, const struct cycle *c
 
 /* Contact, release, turn and energy of one cycle. */
 static void take_cycle(const struct push_motion *m, const struct push_result *r, struct cycle *c,
-                       bool has_tube, double drift_n_per_s, double creep_per_n, const struct leg *room,
-                       const struct leg *other, struct reversal_loops *loops, struct sums *sums)
+                       bool has_tube, double drift_n_per_s, const struct leg *room, const struct leg *other,
+                       struct reversal_loops *loops, struct sums *sums)
 {
     struct loop_turn turn = {0};
     struct err why = {0};
@@ -284,22 +317,25 @@ static void take_cycle(const struct push_motion *m, const struct push_result *r,
     size_t width = 5 + (c->last - c->turn) / 200;
     struct loop_turn again;
     double *forward_mm = other->feed_mm, *back_mm = other->force_n; /* room for feed, both */
-    take_creep_off(m, c, creep_per_n, forward_mm, back_mm);
+    take_creep_off(m, c, loops->creep.per_n, forward_mm, back_mm);
     /* At first down to where nothing but noise is left, for it is not known at what force the way back begins
      * to slide; then down to a share of that force, where the branch is nearly straight. */
-    bool turned = fit_turn(m, c,
-                           has_tube ? fmax(LOAD_SDS * r->noise_n, LOAD_SHARE * c->top_n)
-                                    : TURN_FORWARD_SHARE * c->top_n,
-                           has_tube, forward_mm, back_mm, &turn, &why) == ERR_OK;
+    double turn_low = has_tube ? low : TURN_FORWARD_SHARE * c->top_n;
+    bool turned = fit_turn(m, c, turn_low, has_tube, forward_mm, back_mm, &turn, &why) == ERR_OK;
     if (turned && has_tube && SLIDE_DOWN_SHARE * turn.slide_n > LOAD_SDS * r->noise_n &&
         fit_turn(m, c, SLIDE_DOWN_SHARE * turn.slide_n, true, forward_mm, back_mm, &again, &why) == ERR_OK &&
-        again.log_ratio_standard_error < 2 * turn.log_ratio_standard_error)
+        again.log_ratio_standard_error < 2 * turn.log_ratio_standard_error) {
+        turn_low = SLIDE_DOWN_SHARE * turn.slide_n;
         turn = again;
+    }
     if (turned && !(turn.log_ratio_standard_error < RATIO_ERROR_MOST)) {
         turned = false;
         snprintf(why.text, sizeof why.text, "where the way back begins to slide cannot be told");
     }
     if (turned) {
+        take_creep_off(m, c, loops->creep.per_n + loops->creep.standard_error_per_n, forward_mm, back_mm);
+        if (has_tube && fit_turn(m, c, turn_low, true, forward_mm, back_mm, &again, &why) == ERR_OK)
+            sums->by_creep += again.log_ratio - turn.log_ratio;
         add(&sums->top, turn.top_n, turn.top_standard_error_n, turn.degrees_of_freedom);
         add(&sums->slide, turn.slide_n, turn.slide_standard_error_n, turn.degrees_of_freedom);
         /* The zero of the run is the same in both forces and does not fall out of their ratio. */
@@ -346,7 +382,7 @@ static enum err_code take_all(const struct push_motion *m, const struct push_res
     struct sums sums = {0};
     size_t count = m->leg_count / 2;
     double span_s = m->time_s[m->n - 1] - m->time_s[0];
-    double drift_n_per_s = 2 * m->zero_drift_uncertainty_n / span_s, creep_per_n;
+    double drift_n_per_s = 2 * m->zero_drift_uncertainty_n / span_s;
     double contact_n = fmax(CONTACT_SDS * r->noise_n, CONTACT_LEAST), greatest = 0;
     loops->cycles = count;
     for (size_t i = 0; i < count; i++) {
@@ -380,12 +416,14 @@ static enum err_code take_all(const struct push_motion *m, const struct push_res
         c->met = c->top_n > contact_n && find_zero(m, c->first, c->turn, false, false, low,
                                                    BRANCH_SHARE * c->top_n, one, &c->contact);
     }
-    look_at_way(m, r, cycles, count, gear, loops, &creep_per_n);
+    look_at_way(m, r, cycles, count, gear, loops);
     if (loops->slipped)
         return ERR_OK;
+    creep_of_contacts(m, cycles, count, drift_n_per_s, &loops->creep);
+    loops->creep.per_n = fmax(0, loops->creep.per_n);
     for (size_t i = 0; i < count; i++) {
         if (cycles[i].top_n > contact_n)
-            take_cycle(m, r, &cycles[i], has_tube, drift_n_per_s, creep_per_n, one, other, loops, &sums);
+            take_cycle(m, r, &cycles[i], has_tube, drift_n_per_s, one, other, loops, &sums);
     }
     if (loops->used == 0)
         return err_set(
@@ -409,6 +447,9 @@ static enum err_code take_all(const struct push_motion *m, const struct push_res
     loops->top_n = mean_of(&sums.top, true);
     loops->slide_n = mean_of(&sums.slide, true);
     loops->log_ratio = mean_of(&sums.ratio, false);
+    if (loops->log_ratio.n > 0)
+        loops->log_ratio.standard_error =
+            hypot(loops->log_ratio.standard_error, sums.by_creep / (double)loops->log_ratio.n);
     loops->stiffness_n_per_mm = mean_of(&sums.stiffness, false);
     loops->lost_mm = mean_of(&sums.lost, false);
     if (loops->lost_mm.n > 0)

@@ -10,6 +10,11 @@
 #include <stdbool.h>
 #include <stddef.h>
 
+/* Lost share of the feed per newton. */
+struct loop_creep {
+    double per_n, standard_error_per_n;
+};
+
 /* A mean over the cycles. */
 struct loop_mean {
     size_t n; /* cycles; 0: there is none */
@@ -18,6 +23,7 @@ struct loop_mean {
 
 struct reversal_loops {
     size_t cycles, used;                 /* used: with contact and release */
+    struct loop_creep creep;             /* that the ways around the turn are rid of */
     struct loop_mean top_n;              /* force just before the turn */
     struct loop_mean slide_n;            /* force at which the way back begins to slide */
     struct loop_mean log_ratio;          /* ln(top / slide) */

@@ -7,6 +7,11 @@
  * than what each run is known by explains would make intervals of 3 to 6 runs hold the truth in 0.86 to 0.93
  * of all cases where runs truly differ by one or two times that. */
 #define SCATTER_LEAST 3
+/* Beside a part that all runs share and that is more than this share of what their mean is known by, a
+ * scatter that is small by chance would pass for one of many degrees of freedom, and 0.92 of the intervals of
+ * 3 runs would hold; so what each run is known by counts where the runs scatter less, and it is 0.92 to 0.97.
+ */
+#define SHARED_LEAST 0.2
 /* Two runs have one degree of freedom, by which an interval would be six times as long: their scatter counts
  * where chance makes more of it with a probability of 10 % only (chi-square with one degree, tables). */
 #define PAIR_CHI 2.71
@@ -64,7 +69,8 @@ struct quantity run_mean(const struct quantity *values, size_t count, const stru
     double own = sqrt(own_variance) / (double)n;
     double between = n > 1 ? sqrt(square / (double)(n - 1) / (double)n) : 0;
     double own_degrees = own_spread > 0 ? fmax(1, own_variance * own_variance / own_spread) : INFINITY;
-    bool scatter = n >= SCATTER_LEAST ? between > 0 : n == 2 && between * between > PAIR_CHI * own * own;
+    double least = common > SHARED_LEAST * own ? own : 0;
+    bool scatter = n >= SCATTER_LEAST ? between > least : n == 2 && between * between > PAIR_CHI * own * own;
     if (scatter)
         run_mean_add(budget, "scatter of the runs", unit, between, (double)n - 1, BUDGET_TYPE_A, false);
     else

@@ -3,16 +3,15 @@
 #include "analyze/numerics/linear_fit.h"
 
 #include <gsl/gsl_cdf.h>
+#include <gsl/gsl_math.h>
 #include <math.h>
 #include <stdlib.h>
 #include <string.h>
 
 /* Samples that a branch must have to be fitted. */
 #define SAMPLES_LEAST 20u
-/* Means of so many blocks of residuals tell how far neighbours are correlated. */
-#define CORRELATION_BLOCKS 24u
-/* Independent residuals make a length of 1 give or take 0.3; only what is beyond is taken as correlation. */
-#define CORRELATION_SHOWN 1.5
+/* Means of so many blocks of residuals of one stretch tell how far neighbours are correlated. */
+#define CORRELATION_BLOCKS 12u
 /* Points of either side of a turn that are searched for breakpoints; more are averaged in blocks. */
 #define TURN_POINTS 160u
 /* Breakpoints tried at first, and after each narrowing around the best. */
@@ -24,24 +23,49 @@
 /* Then Gauss-Newton steps from there, as long as they help. */
 #define STEPS_MOST 12
 
-/* How many samples go into one independent residual: variance of block means against that of the samples. At
- * least 1. */
-static double correlation_length(const double *residuals, size_t n)
+/* Sums over one or several stretches of residuals. */
+struct block_sums {
+    double between, within; /* of squares, of block sums over their size, and of samples */
+    size_t blocks, samples;
+};
+
+/* A stretch of fewer than four samples a block adds nothing. */
+static void add_blocks(struct block_sums *s, const double *residuals, size_t n)
 {
-    size_t blocks = CORRELATION_BLOCKS, size = n / blocks;
-    double between = 0, within = 0;
+    size_t size = n / CORRELATION_BLOCKS;
     if (size < 4)
-        return 1;
-    for (size_t b = 0; b < blocks; b++) {
+        return;
+    for (size_t b = 0; b < CORRELATION_BLOCKS; b++) {
         double sum = 0;
         for (size_t i = b * size; i < (b + 1) * size; i++) {
             sum += residuals[i];
-            within += residuals[i] * residuals[i];
+            s->within += residuals[i] * residuals[i];
         }
-        between += sum * sum / (double)size;
+        s->between += sum * sum / (double)size;
     }
-    double length = within > 0 ? between * (double)size / within : 1;
-    return length > CORRELATION_SHOWN ? length : 1;
+    s->blocks += CORRELATION_BLOCKS;
+    s->samples += CORRELATION_BLOCKS * size;
+}
+
+/* What blocks tell of a fit's residuals. */
+struct block_variance {
+    double length;  /* samples that go into one independent residual: by it a fit's variance is multiplied */
+    double degrees; /* of freedom of a standard error that is made so */
+};
+
+/* Batch means: the variance of block means against that of the samples (G. S. Fishman and L. S. Yarberry,
+ * INFORMS Journal on Computing 9 (1997) 296-310, from memory). parameters: what the fit took from the blocks.
+ * Blocks are longer than a mains period at the usual rates, for pick-up makes neighbours alike and yet
+ * averages out of a fit: the length may be below 1. samples: of the fit, for where they are too few for
+ * blocks. */
+static struct block_variance block_variance(const struct block_sums *s, size_t samples, size_t parameters)
+{
+    struct block_variance v = {1, fmax(1, (double)samples - (double)parameters)};
+    if (s->blocks <= parameters || !(s->within > 0))
+        return v;
+    v.degrees = (double)(s->blocks - parameters);
+    v.length = s->between / v.degrees / (s->within / (double)s->samples);
+    return v;
 }
 
 /* Going down from the end, the first sample at which the mean of a few around it is below the level; 0 when
@@ -62,6 +86,7 @@ enum err_code loop_fit_zero(const double *feed_mm, const double *force_n, size_t
                             double high_n, struct loop_zero *zero, struct err *e)
 {
     struct linear_fit fit;
+    struct block_sums blocks = {0};
     enum err_code code = ERR_OK;
     size_t last = last_below(force_n, n, high_n), first = last_below(force_n, last, low_n), m;
     double *x, *residuals;
@@ -82,9 +107,11 @@ enum err_code loop_fit_zero(const double *feed_mm, const double *force_n, size_t
     for (size_t i = 0; i < m; i++)
         residuals[i] = force_n[first + i] - fit.coefficients[0] -
                        x[i] * (fit.coefficients[1] + x[i] * fit.coefficients[2]);
-    zero->correlation_length = correlation_length(residuals, m);
+    add_blocks(&blocks, residuals, m);
+    struct block_variance variance_of = block_variance(&blocks, m, 3);
+    zero->correlation_length = variance_of.length;
     zero->residual_sd_n = fit.residual_sd;
-    zero->degrees_of_freedom = fmax(1, (double)m / zero->correlation_length - 3);
+    zero->degrees_of_freedom = variance_of.degrees;
     zero->first = first;
     zero->last = last;
     /* Newton from the start of the part; the curve is nearly straight. */
@@ -312,11 +339,13 @@ static enum err_code finish(struct turn_fit *t, double stick, struct loop_turn *
     if (code == ERR_OK && (!(turn->top_n > 0) || !(turn->slide_n > 0)))
         code = err_set(e, ERR_NO_ANSWER, "the way back does not start from a load");
     if (code == ERR_OK) {
-        double degrees = (double)n - (double)p;
         turn->residual_sd_n = t->fit.residual_sd;
-        turn->correlation_length = fmax(correlation_length(residuals, t->forward->n),
-                                        correlation_length(residuals + t->forward->n, t->back->n));
-        turn->degrees_of_freedom = fmax(1, degrees / turn->correlation_length);
+        struct block_sums blocks = {0};
+        add_blocks(&blocks, residuals, t->forward->n);
+        add_blocks(&blocks, residuals + t->forward->n, t->back->n);
+        struct block_variance variance = block_variance(&blocks, n, p);
+        turn->correlation_length = variance.length;
+        turn->degrees_of_freedom = variance.degrees;
         for (size_t i = 0; i < TURN_COLUMNS_MAX; i++)
             ratio[i] = top[i] / turn->top_n - level[i] / turn->slide_n;
         double more = sqrt(turn->correlation_length);
@@ -453,10 +482,33 @@ enum err_code loop_fit_play(const double *back_commanded_mm, const double *back_
     return ERR_OK;
 }
 
-enum err_code loop_fit_belt(const double *bend_rad, const double *log_ratio, const double *standard_error,
-                            size_t n, struct loop_belt *belt, struct err *e)
+/* The runs at the bend of run i. */
+struct bend_runs {
+    size_t count, before; /* before: of them, those ahead of i */
+    double mean, square;  /* of the values; sum of squares about the mean */
+    double shared;        /* standard error that they share */
+};
+
+static struct bend_runs runs_at(const double *bend_rad, const double *value, const double *shared_error,
+                                size_t n, size_t i)
 {
-    double numerator = 0, denominator = 0, within = 0, about = 0;
+    struct bend_runs at = {.shared = shared_error[i]};
+    for (size_t j = 0; j < n; j++) {
+        if (fabs(bend_rad[j] - bend_rad[i]) > BEND_SAME_RAD)
+            continue;
+        /* Welford */
+        double off = value[j] - at.mean;
+        at.before += j < i;
+        at.mean += off / (double)++at.count;
+        at.square += off * (value[j] - at.mean);
+    }
+    return at;
+}
+
+enum err_code loop_fit_belt(const double *bend_rad, const double *log_ratio, const double *standard_error,
+                            const double *shared_error, size_t n, struct loop_belt *belt, struct err *e)
+{
+    double numerator = 0, denominator = 0, within = 0, about = 0, own = 0, shared = 0;
     memset(belt, 0, sizeof *belt);
     belt->p_value = NAN;
     if (n == 0)
@@ -466,40 +518,32 @@ enum err_code loop_fit_belt(const double *bend_rad, const double *log_ratio, con
             return err_set(e, ERR_NO_ANSWER, "a bend without a force ratio and its uncertainty");
         numerator += 2 * bend_rad[i] * log_ratio[i];
         denominator += 4 * bend_rad[i] * bend_rad[i];
+        own += standard_error[i] * standard_error[i] / (double)n;
     }
     belt->n = n;
     belt->friction = numerator / denominator;
     for (size_t i = 0; i < n; i++) {
-        double sum = 0, square = 0, off;
-        size_t same = 0, before = 0;
-        for (size_t j = 0; j < n; j++) {
-            if (fabs(bend_rad[j] - bend_rad[i]) > BEND_SAME_RAD)
-                continue;
-            before += j < i;
-            sum += log_ratio[j];
-            same++;
-        }
-        if (before > 0)
+        struct bend_runs at = runs_at(bend_rad, log_ratio, shared_error, n, i);
+        if (at.before > 0)
             continue;
-        for (size_t j = 0; j < n; j++) {
-            if (fabs(bend_rad[j] - bend_rad[i]) <= BEND_SAME_RAD)
-                square += (log_ratio[j] - sum / (double)same) * (log_ratio[j] - sum / (double)same);
-        }
-        off = sum / (double)same - 2 * bend_rad[i] * belt->friction;
-        within += square;
-        about += (double)same * off * off;
+        within += at.square;
+        shared += gsl_pow_2(2 * bend_rad[i] * (double)at.count * at.shared / denominator);
         belt->bends++;
     }
-    double degrees = (double)(n - belt->bends), against = (double)belt->bends - 1, own = 0;
-    for (size_t i = 0; i < n; i++)
-        own += standard_error[i] * standard_error[i] / (double)n;
-    belt->repeated = degrees > 0;
+    double degrees = (double)(n - belt->bends), against = (double)belt->bends - 1;
+    belt->repeated = degrees > 0 && within / degrees > own;
     belt->degrees_of_freedom = belt->repeated ? degrees : INFINITY;
-    double variance = belt->repeated ? within / degrees : own;
     /* Runs that agree by chance better than each is known by do not make the mean better known. */
-    belt->standard_error = sqrt(fmax(variance, own) / denominator);
+    double variance = belt->repeated ? within / degrees : own;
+    belt->standard_error = sqrt(variance / denominator);
+    belt->shared_error = sqrt(shared);
+    for (size_t i = 0; i < n; i++) {
+        struct bend_runs at = runs_at(bend_rad, log_ratio, shared_error, n, i);
+        double off = at.mean - 2 * bend_rad[i] * belt->friction;
+        about += at.before > 0 ? 0 : off * off / (variance / (double)at.count + gsl_pow_2(at.shared));
+    }
     if (against > 0 && variance > 0)
-        belt->p_value = belt->repeated ? gsl_cdf_fdist_Q(about / against / variance, against, degrees)
-                                       : gsl_cdf_chisq_Q(about / variance, against);
+        belt->p_value = belt->repeated ? gsl_cdf_fdist_Q(about / against, against, degrees)
+                                       : gsl_cdf_chisq_Q(about, against);
     return ERR_OK;
 }

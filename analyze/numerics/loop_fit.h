@@ -13,7 +13,7 @@ struct loop_zero {
     double feed_mm, standard_error_mm;
     double stiffness_n_per_mm; /* there */
     double residual_sd_n;
-    double correlation_length; /* samples per independent residual, at least 1 */
+    double correlation_length; /* samples per independent residual; below 1 for pick-up that averages out */
     double degrees_of_freedom;
     size_t first, last; /* the samples fitted */
 };
@@ -72,13 +72,17 @@ enum err_code loop_fit_play(const double *back_commanded_mm, const double *back_
 struct loop_belt {
     size_t n, bends;
     double friction, standard_error, degrees_of_freedom;
-    bool repeated;  /* the scatter is that of runs at the same bend; else what each is known by */
+    double shared_error; /* of the friction, by what the runs of each bend share */
+    bool repeated;  /* the scatter is that of runs at the same bend; else, as where they scatter less, what
+                     * each  is known by */
     double p_value; /* of means at the bends that far off the law by chance: lack of fit against the pooled
-                     * scatter of the runs, F (Draper and Smith, Applied Regression Analysis, 3rd ed., 2.1);
-                     * chi-square where no bend has two runs; NAN for one bend */
+                     * scatter of the runs, F (Draper and Smith, Applied Regression Analysis, 3rd ed., 2.1),
+                     * with what the runs of a bend share besides; chi-square where it is not the scatter that
+                     * counts; NAN for one bend */
 };
-/* One value for each run: bends above 0 in rad, standard errors above 0. ERR_NO_ANSWER without any. */
+/* One value for each run: bends above 0 in rad, standard errors above 0, and those, 0 or more, of what runs
+ * of the same bend have in common and those of different bends have not. ERR_NO_ANSWER without any. */
 enum err_code loop_fit_belt(const double *bend_rad, const double *log_ratio, const double *standard_error,
-                            size_t n, struct loop_belt *belt, struct err *e);
+                            const double *shared_error, size_t n, struct loop_belt *belt, struct err *e);
 
 #endif

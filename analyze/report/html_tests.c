@@ -41,7 +41,10 @@ static const struct {
      "on the way back. For bends that add up to the angle <var>&#966;</var>, the belt-friction law makes "
      "each differ by exp(<var>&#956;</var> <var>&#966;</var>), so that<div "
      "class=\"formula\"><var>F</var><sub>forward</sub> / <var>F</var><sub>back</sub> = exp(2 "
-     "<var>&#956;</var> <var>&#966;</var>)</div>"},
+     "<var>&#956;</var> <var>&#966;</var>)</div>Both forces are read where the direction turns round, "
+     "with the feed that creeps taken off: from one contact to the next the filament falls behind by "
+     "creep times the integral of force over way, which tells it far better than the bend of one "
+     "loading. A run of one cycle has that bend alone."},
     {"free-run",
      "What is left of the measured feed after a straight line is looked at against the feed, not against "
      "time: a period of so many millimetres belongs to a part of the drive at any speed. One turn of the "

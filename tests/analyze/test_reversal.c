@@ -1,6 +1,8 @@
 #include "analyze/reversal.h"
 
 #include "analyze/numerics/quantity.h"
+#include "analyze/push_loading.h"
+#include "analyze/reversal_loop.h"
 #include "tests/analyze/kept_run.h"
 #include "tests/sim/simulate.h"
 
@@ -156,6 +158,49 @@ Test(reversal, sample_at_the_turn_is_in_the_budgets_of_ratio_and_friction)
         }
         cr_expect_float_eq(found, wanted, 1e-6 * wanted, "%s: %g, wanted %g", keys[k], found, wanted);
     }
+}
+
+static void take_loops(struct reversal_loops *loops)
+{
+    struct model_state state = {0};
+    struct run_columns columns;
+    struct run_record record;
+    struct push_motion m = {0};
+    static struct push_result r;
+    struct push_gear gear = {.turn_mm = 3.14159265358979 * s.p.gear.drive_diameter_mm,
+                             .pitch_mm = 3.14159265358979 * s.p.gear.drive_diameter_mm / s.p.gear.teeth,
+                             .runout_mm = 0.02};
+    memset(&r, 0, sizeof r);
+    s.calibration = simulate_exact_calibration(&s.p);
+    model_mount(&s.p, &state, 4421);
+    cr_assert(simulate_push(&s.p, &state, &s.push, &columns, &record, NULL));
+    cr_assert_eq(push_motion_take_both_ways(&columns, &record, &s.calibration, &m, &r, 1, &s.e), ERR_OK, "%s",
+                 s.e.text);
+    cr_assert_eq(reversal_loop_take(&m, &r, true, &gear, 0, loops, &s.e), ERR_OK, "%s", s.e.text);
+    push_motion_free(&m);
+    run_columns_free(&columns);
+    run_record_free(&record);
+}
+
+/* The bend of a noisy loading says little of creep, the way by which the contact moves on a lot. */
+Test(reversal, creep_is_told_by_how_far_the_contact_moves_on)
+{
+    struct reversal_loops loops;
+    double truth = s.p.nip.creep_floor_per_n +
+                   s.p.nip.creep_extra_per_n * exp(-s.p.nip.preload_n / s.p.nip.creep_preload_n);
+    s.p.sensor.noise_n = 0.5;
+    s.p.tube.bend_rad = 1.73;
+    s.push.travel_mm = 1.7;
+    take_loops(&loops);
+    cr_expect(fabs(loops.creep.per_n - truth) < 3 * loops.creep.standard_error_per_n, "%g +- %g, true %g",
+              loops.creep.per_n, loops.creep.standard_error_per_n, truth);
+    cr_expect(loops.creep.standard_error_per_n < truth, "%g", loops.creep.standard_error_per_n);
+    s.push.cycles = 1;
+    double error_per_n = loops.creep.standard_error_per_n;
+    take_loops(&loops);
+    cr_expect(fabs(loops.creep.per_n - truth) < 3 * loops.creep.standard_error_per_n, "%g +- %g, true %g",
+              loops.creep.per_n, loops.creep.standard_error_per_n, truth);
+    cr_expect(loops.creep.standard_error_per_n > 3 * error_per_n, "%g", loops.creep.standard_error_per_n);
 }
 
 Test(reversal, encoder_at_the_nip_sees_the_drive_alone_and_says_so)

@@ -84,13 +84,27 @@ Test(run_mean, counts_the_shared_error_once_and_its_budget_adds_up)
     budget_init(&shared);
     run_mean_add(&shared, "scale of the encoder", "um", 0.4, INFINITY, BUDGET_TYPE_B, false);
     for (size_t i = 0; i < 3; i++)
-        values[i] = quantity_from(5.1 + 0.17 * (double)i, 0.5, INFINITY, 1);
+        values[i] = quantity_from(5.1 + 0.57 * (double)i, 0.5, INFINITY, 1);
     mean = run_mean(values, 3, &shared, "um", &budget);
-    cr_expect_float_eq(mean.value, 5.27, 1e-12);
-    /* The runs scatter by 0.17. */
-    cr_expect_float_eq(mean.standard_uncertainty, hypot(0.17 / sqrt(3), 0.4), 1e-12);
+    cr_expect_float_eq(mean.value, 5.67, 1e-12);
+    /* The runs scatter by 0.57. */
+    cr_expect_float_eq(mean.standard_uncertainty, hypot(0.57 / sqrt(3), 0.4), 1e-12);
     cr_expect_float_eq(budget_standard_uncertainty(&budget), mean.standard_uncertainty, 1e-12);
     cr_expect_eq(mean.n, 3);
+}
+
+Test(run_mean, does_not_go_below_what_each_run_is_known_by_where_they_scatter_less)
+{
+    struct quantity values[3], mean;
+    struct budget shared, budget;
+    budget_init(&shared);
+    run_mean_add(&shared, "scale of the encoder", "um", 0.4, INFINITY, BUDGET_TYPE_B, false);
+    for (size_t i = 0; i < 3; i++)
+        values[i] = quantity_from(5.1 + 0.17 * (double)i, 0.5, INFINITY, 1);
+    mean = run_mean(values, 3, &shared, "um", &budget);
+    /* Of 0.5 each, 0.3 are its own. */
+    cr_expect_float_eq(mean.standard_uncertainty, hypot(0.3 / sqrt(3), 0.4), 1e-12);
+    cr_expect(isinf(mean.degrees_of_freedom));
 }
 
 Test(run_mean, of_two_runs_keeps_what_each_is_known_by_unless_they_disagree)

@@ -138,7 +138,7 @@ Test(loop_fit, play_is_found_whatever_recurs_with_the_gear)
 
 Test(loop_fit, ratios_that_follow_the_belt_law_give_its_friction_and_others_are_told)
 {
-    double bend[9], logs[9], u[9];
+    double bend[9], logs[9], u[9], shared[9] = {0};
     static const double bends[] = {0.73, 1.91, 3.07}, off[] = {0.0131, -0.0174, 0.0043};
     struct loop_belt belt;
     struct err e;
@@ -147,7 +147,7 @@ Test(loop_fit, ratios_that_follow_the_belt_law_give_its_friction_and_others_are_
         logs[i] = 2 * log(formulas_belt_friction_ratio(0.183, bend[i])) + off[i / 3];
         u[i] = 0.004;
     }
-    cr_assert_eq(loop_fit_belt(bend, logs, u, 9, &belt, &e), ERR_OK);
+    cr_assert_eq(loop_fit_belt(bend, logs, u, shared, 9, &belt, &e), ERR_OK);
     cr_expect_eq(belt.bends, 3);
     cr_expect_float_eq(belt.degrees_of_freedom, 6, 1e-12);
     cr_expect_float_eq(belt.friction, 0.183, 1e-12);
@@ -156,11 +156,60 @@ Test(loop_fit, ratios_that_follow_the_belt_law_give_its_friction_and_others_are_
     cr_expect_float_eq(belt.standard_error, 0.015754 / 12.8426, 1e-5, "%g", belt.standard_error);
     for (int i = 0; i < 9; i += 3)
         logs[i] += 0.3;
-    cr_assert_eq(loop_fit_belt(bend, logs, u, 9, &belt, &e), ERR_OK);
+    cr_assert_eq(loop_fit_belt(bend, logs, u, shared, 9, &belt, &e), ERR_OK);
     cr_expect(belt.p_value < 0.001, "%g", belt.p_value);
     /* One run at each bend: what they are known by decides. */
-    cr_assert_eq(loop_fit_belt(bend, logs, u, 3, &belt, &e), ERR_OK);
+    cr_assert_eq(loop_fit_belt(bend, logs, u, shared, 3, &belt, &e), ERR_OK);
     cr_expect_not(belt.repeated);
     cr_expect(belt.p_value < 0.001, "%g", belt.p_value);
-    cr_expect_eq(loop_fit_belt(bend, logs, u, 0, &belt, &e), ERR_NO_ANSWER);
+    cr_expect_eq(loop_fit_belt(bend, logs, u, shared, 0, &belt, &e), ERR_NO_ANSWER);
+}
+
+Test(loop_fit, what_runs_of_a_bend_share_keeps_the_belt_law_from_being_refused)
+{
+    double bend[6] = {0.9, 0.9, 0.9, 2.3, 2.3, 2.3}, logs[6], u[6], shared[6] = {0};
+    static const double own[] = {0.004, -0.005, 0.001};
+    struct loop_belt belt;
+    struct err e;
+    for (int i = 0; i < 6; i++) {
+        logs[i] = 2 * log(formulas_belt_friction_ratio(0.183, bend[i])) + own[i % 3] + (i < 3 ? 0.02 : -0.02);
+        u[i] = 0.003;
+    }
+    cr_assert_eq(loop_fit_belt(bend, logs, u, shared, 6, &belt, &e), ERR_OK);
+    cr_expect(belt.p_value < 0.01, "%g", belt.p_value);
+    cr_expect_eq(belt.shared_error, 0);
+    for (int i = 0; i < 6; i++)
+        shared[i] = i < 3 ? 0.02 : 0.015;
+    cr_assert_eq(loop_fit_belt(bend, logs, u, shared, 6, &belt, &e), ERR_OK);
+    cr_expect(belt.p_value > 0.1, "%g", belt.p_value);
+    /* Each bend by its share in the slope: 3 (2 bend) / sum of (2 bend)^2 over the six runs. */
+    cr_expect_float_eq(belt.shared_error, hypot(5.4 * 0.02, 13.8 * 0.015) / 73.2, 1e-12, "%g",
+                       belt.shared_error);
+    /* Runs that scatter less than each is known by: what each is known by counts. */
+    for (int i = 0; i < 6; i++)
+        u[i] = 0.03;
+    cr_assert_eq(loop_fit_belt(bend, logs, u, shared, 6, &belt, &e), ERR_OK);
+    cr_expect_not(belt.repeated);
+    cr_expect_float_eq(belt.standard_error, 0.03 / sqrt(73.2), 1e-12);
+}
+
+/* Pick-up of 50 Hz in readings of 1 kHz makes neighbours alike and yet averages out of a fit. */
+Test(loop_fit, standard_error_of_a_contact_is_what_it_scatters_by_with_pick_up_too)
+{
+    double x[N], f[N], square = 0, stated = 0;
+    unsigned state = 91;
+    struct loop_zero z;
+    struct err e;
+    for (int run = 0; run < 200; run++) {
+        for (int i = 0; i < N; i++) {
+            x[i] = 0.0031 * i;
+            f[i] = 23.7 * fmax(0, x[i] - 0.8714) + 0.1 * noise(&state) +
+                   0.3 * sin(6.283185307 * (0.05 * i + 0.0379 * run));
+        }
+        cr_assert_eq(loop_fit_zero(x, f, N, 2.5, 40, &z, &e), ERR_OK, "%s", e.text);
+        square += pow(z.feed_mm - 0.8714, 2) / 200;
+        stated += pow(z.standard_error_mm, 2) / 200;
+    }
+    /* The root of 200 squares is known to 5 %. */
+    cr_expect(stated / square > 0.75 && stated / square < 1.35, "%g %g", sqrt(stated), sqrt(square));
 }
