@@ -194,26 +194,73 @@ static void fit_line(const struct run_result *const *runs, size_t count, struct 
     free(rates);
 }
 
-static int ascending(const void *a, const void *b)
+/* One commanded rate of the ladder, and what happened there at this temperature. */
+struct rung {
+    double rate_mm3_s;
+    bool dropped, stalled; /* in any of its runs: by drops; by them or by losing half the feed */
+};
+
+/* The rung of that rate, added where there is none; NULL where there is no room. */
+static struct rung *rung_at(struct rung *ladder, size_t *n, double rate_mm3_s)
 {
-    double p = *(const double *)a, q = *(const double *)b;
+    for (size_t i = 0; i < *n; i++) {
+        if (fabs(ladder[i].rate_mm3_s - rate_mm3_s) <= 1e-6 * rate_mm3_s)
+            return &ladder[i];
+    }
+    if (*n == PLAN_SPEEDS_MAX || !(rate_mm3_s > 0))
+        return NULL;
+    ladder[*n] = (struct rung){.rate_mm3_s = rate_mm3_s};
+    return &ladder[(*n)++];
+}
+
+static int by_rate(const void *a, const void *b)
+{
+    double p = ((const struct rung *)a)->rate_mm3_s, q = ((const struct rung *)b)->rate_mm3_s;
     return p < q ? -1 : p > q;
 }
 
-/* The lower middle one of the different commanded rates of all runs. */
+/* The lower middle one of the different planned rates of all runs. */
 static double middle_rate(const struct run_result *const *runs, size_t count)
 {
-    double rates[PLAN_SPEEDS_MAX] = {0};
+    struct rung ladder[PLAN_SPEEDS_MAX];
     size_t n = 0;
+    for (size_t i = 0; i < count; i++)
+        rung_at(ladder, &n, runs[i]->record->rate_mm3_s);
+    qsort(ladder, n, sizeof *ladder, by_rate);
+    return n > 0 ? ladder[(n - 1) / 2].rate_mm3_s : 0;
+}
+
+/* So many faster rates at which every run went make a stall an incident: the load rises with the rate, and
+ * one that the feeder cannot push stops the faster runs as well. */
+#define RATES_THAT_WENT 2
+
+/* Least rates from which on runs stalled, by drops and in any way. */
+static void find_stalls(const struct run_result *const *runs, size_t count, struct melt_line *line)
+{
+    struct rung ladder[PLAN_SPEEDS_MAX];
+    size_t n = 0, without_drops = 0, without_stalls = 0;
     for (size_t i = 0; i < count; i++) {
-        size_t j = 0;
-        while (j < n && fabs(rates[j] - runs[i]->record->rate_mm3_s) > 1e-6 * rates[j])
-            j++;
-        if (j == n && n < PLAN_SPEEDS_MAX && runs[i]->record->rate_mm3_s > 0)
-            rates[n++] = runs[i]->record->rate_mm3_s;
+        struct rung *rung =
+            melt_line_of(runs[i], line)
+                ? rung_at(ladder, &n, melt_line_quantity(runs[i], MELT_PUSH_COMMANDED_RATE)->value)
+                : NULL;
+        if (rung == NULL)
+            continue;
+        rung->dropped = rung->dropped || runs[i]->push.event_count > 0;
+        rung->stalled = rung->stalled || stalled(runs[i]);
     }
-    qsort(rates, n, sizeof *rates, ascending);
-    return n > 0 ? rates[(n - 1) / 2] : 0;
+    qsort(ladder, n, sizeof *ladder, by_rate);
+    line->drops_rate_mm3_s = INFINITY;
+    for (size_t i = n; i-- > 0;) {
+        without_drops += !ladder[i].dropped;
+        without_stalls += !ladder[i].stalled;
+        if (ladder[i].dropped && without_drops < RATES_THAT_WENT)
+            line->drops_rate_mm3_s = ladder[i].rate_mm3_s;
+        else if (ladder[i].dropped)
+            line->incident_rate_mm3_s = ladder[i].rate_mm3_s;
+        if (ladder[i].stalled && without_stalls < RATES_THAT_WENT)
+            line->stalled_rate_mm3_s = ladder[i].rate_mm3_s;
+    }
 }
 
 static void begin_line(const struct run_result *const *runs, size_t count,
@@ -222,8 +269,9 @@ static void begin_line(const struct run_result *const *runs, size_t count,
     const struct calibration *calibration = context->calibration;
     double encoder = fabs(calibration->encoder_mm_per_count);
     line->with_encoder = true;
-    line->onset_n = line->drops_rate_mm3_s = INFINITY;
+    line->onset_n = INFINITY;
     line->reference_rate_mm3_s = middle_rate(runs, count);
+    find_stalls(runs, count, line);
     for (size_t i = 0; i < count; i++) {
         const struct quantity *force = melt_line_quantity(runs[i], MELT_PUSH_FORCE);
         if (!melt_line_of(runs[i], line))
@@ -233,11 +281,6 @@ static void begin_line(const struct run_result *const *runs, size_t count,
             run_record_conditions(runs[i]->record)->number[CONDITION_FILAMENT_DIAMETER_MM];
         line->with_encoder = line->with_encoder && melt_line_quantity(runs[i], MELT_PUSH_RATE)->present;
         line->bound_count += force->present && force->at_least;
-        double rate = melt_line_quantity(runs[i], MELT_PUSH_COMMANDED_RATE)->value;
-        if (runs[i]->push.event_count > 0)
-            line->drops_rate_mm3_s = fmin(line->drops_rate_mm3_s, rate);
-        if (stalled(runs[i]) && (line->stalled_rate_mm3_s == 0 || rate < line->stalled_rate_mm3_s))
-            line->stalled_rate_mm3_s = rate;
         double relative;
         push_feed_per_microstep_mm(runs[i]->record, calibration, &relative);
         line->rate_relative_uncertainty = relative;

@@ -11,9 +11,12 @@
 struct melt_line {
     double temperature_c;
     size_t run_count, used_count, bound_count; /* bounds: stalled, limited, not settled */
-    size_t beside_count;     /* settled, but at rates at which other runs stalled: left out of the fit */
-    double drops_rate_mm3_s; /* least commanded rate at which a run stalled by drops; INFINITY: none did */
-    bool present;            /* false: why_not says why */
+    size_t beside_count; /* settled, but at rates at which other runs stalled: left out of the fit */
+    double
+        drops_rate_mm3_s; /* least commanded rate from which on runs stalled by drops; INFINITY: none did */
+    double incident_rate_mm3_s; /* least one at which a run stalled although all runs at two faster ones and
+                                 * more went: not the load's doing; 0: none */
+    bool present;               /* false: why_not says why */
     char why_not[200];
     struct load_line_fit fit;
     double power_aicc, varying_aicc;
@@ -28,7 +31,7 @@ struct melt_line {
     bool creep_assumed;             /* nothing measured it */
     double onset_n; /* without an encoder: past this force the rate is not known; or INFINITY */
     double rate_relative_uncertainty; /* common to all rates: scale of the encoder, or of the feed */
-    /* Least commanded rate at which a run stalled, or lost half its feed; 0: none did. */
+    /* Least commanded rate from which on runs stalled, or lost half their feed; 0: none did. */
     double stalled_rate_mm3_s;
 };
 

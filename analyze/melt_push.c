@@ -257,9 +257,9 @@ static void say_of_line(const struct melt_line *line, struct outcome *o)
     outcome_say(o, "at %.4g °C: %s (%s), from %zu runs at %.3g to %.3g mm³/s%s", line->temperature_c,
                 LOAD_LINE_MODEL_NAMES[line->fit.model], forms, line->used_count, line->fit.low_rate,
                 line->fit.high_rate,
-                line->fit.scatter_exponent > 0.9   ? "; they scatter in proportion to the force"
-                : line->fit.scatter_exponent > 0.1 ? "; they scatter with the root of the force"
-                                                   : "");
+                line->fit.scatter_exponent > 0.6    ? "; they scatter in proportion to the force"
+                : line->fit.scatter_exponent > 0.25 ? "; they scatter with the root of the force"
+                                                    : "");
     if (power && line->fit.parameters[0] < 0)
         outcome_say(o,
                     "at %.4g °C the fitted F0 is below 0: no force at no flow can be made out of these rates",
@@ -274,6 +274,14 @@ static void warn_of_line(const struct melt_line *line, struct outcome *o)
             "at %.4g °C %zu run%s of %zu stalled or had not settled: the load there is only known to "
             "be at least what is drawn, and the line leaves them out",
             line->temperature_c, line->bound_count, line->bound_count == 1 ? "" : "s", line->run_count);
+    if (line->incident_rate_mm3_s > 0)
+        outcome_warn(
+            o,
+            "at %.4g °C a run stalled at %.3g mm³/s although all runs at two faster rates and more went: "
+            "that is "
+            "not the load of the hot end, and it alone is left out; look at its record for what held it (a "
+            "knot, a bent end, noise read as a drop) and repeat it",
+            line->temperature_c, line->incident_rate_mm3_s);
     if (line->beside_count > 0)
         outcome_warn(
             o,

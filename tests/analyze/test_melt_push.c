@@ -365,6 +365,46 @@ Test(melt_push, bounds_are_drawn_and_not_fitted)
     outcome_free(&o);
 }
 
+static void stall(struct run_result *run)
+{
+    run->quantities[MELT_PUSH_FORCE].q = quantity_at_least(run->quantities[MELT_PUSH_FORCE].q.value);
+    run->push.event_count = 1;
+}
+
+static bool warns(const char *words)
+{
+    for (size_t i = 0; i < o.warning_count; i++) {
+        if (strstr(o.warnings[i], words) != NULL)
+            return true;
+    }
+    return false;
+}
+
+/* The load rises with the rate: what stalls at the slowest rate and nowhere else is not the load's doing. */
+Test(melt_push, one_stall_below_rates_that_went_leaves_out_that_run_alone)
+{
+    struct err e;
+    ladder(215, true);
+    stall(&results[0]);
+    cr_assert_eq(sum_up(&e), ERR_OK, "%s", e.text);
+    cr_expect_eq(o.used_count, 13, "%zu", o.used_count);
+    cr_expect(warns("a run stalled at 1.9 mm"));
+    outcome_free(&o);
+}
+
+/* With one faster rate only that went it may be the load yet: the survivors at both are left out. */
+Test(melt_push, a_stall_next_to_the_fastest_rate_is_the_load_s)
+{
+    struct err e;
+    ladder(215, true);
+    stall(&results[5]);
+    cr_assert_eq(sum_up(&e), ERR_OK, "%s", e.text);
+    cr_expect_eq(o.used_count, 10, "%zu", o.used_count);
+    cr_expect(warns("3 settled runs are left out"));
+    cr_expect_not(warns("went: that is not"));
+    outcome_free(&o);
+}
+
 Test(melt_push, three_rates_give_no_line_but_a_reason)
 {
     struct err e;
