@@ -65,16 +65,16 @@ static double ratio_reversibility(const struct sharing *s)
 /* When within one sample the direction turned round is not known, and the two forces at the turn are read on
  * either side of it: what the force rises by in a sample, as a share of it, is their ratio's standard
  * uncertainty, alike for all cycles. Without a tube both ways run through the same feeds, and where the turn
- * was falls out; but force and feed of a sample may be up to half a sample apart, which moves one way up and
- * the other down. The force rises over most of the travel. An estimate. 0 where the record does not tell the
- * travel. */
+ * was falls out; but force and feed of a sample are read up to a quarter of one apart from where both are
+ * taken to be, which moves one way up and the other down. The force rises over most of the travel. An
+ * estimate. 0 where the record does not tell the travel. */
 static double turn_sample(const struct run_record *record)
 {
     double way_mm = fabs(record->speed_mm_s) / record->sample_rate_hz;
     if (!(record->travel_mm > 0) || !(record->sample_rate_hz > 0))
         return 0;
     if (!reversal_has_tube(run_record_conditions(record)))
-        way_mm = 2 * budget_rectangular(way_mm / 2);
+        way_mm = 2 * budget_rectangular(way_mm / 4);
     return way_mm / record->travel_mm;
 }
 #define TURN_SAMPLE_NAME "one sample at the turn"

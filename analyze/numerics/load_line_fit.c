@@ -199,7 +199,7 @@ static void set_weights(const struct load_line_fit *fit, const double *rate, con
 static enum err_code fit_scatter(enum load_line_model model, const double *rate, const double *force,
                                  size_t n, double *weights, struct load_line_fit *fit, struct err *e)
 {
-    static const double EXPONENTS[] = {0, 0.5, 1};
+    static const double EXPONENTS[] = {0, 0.5, 1, 1.5};
     struct load_line_fit plain, trial;
     enum err_code code = load_line_fit(model, rate, force, NULL, n, &plain, e);
     double sum = 0, weighted = 0;

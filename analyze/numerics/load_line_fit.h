@@ -38,8 +38,9 @@ enum err_code load_line_fit(enum load_line_model model, const double *rate, cons
 /* The better of LOAD_LINE_POWER and LOAD_LINE_VARYING: that with the least AICc, but the power law where the
  * other is ahead by less than LOAD_LINE_AICC_MARGIN, which means that the points do not tell them apart (a
  * likelihood ratio of e). The scatter may grow with the force, its sd in proportion to a power of F: the mean
- * of F^0, F^(1/2) and F^1 by their likelihoods, and both forms get its weights. *power_aicc, *varying_aicc:
- * INFINITY where a form could not be fitted. ERR_NO_ANSWER when neither can. */
+ * of 0, 1/2, 1 and 3/2 by their likelihoods (what scatters in proportion to the part above F0 grows faster
+ * than F), and both forms get its weights. *power_aicc, *varying_aicc: INFINITY where a form could not be
+ * fitted. ERR_NO_ANSWER when neither can. */
 #define LOAD_LINE_AICC_MARGIN 2.0
 enum err_code load_line_choose(const double *rate, const double *force, size_t n, struct load_line_fit *fit,
                                double *power_aicc, double *varying_aicc, struct err *e);
