@@ -222,7 +222,7 @@ static int by_rate(const void *a, const void *b)
 /* The lower middle one of the different planned rates of all runs. */
 static double middle_rate(const struct run_result *const *runs, size_t count)
 {
-    struct rung ladder[PLAN_SPEEDS_MAX];
+    struct rung ladder[PLAN_SPEEDS_MAX] = {0};
     size_t n = 0;
     for (size_t i = 0; i < count; i++)
         rung_at(ladder, &n, runs[i]->record->rate_mm3_s);
@@ -237,7 +237,7 @@ static double middle_rate(const struct run_result *const *runs, size_t count)
 /* Least rates from which on runs stalled, by drops and in any way. */
 static void find_stalls(const struct run_result *const *runs, size_t count, struct melt_line *line)
 {
-    struct rung ladder[PLAN_SPEEDS_MAX];
+    struct rung ladder[PLAN_SPEEDS_MAX] = {0};
     size_t n = 0, without_drops = 0, without_stalls = 0;
     for (size_t i = 0; i < count; i++) {
         struct rung *rung =

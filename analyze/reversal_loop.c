@@ -233,8 +233,9 @@ static double area_n_mm(const struct push_motion *m, size_t first, size_t last)
 
 /* Creep by how far the contact moves on from the first cycle to the last. What creeps forward and what creeps
  * back add up: the filament falls behind the feed by creep times the integral of force over way, and all
- * else of a loop comes back to where it was. False where no two contacts follow each other. */
-static bool creep_of_contacts(const struct push_motion *m, const struct cycle *cycles, size_t count,
+ * else of a loop comes back to where it was. *creep is left as it is where no two contacts follow each other.
+ */
+static void creep_of_contacts(const struct push_motion *m, const struct cycle *cycles, size_t count,
                               double drift_n_per_s, struct loop_creep *creep)
 {
     const struct cycle *first = NULL, *last = NULL;
@@ -244,15 +245,14 @@ static bool creep_of_contacts(const struct push_motion *m, const struct cycle *c
         first = first == NULL ? &cycles[i] : first;
         last = &cycles[i];
     }
-    if (first == last)
-        return false;
-    double area = area_n_mm(m, first->first, last->first);
+    double area = first != last ? area_n_mm(m, first->first, last->first) : 0;
+    if (!(area > 0))
+        return;
     double drift_mm =
         drift_n_per_s * (m->time_s[last->first] - m->time_s[first->first]) / last->contact.stiffness_n_per_mm;
     double error_mm = hypot(first->contact.standard_error_mm, last->contact.standard_error_mm);
     creep->per_n = (last->contact.feed_mm - first->contact.feed_mm) / area;
     creep->standard_error_per_n = hypot(error_mm, drift_mm) / area;
-    return area > 0;
 }
 
 /* Gross slip on the first way forward, and the creep that it shows. */
