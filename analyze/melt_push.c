@@ -246,20 +246,23 @@ static enum err_code add_parameters(const struct melt_line *line, const char *se
     return outcome_add(o, "exponent", setting, "exponent n", "1", &q, &b, false, e);
 }
 
+/* Below it the scatter is about the same at all forces. */
+#define SCATTER_GROWS 0.25
+
 static void say_of_line(const struct melt_line *line, struct outcome *o)
 {
     bool power = line->fit.model == LOAD_LINE_POWER;
-    char forms[120] = "too few runs to choose between forms";
+    char forms[120] = "too few runs to choose between forms", scatter[60] = "";
     if (isfinite(line->power_aicc) && isfinite(line->varying_aicc))
         snprintf(forms, sizeof forms, "AICc %.1f, the other form %.1f%s",
                  power ? line->power_aicc : line->varying_aicc, power ? line->varying_aicc : line->power_aicc,
                  power && line->varying_aicc < line->power_aicc ? ", too little ahead to be preferred" : "");
+    if (line->fit.scatter_exponent > SCATTER_GROWS)
+        snprintf(scatter, sizeof scatter, "; they scatter about as the force to the power of %.1f",
+                 line->fit.scatter_exponent);
     outcome_say(o, "at %.4g °C: %s (%s), from %zu runs at %.3g to %.3g mm³/s%s", line->temperature_c,
                 LOAD_LINE_MODEL_NAMES[line->fit.model], forms, line->used_count, line->fit.low_rate,
-                line->fit.high_rate,
-                line->fit.scatter_exponent > 0.6    ? "; they scatter in proportion to the force"
-                : line->fit.scatter_exponent > 0.25 ? "; they scatter with the root of the force"
-                                                    : "");
+                line->fit.high_rate, scatter);
     if (power && line->fit.parameters[0] < 0)
         outcome_say(o,
                     "at %.4g °C the fitted F0 is below 0: no force at no flow can be made out of these rates",
@@ -277,10 +280,10 @@ static void warn_of_line(const struct melt_line *line, struct outcome *o)
     if (line->incident_rate_mm3_s > 0)
         outcome_warn(
             o,
-            "at %.4g °C a run stalled at %.3g mm³/s although all runs at two faster rates and more went: "
-            "that is "
-            "not the load of the hot end, and it alone is left out; look at its record for what held it (a "
-            "knot, a bent end, noise read as a drop) and repeat it",
+            "at %.4g °C a run stalled at %.3g mm³/s though all at two faster rates and more went: not the "
+            "load's doing, and it alone is left out; look for what held it (a knot, a bent end, noise read "
+            "as a "
+            "drop) and repeat it",
             line->temperature_c, line->incident_rate_mm3_s);
     if (line->beside_count > 0)
         outcome_warn(

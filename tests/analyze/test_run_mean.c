@@ -77,17 +77,23 @@ Test(run_mean, holds_with_an_error_that_all_runs_share)
     holds_as_it_says(2, 0.31, INFINITY);
 }
 
-Test(run_mean, counts_the_shared_error_once_and_its_budget_adds_up)
+/* Mean of three runs of 5.1, 5.1 + step and 5.1 + 2 step, each known to 0.5; 0.4 of it they share. */
+static struct quantity mean_of_three(double step, struct budget *budget)
 {
-    struct quantity values[3], mean;
-    struct budget shared, budget;
+    struct quantity values[3];
+    struct budget shared;
     budget_init(&shared);
     run_mean_add(&shared, "scale of the encoder", "um", 0.4, INFINITY, BUDGET_TYPE_B, false);
     for (size_t i = 0; i < 3; i++)
-        values[i] = quantity_from(5.1 + 0.57 * (double)i, 0.5, INFINITY, 1);
-    mean = run_mean(values, 3, &shared, "um", &budget);
+        values[i] = quantity_from(5.1 + step * (double)i, 0.5, INFINITY, 1);
+    return run_mean(values, 3, &shared, "um", budget);
+}
+
+Test(run_mean, counts_the_shared_error_once_and_its_budget_adds_up)
+{
+    struct budget budget;
+    struct quantity mean = mean_of_three(0.57, &budget);
     cr_expect_float_eq(mean.value, 5.67, 1e-12);
-    /* The runs scatter by 0.57. */
     cr_expect_float_eq(mean.standard_uncertainty, hypot(0.57 / sqrt(3), 0.4), 1e-12);
     cr_expect_float_eq(budget_standard_uncertainty(&budget), mean.standard_uncertainty, 1e-12);
     cr_expect_eq(mean.n, 3);
@@ -95,13 +101,8 @@ Test(run_mean, counts_the_shared_error_once_and_its_budget_adds_up)
 
 Test(run_mean, does_not_go_below_what_each_run_is_known_by_where_they_scatter_less)
 {
-    struct quantity values[3], mean;
-    struct budget shared, budget;
-    budget_init(&shared);
-    run_mean_add(&shared, "scale of the encoder", "um", 0.4, INFINITY, BUDGET_TYPE_B, false);
-    for (size_t i = 0; i < 3; i++)
-        values[i] = quantity_from(5.1 + 0.17 * (double)i, 0.5, INFINITY, 1);
-    mean = run_mean(values, 3, &shared, "um", &budget);
+    struct budget budget;
+    struct quantity mean = mean_of_three(0.17, &budget);
     /* Of 0.5 each, 0.3 are its own. */
     cr_expect_float_eq(mean.standard_uncertainty, hypot(0.3 / sqrt(3), 0.4), 1e-12);
     cr_expect(isinf(mean.degrees_of_freedom));
