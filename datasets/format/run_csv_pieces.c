@@ -8,6 +8,8 @@
 
 /* A piece with its numbers stays in the second level cache of a core. */
 #define PIECE_BYTES ((size_t)256 * 1024)
+/* A row has five fields of one byte at least, but for encoder_counts, and as many ends. */
+#define PIECE_ROWS (PIECE_BYTES / 9 + 1)
 /* Below this, the start of a thread is not worth it. */
 #define THREAD_BYTES ((size_t)4 * 1024 * 1024)
 #define THREADS_MAX  64
@@ -21,12 +23,12 @@ struct reader {
     struct run_columns *columns;
     const char *end;
     size_t room;
-    bool alone;
     pthread_mutex_t lock; /* of all below */
-    const char *next;     /* piece */
-    size_t place;         /* of its first row */
-    size_t *places;       /* of the first row of each piece */
-    size_t pieces;
+    pthread_cond_t placed_one;
+    const char *next; /* piece */
+    size_t *places;   /* of the first row of each piece that has one */
+    size_t pieces, placed;
+    size_t place;   /* of the first row of the next piece that gets one */
     bool bad, full; /* full: there are more rows than room */
 };
 
@@ -102,7 +104,7 @@ static const char *piece_end(const char *begin, const char *end)
 /* A piece of work. */
 struct piece {
     const char *begin, *end;
-    size_t place, rows; /* rows: where they were counted, and else the room there is */
+    size_t number;
 };
 
 /* Take the next piece; false when there is none, or nothing more to be won. Hashing goes on in the order of
@@ -111,59 +113,109 @@ static bool take_piece(struct reader *r, struct piece *piece)
 {
     if (r->bad || r->full || r->next == r->end)
         return false;
-    piece->begin = r->next;
-    piece->end = piece_end(r->next, r->end);
-    piece->place = r->place;
-    piece->rows = r->room - r->place;
+    *piece = (struct piece){r->next, piece_end(r->next, r->end), r->pieces++};
     if (r->how->hasher != NULL &&
         !file_bytes_hasher_add(r->how->hasher, piece->begin, (size_t)(piece->end - piece->begin)))
         r->bad = true;
-    if (!r->alone) {
-        size_t rows = run_csv_scan_count(piece->begin, (size_t)(piece->end - piece->begin));
-        r->full = rows > piece->rows;
-        piece->rows = rows;
-        r->place += rows;
-    }
     r->next = piece->end;
-    r->places[r->pieces++] = piece->place;
-    return !r->full && !r->bad;
+    return !r->bad;
 }
 
-/* Whether the whole piece was good; *full is set where there was no room for it. */
-static bool parse_piece(struct reader *r, struct piece *piece, bool *full)
+/* The rows of the next piece in the file go behind those of the piece before. */
+static void place_rows(struct reader *r, size_t rows)
 {
-    const struct run_columns *c = r->columns;
-    const struct run_csv_room room = {
-        .time_us = c->time_us + piece->place,
-        .force_counts = c->force_counts + piece->place,
-        .commanded_steps = c->commanded_steps + piece->place,
-        .encoder_counts = c->encoder_counts == NULL ? NULL : c->encoder_counts + piece->place,
-        .flags = c->flags + piece->place,
-    };
-    const char *at = piece->begin;
-    size_t rows = run_csv_scan_rows(&at, piece->end, r->end, r->how->strict, &room, piece->rows);
-    *full = r->alone && at < piece->end && rows == piece->rows;
-    piece->rows = rows;
-    return at == piece->end;
+    r->full = r->full || rows > r->room - r->place;
+    r->places[r->placed++] = r->place;
+    r->place += r->full ? 0 : rows;
 }
 
+static struct run_csv_room room_at(const struct run_columns *c, size_t place)
+{
+    return (struct run_csv_room){
+        .time_us = c->time_us + place,
+        .force_counts = c->force_counts + place,
+        .commanded_steps = c->commanded_steps + place,
+        .encoder_counts = c->encoder_counts == NULL ? NULL : c->encoder_counts + place,
+        .flags = c->flags + place,
+    };
+}
+
+/* One thread knows where each piece goes when it comes to it. */
+static void take_all(struct reader *r)
+{
+    struct piece piece;
+    while (take_piece(r, &piece)) {
+        const struct run_csv_room room = room_at(r->columns, r->place);
+        const char *at = piece.begin;
+        size_t left = r->room - r->place;
+        size_t rows = run_csv_scan_rows(&at, piece.end, r->end, r->how->strict, &room, left);
+        place_rows(r, rows);
+        r->full = at < piece.end && rows == left;
+        r->bad = at < piece.end && !r->full;
+    }
+}
+
+static void copy_rows(const struct run_csv_room *from, const struct run_csv_room *to, size_t rows)
+{
+    memcpy(to->time_us, from->time_us, rows * sizeof *to->time_us);
+    memcpy(to->force_counts, from->force_counts, rows * sizeof *to->force_counts);
+    memcpy(to->commanded_steps, from->commanded_steps, rows * sizeof *to->commanded_steps);
+    if (to->encoder_counts != NULL)
+        memcpy(to->encoder_counts, from->encoder_counts, rows * sizeof *to->encoder_counts);
+    memcpy(to->flags, from->flags, rows * sizeof *to->flags);
+}
+
+/* Wait until all pieces before it have their places, and give the piece the next one. False where the reading
+ * has come to its end meanwhile. */
+static bool place_piece(struct reader *r, const struct piece *piece, size_t rows, bool good, size_t *place)
+{
+    bool well;
+    pthread_mutex_lock(&r->lock);
+    r->bad = r->bad || !good;
+    while (r->placed < piece->number && !r->bad && !r->full)
+        pthread_cond_wait(&r->placed_one, &r->lock);
+    *place = r->place;
+    if (!r->bad && !r->full)
+        place_rows(r, rows);
+    well = !r->bad && !r->full;
+    pthread_cond_broadcast(&r->placed_one);
+    pthread_mutex_unlock(&r->lock);
+    return well;
+}
+
+/* Parse a piece into rows of the thread's own, which stay in its cache, and put them where they belong as
+ * soon as all pieces before it are parsed: so rows need not be counted first. */
+static bool parse_and_place(struct reader *r, const struct piece *piece, const struct run_columns *own)
+{
+    const struct run_csv_room mine = room_at(own, 0);
+    const char *at = piece->begin;
+    size_t place, rows = run_csv_scan_rows(&at, piece->end, r->end, r->how->strict, &mine, own->n);
+    if (!place_piece(r, piece, rows, at == piece->end, &place))
+        return false;
+    const struct run_csv_room room = room_at(r->columns, place);
+    copy_rows(&mine, &room, rows);
+    return true;
+}
+
+static bool take_piece_locked(struct reader *r, struct piece *piece)
+{
+    bool taken;
+    pthread_mutex_lock(&r->lock);
+    taken = take_piece(r, piece);
+    pthread_mutex_unlock(&r->lock);
+    return taken;
+}
+
+/* Without memory it takes none, and leaves them to the others. */
 static void *take_pieces(void *context)
 {
     struct reader *r = context;
+    struct run_columns own = {.n = PIECE_ROWS};
     struct piece piece;
-    pthread_mutex_lock(&r->lock);
-    while (take_piece(r, &piece)) {
-        bool full;
-        bool good;
-        pthread_mutex_unlock(&r->lock);
-        good = parse_piece(r, &piece, &full);
-        pthread_mutex_lock(&r->lock);
-        if (r->alone)
-            r->place += piece.rows;
-        r->full = r->full || full;
-        r->bad = r->bad || (!good && !full);
-    }
-    pthread_mutex_unlock(&r->lock);
+    bool goes_on = allocate(&own, PIECE_ROWS, r->columns->encoder_counts != NULL);
+    while (goes_on && take_piece_locked(r, &piece))
+        goes_on = parse_and_place(r, &piece, &own);
+    run_columns_free(&own);
     return NULL;
 }
 
@@ -172,7 +224,10 @@ static void share_out(struct reader *r, int threads)
 {
     pthread_t others[THREADS_MAX];
     int started = 0;
-    r->alone = threads < 2;
+    if (threads < 2) {
+        take_all(r);
+        return;
+    }
     while (started + 1 < threads && pthread_create(&others[started], NULL, take_pieces, r) == 0)
         started++;
     take_pieces(r);
@@ -183,7 +238,7 @@ static void share_out(struct reader *r, int threads)
 /* Within a piece time was looked at already. */
 static bool time_goes_on(const struct reader *r)
 {
-    for (size_t i = 1; i < r->pieces; i++) {
+    for (size_t i = 1; i < r->placed; i++) {
         size_t first = r->places[i];
         if (first < r->place && r->columns->time_us[first] < r->columns->time_us[first - 1])
             return false;
@@ -203,8 +258,12 @@ enum run_csv_pieces_end run_csv_pieces_read(const char *text, const char *rows, 
                                             const struct run_csv_pieces_how *how, struct run_columns *columns)
 {
     size_t size = (size_t)(end - rows);
-    struct reader r = {
-        .how = how, .columns = columns, .next = rows, .end = end, .lock = PTHREAD_MUTEX_INITIALIZER};
+    struct reader r = {.how = how,
+                       .columns = columns,
+                       .next = rows,
+                       .end = end,
+                       .lock = PTHREAD_MUTEX_INITIALIZER,
+                       .placed_one = PTHREAD_COND_INITIALIZER};
     enum run_csv_pieces_end ended = RUN_CSV_PIECES_NO_MEMORY;
     bool encoder = false;
     if (rows < end) {
@@ -219,7 +278,10 @@ enum run_csv_pieces_end run_csv_pieces_read(const char *text, const char *rows, 
     r.room = estimate_rows(rows, end);
     if (r.places != NULL && allocate(columns, r.room, encoder)) {
         share_out(&r, threads_for(size, how->threads));
-        ended = r.full || r.bad || !time_goes_on(&r) ? RUN_CSV_PIECES_BAD : RUN_CSV_PIECES_GOOD;
+        if (r.full || r.bad || !time_goes_on(&r))
+            ended = RUN_CSV_PIECES_BAD;
+        else if (r.next == end)
+            ended = RUN_CSV_PIECES_GOOD;
     }
     columns->n = r.place;
     if (ended == RUN_CSV_PIECES_GOOD && r.place < r.room)

@@ -27,6 +27,7 @@ size_t run_csv_scan_count(const char *bytes, size_t length)
     return count;
 }
 
+#define INLINED           __attribute__((always_inline))
 #define EVERY_BYTE(value) (UINT64_C(0x0101010101010101) * (value))
 
 /* Eight bytes, the first one lowest. */
@@ -95,17 +96,6 @@ static inline uint64_t no_digits(const char *row)
     return bits;
 }
 
-/* Bits of the window that are minus signs. */
-static inline uint64_t minus_signs(const char *row)
-{
-    uint64_t bits = 0;
-    for (int i = 0; i < WINDOW_BYTES; i += 16) {
-        __m128i same = _mm_cmpeq_epi8(sixteen(row + i), _mm_set1_epi8('-'));
-        bits |= (uint64_t)(unsigned)_mm_movemask_epi8(same) << i;
-    }
-    return bits;
-}
-
 #else
 
 #define HIGH_BITS EVERY_BYTE(0x80)
@@ -133,24 +123,19 @@ static inline uint64_t no_digits(const char *row)
     return no_digits_among(row, WINDOW_BYTES);
 }
 
-static inline uint64_t minus_signs(const char *row)
-{
-    uint64_t bits = 0;
-    for (int i = 0; i < WINDOW_BYTES; i += 8) {
-        uint64_t others = load(row + i) ^ EVERY_BYTE('-');
-        bits |= gather(~(((others & ~HIGH_BITS) + EVERY_BYTE(0x7F)) | others)) << i;
-    }
-    return bits;
-}
-
 #endif
 
-/* Where in a row its five fields end, and how many digits they have; of the first and the last none is
- * negative. */
+/* Where in a row its five fields end, and how many digits they have. Bits of minus are those of its minus
+ * signs, bits of ends of everything else that is no digit as well: the two make the shape. */
 struct shape {
+    uint64_t minus, ends;
     size_t end[5], digits[5];
-    bool minus[5];
 };
+
+static inline bool is_negative(const struct shape *s, int field)
+{
+    return (s->minus >> (s->end[field - 1] + 1) & 1) != 0;
+}
 
 static inline bool are_ends(const char *row, const struct shape *s)
 {
@@ -158,37 +143,60 @@ static inline bool are_ends(const char *row, const struct shape *s)
            row[s->end[4]] == '\n';
 }
 
-/* Of the row at row; false where it is not good, has a count of more than 8 digits, or is too long. */
-static bool find_shape(const char *row, bool encoder, struct shape *s)
+/* Of the row at row; false where it is not good, has a count of more than 8 digits, or is too long. Signs
+ * change at random where a force is near zero, so that no branch depends on one. */
+static inline bool find_shape(const char *row, bool encoder, struct shape *s)
 {
-    uint64_t minus = minus_signs(row), ends = no_digits(row) & ~minus, left = ends;
+    uint64_t left = no_digits(row);
+    size_t begin = 0;
+    s->minus = 0;
+    s->ends = left;
     for (int i = 0; i < 5; i++) {
+        size_t minus;
+        if (left == 0)
+            return false;
+        /* A count alone may have a sign. */
+        minus = (size_t)(row[begin] == '-') & (size_t)(i % 4 != 0);
+        s->minus |= (uint64_t)minus << begin;
+        left &= ~((uint64_t)minus << begin);
         if (left == 0)
             return false;
         s->end[i] = (size_t)__builtin_ctzll(left);
+        s->digits[i] = s->end[i] - begin - minus;
         left &= left - 1;
+        begin = s->end[i] + 1;
     }
-    /* A minus sign stands where a count begins, and nowhere else in the row. */
-    minus &= (UINT64_C(2) << s->end[4]) - 1;
-    s->digits[0] = s->end[0];
-    s->minus[0] = s->minus[4] = false;
-    for (int i = 1; i < 4; i++) {
-        size_t begin = s->end[i - 1] + 1;
-        s->minus[i] = (minus >> begin & 1) != 0;
-        minus &= ~(UINT64_C(1) << begin);
-        s->digits[i] = s->end[i] - begin - s->minus[i];
-        if (s->digits[i] - 1 > 7 && (i != 3 || encoder))
-            return false;
-    }
-    s->digits[4] = s->end[4] - s->end[3] - 1;
-    return minus == 0 && are_ends(row, s) && s->digits[0] - 1 <= 15 && s->digits[4] - 1 <= 2 &&
-           (encoder || s->end[3] == s->end[2] + 1);
+    s->ends ^= left;
+    return s->digits[0] - 1 <= 15 && s->digits[1] - 1 <= 7 && s->digits[2] - 1 <= 7 &&
+           (encoder ? s->digits[3] - 1 <= 7 : s->end[3] == s->end[2] + 1) && s->digits[4] - 1 <= 2 &&
+           are_ends(row, s);
 }
 
 /* The flags of n digits, 1 to 3, in front of end; past 255 where they are. */
 static inline uint32_t take_flags(const char *end, size_t n)
 {
     return n == 1 ? (unsigned char)end[-1] & 0x0Fu : number_before(end, n);
+}
+
+static inline int32_t count_of(const char *row, const struct shape *s, int field)
+{
+    int32_t magnitude = (int32_t)number_before(row + s->end[field], s->digits[field]);
+    return is_negative(s, field) ? -magnitude : magnitude;
+}
+
+/* The numbers of a row of that shape into place n; false where its flags are too large. */
+static inline bool take_shaped(const char *row, const struct shape *s, const struct run_csv_room *to,
+                               size_t n)
+{
+    size_t time = s->digits[0];
+    uint32_t flags = take_flags(row + s->end[4], s->digits[4]);
+    to->time_us[n] = head_us(row, time) + number_before(row + time, time < 8 ? time : 8);
+    to->force_counts[n] = count_of(row, s, 1);
+    to->commanded_steps[n] = count_of(row, s, 2);
+    if (to->encoder_counts != NULL)
+        to->encoder_counts[n] = count_of(row, s, 3);
+    to->flags[n] = (uint8_t)flags;
+    return flags <= UINT8_MAX;
 }
 
 #ifdef __SSE2__
@@ -239,7 +247,7 @@ static void make_pattern(const char *row, const struct shape *s, struct pattern 
     p->head_us = head_us(row, s->digits[0]);
     p->digits[0] = two_words(DIGITS_OF[s->digits[0] < 8 ? s->digits[0] : 8], DIGITS_OF[s->digits[1]]);
     p->digits[1] = two_words(DIGITS_OF[s->digits[2]], DIGITS_OF[s->digits[3]]);
-    p->minus = _mm_setr_epi32(0, -s->minus[1], -s->minus[2], -s->minus[3]);
+    p->minus = _mm_setr_epi32(0, -is_negative(s, 1), -is_negative(s, 2), -is_negative(s, 3));
     for (int i = 0; i < 4; i++)
         p->eight[i] = (ptrdiff_t)s->end[i] - 8;
     p->flag_digits = s->digits[4];
@@ -273,8 +281,8 @@ static inline __m128i fours_of(const char *first, const char *second, __m128i di
 
 /* The numbers of a row like the pattern into place n; false where it is not like it, or its flags too large.
  */
-static inline bool take_alike(const char *row, const struct pattern *p, bool encoder,
-                              const struct run_csv_room *to, size_t n)
+INLINED static inline bool take_alike(const char *row, const struct pattern *p, bool encoder,
+                                      const struct run_csv_room *to, size_t n)
 {
     __m128i fours, numbers;
     uint32_t flags;
@@ -308,32 +316,18 @@ static struct pattern no_pattern(void)
     return (struct pattern){.within = UINT64_MAX, .others = UINT64_MAX, .length = WINDOW_BYTES};
 }
 
-static inline int32_t count_of(const char *row, const struct shape *s, int field)
-{
-    int32_t magnitude = (int32_t)number_before(row + s->end[field], s->digits[field]);
-    return s->minus[field] ? -magnitude : magnitude;
-}
-
-static inline bool take_alike(const char *row, const struct pattern *p, bool encoder,
-                              const struct run_csv_room *to, size_t n)
+INLINED static inline bool take_alike(const char *row, const struct pattern *p, bool encoder,
+                                      const struct run_csv_room *to, size_t n)
 {
     const struct shape *s = &p->shape;
-    size_t time = s->digits[0];
-    uint32_t flags;
+    (void)encoder;
     if (((no_digits_among(row, p->length) ^ p->others) & p->within) != 0 || !are_ends(row, s))
         return false;
     for (int i = 1; i < 4; i++) {
-        if (s->minus[i] && row[s->end[i - 1] + 1] != '-')
+        if (is_negative(s, i) && row[s->end[i - 1] + 1] != '-')
             return false;
     }
-    flags = take_flags(row + s->end[4], s->digits[4]);
-    to->time_us[n] = head_us(row, time) + number_before(row + time, time < 8 ? time : 8);
-    to->force_counts[n] = count_of(row, s, 1);
-    to->commanded_steps[n] = count_of(row, s, 2);
-    if (encoder)
-        to->encoder_counts[n] = count_of(row, s, 3);
-    to->flags[n] = (uint8_t)flags;
-    return flags <= UINT8_MAX;
+    return take_shaped(row, s, to, n);
 }
 
 static void make_pattern(const char *row, const struct shape *s, struct pattern *p)
@@ -346,16 +340,20 @@ static void make_pattern(const char *row, const struct shape *s, struct pattern 
 
 #endif
 
-/* Any row that the window holds, which makes a new pattern. */
-__attribute__((noinline)) static bool take_other(const char *row, struct pattern *p,
-                                                 const struct run_csv_room *to, size_t n)
+/* Any row that the window holds; where it ends, NULL where it is not good. A second one of the same shape
+ * makes a new pattern: where two shapes take turns, as with the sign of a force near zero, one of them keeps
+ * it. */
+__attribute__((noinline)) static const char *take_other(const char *row, const char *window_end,
+                                                        struct pattern *p, struct shape *other_before,
+                                                        const struct run_csv_room *to, size_t n)
 {
-    bool encoder = to->encoder_counts != NULL;
     struct shape shape;
-    if (!find_shape(row, encoder, &shape))
-        return false;
-    make_pattern(row, &shape, p);
-    return take_alike(row, p, encoder, to, n);
+    if (row >= window_end || !find_shape(row, to->encoder_counts != NULL, &shape))
+        return NULL;
+    if (shape.minus == other_before->minus && shape.ends == other_before->ends)
+        make_pattern(row, &shape, p);
+    *other_before = shape;
+    return take_shaped(row, &shape, to, n) ? row + shape.end[4] + 1 : NULL;
 }
 
 /* Whatever is too much for the above; NULL where the row is not good. */
@@ -376,24 +374,24 @@ __attribute__((noinline)) static const char *take_strictly(const char *row, run_
 }
 
 /* Inlined for each of the two values of encoder. */
-__attribute__((always_inline)) static inline size_t scan(const char **bytes, const char *end,
-                                                         const char *readable_end, run_csv_scan_row *strict,
-                                                         const struct run_csv_room *to, size_t room_rows,
-                                                         bool encoder)
+INLINED static inline size_t scan(const char **bytes, const char *end, const char *readable_end,
+                                  run_csv_scan_row *strict, const struct run_csv_room *to, size_t room_rows,
+                                  bool encoder)
 {
     /* Where the window still fits. */
     size_t readable = (size_t)(readable_end - *bytes);
     const char *window_end = *bytes + (readable < WINDOW_BYTES ? 0 : readable - WINDOW_BYTES + 1);
     const char *row = *bytes;
     struct pattern pattern = no_pattern();
+    struct shape other_before = {0};
     int64_t time_before = 0;
     size_t n = 0;
     for (; row < end && n < room_rows; n++) {
         const char *next;
-        if (row < window_end &&
-            (take_alike(row, &pattern, encoder, to, n) || take_other(row, &pattern, to, n)))
+        if (row < window_end && take_alike(row, &pattern, encoder, to, n))
             next = row + pattern.length;
-        else if ((next = take_strictly(row, strict, to, n)) == NULL)
+        else if ((next = take_other(row, window_end, &pattern, &other_before, to, n)) == NULL &&
+                 (next = take_strictly(row, strict, to, n)) == NULL)
             break;
         if (to->time_us[n] < time_before)
             break;
