@@ -1,5 +1,6 @@
 #include "analyze/push_loading.h"
 
+#include "analyze/numerics/pair.h"
 #include "analyze/numerics/parabola.h"
 
 #include <math.h>
@@ -69,10 +70,11 @@ static double *force_by_position(const struct push_motion *m, const struct push_
 
 static double mean_of_block(const double *values, size_t first, size_t n)
 {
-    double sum = 0;
-    for (size_t i = first; i < first + n; i++)
-        sum += values[i];
-    return sum / (double)n;
+    pair sums = {0};
+    size_t i = first;
+    for (; i + 2 <= first + n; i += 2)
+        sums += pair_at(values + i);
+    return (pair_sum(sums) + (i < first + n ? values[i] : 0)) / (double)n;
 }
 
 /* Slip onset of a long loading from the means of blocks: short beside a tooth pitch, they say as much as all

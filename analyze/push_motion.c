@@ -281,6 +281,33 @@ struct stretch {
     size_t first, last;
 };
 
+/* Rows before the first at which the converter was at an end of its range. */
+static size_t rows_in_range(const uint8_t *flags, size_t n)
+{
+    size_t i = 0;
+    while (i < n && !(flags[i] & RUN_FLAG_OVER_RANGE))
+        i++;
+    return i;
+}
+
+static void take_forces(const struct run_columns *c, size_t first, const struct calibration *calibration,
+                        double slope_counts_us, double middle_us, struct push_motion *m,
+                        struct push_result *r)
+{
+    const int64_t *time_us = c->time_us + first;
+    const int32_t *counts = c->force_counts + first;
+    double greatest = r->greatest_force_n; /* in a register, which *r could not be */
+    for (size_t i = 0; i < m->n; i++) {
+        double time = (double)time_us[i], zero = r->zero_counts + slope_counts_us * (time - middle_us);
+        double force_n = calibration_force_n(calibration, counts[i], zero);
+        m->time_s[i] = time * 1e-6;
+        m->force_n[i] = force_n;
+        if (force_n > greatest)
+            greatest = force_n;
+    }
+    r->greatest_force_n = greatest;
+}
+
 /* Everything of samples first to last, in newtons and millimetres and with its zero taken off; m->n is cut
  * short where the converter came to the end of its range. */
 static enum err_code take_samples(const struct run_columns *c, const struct stretch *s,
@@ -297,21 +324,12 @@ static enum err_code take_samples(const struct run_columns *c, const struct stre
     if (m->force_n == NULL || m->feed_mm == NULL || m->time_s == NULL ||
         (r->with_encoder && m->lost_mm == NULL))
         return err_set(e, ERR_MEMORY, "not enough memory for %zu samples", m->n);
-    for (size_t i = 0; i < m->n; i++) {
-        size_t j = s->first + i;
-        double zero = r->zero_counts + slope_counts_us * ((double)c->time_us[j] - middle_us);
-        m->time_s[i] = (double)c->time_us[j] * 1e-6;
-        m->force_n[i] = calibration_force_n(calibration, c->force_counts[j], zero);
-        m->feed_mm[i] =
-            per_microstep * ((double)c->commanded_steps[j] - (double)c->commanded_steps[s->first]);
-        if (c->flags[j] & RUN_FLAG_OVER_RANGE) {
-            m->saturated = true;
-            m->n = i;
-            break;
-        }
-        if (m->force_n[i] > r->greatest_force_n)
-            r->greatest_force_n = m->force_n[i];
-    }
+    m->n = rows_in_range(c->flags + s->first, m->n);
+    m->saturated = m->n < s->last - s->first + 1;
+    take_forces(c, s->first, calibration, slope_counts_us, middle_us, m, r);
+    const int32_t *steps = c->commanded_steps + s->first;
+    for (size_t i = 0; i < m->n; i++)
+        m->feed_mm[i] = per_microstep * ((double)steps[i] - (double)steps[0]);
     if (m->n < PUSH_MOTION_QUIET_LEAST)
         return err_set(e, ERR_NO_ANSWER,
                        "the converter was at the end of its range from the start of the push");
@@ -363,16 +381,12 @@ static int64_t end_guard_us(const struct run_record *record)
 /* The sample before the first that moves (forward only, or either way) and the last that does. */
 static struct stretch find_motion(const struct run_columns *c, const struct run_record *record, bool back_too)
 {
-    struct stretch s = {0};
     const int32_t *x = c->commanded_steps;
-    while (s.first < c->n && c->time_us[s.first] < record->push_start_us)
-        s.first++;
+    struct stretch s = {.first = first_from(c, record->push_start_us)};
     while (s.first + 1 < c->n && (back_too ? x[s.first + 1] == x[s.first] : x[s.first + 1] <= x[s.first]))
         s.first++;
-    s.last = s.first;
-    int64_t end_us = record->push_end_us - end_guard_us(record);
-    while (s.last + 1 < c->n && c->time_us[s.last + 1] <= end_us)
-        s.last++;
+    size_t behind = first_from(c, record->push_end_us - end_guard_us(record) + 1);
+    s.last = behind > s.first + 1 ? behind - 1 : s.first;
     while (s.last > s.first && (back_too ? x[s.last] == x[s.last - 1] : x[s.last] <= x[s.last - 1]))
         s.last--;
     return s;

@@ -1,5 +1,6 @@
 #include "analyze/numerics/drops.h"
 
+#include "analyze/numerics/pair.h"
 #include "analyze/numerics/parabola.h"
 
 #include <gsl/gsl_fft_halfcomplex.h>
@@ -36,16 +37,8 @@ static inline double step_down(const double *sums, size_t j, size_t w)
     return (sums[j] - sums[j - w]) - (sums[j + w] - sums[j]);
 }
 
-/* Two values side by side, and what a comparison of them comes to. */
-typedef double pair __attribute__((vector_size(2 * sizeof(double))));
+/* What a comparison of pairs comes to. */
 typedef int64_t pair_mask __attribute__((vector_size(2 * sizeof(int64_t))));
-
-static inline pair pair_at(const double *values)
-{
-    pair p;
-    memcpy(&p, values, sizeof p);
-    return p;
-}
 
 static inline pair steps_down(const double *sums, size_t j, size_t w)
 {

@@ -57,27 +57,38 @@ struct distances {
     double common_sd_mm;  /* of all of them together */
 };
 
-/* Density of a normal error; 0 so far out that beside "something else" it changes no digit: most distances
- * are far from most units that are tried. */
-static double near_density(double error_mm, double sd_mm)
+/* A normal error, for many densities of it. */
+struct normal_error {
+    double reach_mm, per_mm, height; /* height: density of no error */
+};
+
+static struct normal_error normal_error_of(double sd_mm)
 {
-    double u = error_mm / sd_mm;
-    return fabs(u) < NEAR_SDS ? exp(-0.5 * u * u) / (sd_mm * sqrt(2 * M_PI)) : 0;
+    return (struct normal_error){NEAR_SDS * sd_mm, 1 / sd_mm, 1 / (sd_mm * sqrt(2 * M_PI))};
+}
+
+/* Density of such an error; 0 so far out that beside "something else" it changes no digit: most distances are
+ * far from most units that are tried. */
+static inline double near_density(double error_mm, const struct normal_error *e)
+{
+    double u = error_mm * e->per_mm;
+    return fabs(error_mm) < e->reach_mm ? e->height * exp(-0.5 * u * u) : 0;
 }
 
 /* Density of one distance when it is a whole number of units and off by what is common to the run: spread by
- * what measuring adds and by scatter (spread_mm). Where the force did not last for that it is a complete
- * release, whose length no scatter of the unit changes. */
-static double at_multiples(double distance_mm, double most_mm, double unit_mm, double common_mm,
-                           double measured_sd_mm, double spread_mm, bool multiples)
+ * what measuring adds and by scatter. Where the force did not last for that it is a complete release, whose
+ * length no scatter of the unit changes. */
+static inline double at_multiples(double distance_mm, double most_mm, double unit_mm, double common_mm,
+                                  const struct normal_error *measured, const struct normal_error *spread,
+                                  bool multiples)
 {
     static const double several[] = {0.85, 0.10, 0.03, 0.02}, one[] = {1};
     const double *share = multiples ? several : one;
     double density = 0;
     for (size_t m = 1; m <= (multiples ? 4 : 1); m++) {
         double whole_mm = (double)m * unit_mm + common_mm;
-        density += share[m - 1] * (whole_mm < most_mm ? near_density(distance_mm - whole_mm, spread_mm)
-                                                      : near_density(distance_mm - most_mm, measured_sd_mm));
+        density += share[m - 1] * (whole_mm < most_mm ? near_density(distance_mm - whole_mm, spread)
+                                                      : near_density(distance_mm - most_mm, measured));
     }
     return density;
 }
@@ -100,7 +111,9 @@ static double log_regular(const struct distances *d, double unit_mm, double rela
                 : d->common_sd_mm > 0.2 * (d->sd_mm + scatter * unit_mm) ? 13
                                                                          : 1;
     double total = -INFINITY, weights = 0;
-    double sd_mm = fmax(d->sd_mm, MEASURED_SD_LEAST_MM), spread_mm = hypot(sd_mm, scatter * unit_mm);
+    double sd_mm = fmax(d->sd_mm, MEASURED_SD_LEAST_MM);
+    const struct normal_error measured = normal_error_of(sd_mm);
+    const struct normal_error spread = normal_error_of(hypot(sd_mm, scatter * unit_mm));
     double unit_sd_mm = relative_sd * unit_mm, together_mm = hypot(unit_sd_mm, d->common_sd_mm);
     /* One normal variable stands for both errors: at one unit its spread is that of their sum. */
     double unit_step_mm = together_mm > 0 ? unit_sd_mm * unit_sd_mm / together_mm : 0;
@@ -119,7 +132,7 @@ static double log_regular(const struct distances *d, double unit_mm, double rela
             }
             for (size_t k = j; k < d->n && k < j + STRIDE; k++)
                 ratio *= 1 + at_multiples(d->mm[k], d->most_mm[k], unit_mm + z * unit_step_mm,
-                                          z * common_step_mm, sd_mm, spread_mm, multiples) *
+                                          z * common_step_mm, &measured, &spread, multiples) *
                                  d->per_other[k];
             sum += ratio > 1 ? log(ratio) : 0;
         }
@@ -256,10 +269,11 @@ static double log_recurs_as_motor(const struct limit_cause_evidence *v)
 {
     double density = OTHER_SHARE * exp(log_recurs_anyhow(v));
     for (int m = 1; m <= 2; m++) {
-        double cycle_mm = m * v->motor_cycle_mm,
-               sd_mm = hypot(CYCLE_RELATIVE_SD, v->feed_relative_sd) * cycle_mm;
+        double cycle_mm = m * v->motor_cycle_mm;
+        const struct normal_error error =
+            normal_error_of(hypot(CYCLE_RELATIVE_SD, v->feed_relative_sd) * cycle_mm);
         density += (1 - OTHER_SHARE) * (m == 1 ? 0.9 : 0.1) *
-                   near_density(v->recurs_mm - (1 + CREEP_OF_CYCLE) * cycle_mm, sd_mm);
+                   near_density(v->recurs_mm - (1 + CREEP_OF_CYCLE) * cycle_mm, &error);
     }
     return log(density);
 }
@@ -270,9 +284,10 @@ static double log_recurs_as_grip(const struct limit_cause_evidence *v)
     double slipping = v->recurs_mm > v->reload_mm && v->recurs_mm < SLIPPING_MOST * v->reload_mm
                           ? 1 / (v->recurs_mm * log(SLIPPING_MOST))
                           : 0;
+    const struct normal_error error = normal_error_of(v->reload_sd_mm);
     return log(OTHER_SHARE * exp(log_recurs_anyhow(v)) +
                (1 - OTHER_SHARE) *
-                   (0.5 * near_density(v->recurs_mm - v->reload_mm, v->reload_sd_mm) + 0.5 * slipping));
+                   (0.5 * near_density(v->recurs_mm - v->reload_mm, &error) + 0.5 * slipping));
 }
 
 struct limit_cause limit_cause_weigh(const struct limit_cause_evidence *v)

@@ -359,13 +359,9 @@ enum err_code calibration_write(const char *path, const struct calibration *c, s
     return code;
 }
 
-double calibration_force_n(const struct calibration *c, double counts, double zero_counts)
+double calibration_curved_force_n(const struct calibration *c, double counts, double zero_counts)
 {
-    double b = c->coefficients[1];
-    double a = c->degree == 2 ? c->coefficients[2] : 0;
-    double above_zero = counts - zero_counts, inside;
-    if (a == 0)
-        return above_zero / b;
+    double a = c->coefficients[2], b = c->coefficients[1], above_zero = counts - zero_counts, inside;
     inside = b * b + 4 * a * above_zero;
     /* The root of a L^2 + b L = d that goes to d / b as a goes to 0, in the form that loses no digits. Past
      * the turning point no load gives the reading, and the load of the turning point stands for it. */

@@ -58,9 +58,17 @@ enum err_code calibration_parse(const char *bytes, size_t length, const char *fi
 /* Written to a temporary name, made durable, then renamed into place. */
 enum err_code calibration_write(const char *path, const struct calibration *c, struct err *e);
 
+/* The same as below of a curve of degree 2. */
+double calibration_curved_force_n(const struct calibration *c, double counts, double zero_counts);
 /* Force above the zero reading: solves the polynomial for the load whose reading is counts, with
  * coefficients[0] replaced by zero_counts (the run's own unloaded mean). counts may be fractional. */
-double calibration_force_n(const struct calibration *c, double counts, double zero_counts);
+static inline double calibration_force_n(const struct calibration *c, double counts, double zero_counts)
+{
+    /* Most are straight, and this is worked out for every reading. */
+    if (c->degree != 2 || c->coefficients[2] == 0)
+        return (counts - zero_counts) / c->coefficients[1];
+    return calibration_curved_force_n(c, counts, zero_counts);
+}
 /* Reading for a load, with coefficients[0] replaced by zero_counts. */
 double calibration_counts(const struct calibration *c, double load_n, double zero_counts);
 /* Standard uncertainty in newtons of calibration_force_n at force_n, from the coefficients' covariance alone
