@@ -29,6 +29,7 @@ static const int LINES_OFF_MAX = 3;
 #define BLOCK         64  /* points: fewer mean more blocks to look at, more a bound that rules out less */
 #define LANES         4   /* sums that run side by side, since one addition need not wait for another then */
 #define REFERENCE_MAX 256 /* points looked at for the line that is taken off */
+#define BUCKET_POINTS 2   /* of a bucket, where x is spread evenly */
 #define INSERTION_MAX 16  /* points of one bucket that are sorted by insertion */
 
 struct point {
@@ -100,19 +101,38 @@ static int compare_points(const void *a, const void *b)
     return p->y < q->y ? -1 : p->y > q->y;
 }
 
-static void sort_few(struct point *points, size_t n)
+/* False without memory for many. */
+static bool sort_many(double *x, double *y, size_t n)
 {
-    if (n > INSERTION_MAX) {
-        qsort(points, n, sizeof *points, compare_points);
-        return;
+    struct point *points = malloc(n * sizeof *points);
+    if (points == NULL)
+        return false;
+    for (size_t i = 0; i < n; i++)
+        points[i] = (struct point){x[i], y[i]};
+    qsort(points, n, sizeof *points, compare_points);
+    for (size_t i = 0; i < n; i++) {
+        x[i] = points[i].x;
+        y[i] = points[i].y;
     }
+    free(points);
+    return true;
+}
+
+static bool sort_few(double *x, double *y, size_t n)
+{
+    if (n > INSERTION_MAX)
+        return sort_many(x, y, n);
     for (size_t i = 1; i < n; i++) {
-        struct point p = points[i];
+        double u = x[i], v = y[i];
         size_t j = i;
-        for (; j > 0 && compare_points(&p, &points[j - 1]) < 0; j--)
-            points[j] = points[j - 1];
-        points[j] = p;
+        for (; j > 0 && (u < x[j - 1] || (u == x[j - 1] && v < y[j - 1])); j--) {
+            x[j] = x[j - 1];
+            y[j] = y[j - 1];
+        }
+        x[j] = u;
+        y[j] = v;
     }
+    return true;
 }
 
 /* ---- sums ---- */
@@ -497,64 +517,61 @@ static enum err_code fit_sorted(struct search *s, struct broken_line *fit, struc
 
 /* ---- points out of order ---- */
 
-/* Points that are in order but for those of the same x. */
-static void sort_ties(const struct search *s, struct point *points)
+/* Points that are in order but for those of the same x, into x and y. False without memory, as below. */
+static bool sort_ties(const struct search *s, double *x, double *y)
 {
+    memcpy(x, s->x, s->n * sizeof *x);
+    memcpy(y, s->y, s->n * sizeof *y);
     for (size_t i = 0, from = 0; i < s->n; i++) {
-        points[i] = (struct point){s->x[i], s->y[i]};
-        if (i + 1 < s->n && s->x[i + 1] == s->x[i])
+        if (i + 1 < s->n && x[i + 1] == x[i])
             continue;
-        sort_few(points + from, i + 1 - from);
+        if (!sort_few(x + from, y + from, i + 1 - from))
+            return false;
         from = i + 1;
     }
+    return true;
 }
 
-/* Points in any order: shared out to as many buckets as there are points, which takes a time in proportion to
- * their number where x is spread fairly evenly, and in no case more than sorting them all. starts: room for n
- * + 1, all 0. */
-static void sort_all(const struct search *s, double x_low, double x_high, struct point *points,
-                     size_t *starts)
+/* Points in any order: shared out to one bucket for every few of them, so that each is then sorted in the
+ * cache. That takes a time in proportion to their number where x is spread fairly evenly, and in no case more
+ * than sorting them all. */
+static bool sort_all(const struct search *s, const struct ends *ends, double *x, double *y)
 {
-    double low = scaled_x(s, x_low), factor = (double)(s->n - 1) / (scaled_x(s, x_high) - low);
+    size_t last = s->n / BUCKET_POINTS;
+    double low = scaled_x(s, ends->x_low), factor = (double)last / (scaled_x(s, ends->x_high) - low);
+    size_t *starts = calloc(last + 2, sizeof *starts);
+    bool well = starts != NULL;
     factor = isfinite(factor) ? factor : 0;
-    for (size_t i = 0; i < s->n; i++)
+    for (size_t i = 0; well && i < s->n; i++)
         starts[(size_t)((scaled_x(s, s->x[i]) - low) * factor) + 1]++;
-    for (size_t i = 0; i < s->n; i++)
-        starts[i + 1] += starts[i];
-    for (size_t i = 0; i < s->n; i++)
-        points[starts[(size_t)((scaled_x(s, s->x[i]) - low) * factor)]++] = (struct point){s->x[i], s->y[i]};
-    for (size_t b = 0, from = 0; b < s->n; b++) { /* starts[b] is now where bucket b ends */
-        sort_few(points + from, starts[b] - from);
+    for (size_t b = 0; well && b <= last; b++)
+        starts[b + 1] += starts[b];
+    for (size_t i = 0; well && i < s->n; i++) {
+        size_t at = starts[(size_t)((scaled_x(s, s->x[i]) - low) * factor)]++;
+        x[at] = s->x[i];
+        y[at] = s->y[i];
+    }
+    for (size_t b = 0, from = 0; well && b <= last; b++) { /* starts[b] is now where bucket b ends */
+        well = sort_few(x + from, y + from, starts[b] - from);
         from = starts[b];
     }
+    free(starts);
+    return well;
 }
 
 static enum err_code fit_unsorted(struct search *s, const struct ends *ends, struct broken_line *fit,
                                   struct err *e)
 {
-    struct point *points = malloc(s->n * sizeof *points);
-    size_t *starts = calloc(s->n + 1, sizeof *starts);
-    double *sorted = malloc(2 * s->n * sizeof *sorted);
+    double *x = malloc(2 * s->n * sizeof *x), *y = x != NULL ? x + s->n : NULL;
     enum err_code code;
-    if (points == NULL || starts == NULL || sorted == NULL) {
+    if (x == NULL || !(ends->in_order ? sort_ties(s, x, y) : sort_all(s, ends, x, y))) {
         code = err_set(e, ERR_MEMORY, "no memory for a broken line through %zu points", s->n);
-        goto out;
+    } else {
+        s->x = x;
+        s->y = y;
+        code = fit_sorted(s, fit, e);
     }
-    if (ends->in_order)
-        sort_ties(s, points);
-    else
-        sort_all(s, ends->x_low, ends->x_high, points, starts);
-    for (size_t i = 0; i < s->n; i++) {
-        sorted[i] = points[i].x;
-        sorted[s->n + i] = points[i].y;
-    }
-    s->x = sorted;
-    s->y = sorted + s->n;
-    code = fit_sorted(s, fit, e);
-out:
-    free(sorted);
-    free(starts);
-    free(points);
+    free(x);
     return code;
 }
 
