@@ -56,15 +56,16 @@ bool bench_test_has_outcome(enum plan_test_kind kind)
 static double fed_mm(const struct run_columns *columns, const struct run_record *record,
                      double per_microstep_mm)
 {
-    double sum = 0;
-    double before = 0;
-    for (size_t i = 0; record->push_end_us > 0 && i < columns->n; i++) {
-        if (columns->time_us[i] <= record->push_start_us)
-            continue;
-        sum += fabs((double)columns->commanded_steps[i] - before);
-        before = (double)columns->commanded_steps[i];
+    uint64_t sum = 0;
+    int64_t before = 0;
+    size_t first =
+        record->push_end_us > 0 ? run_columns_from(columns, record->push_start_us + 1) : columns->n;
+    for (size_t i = first; i < columns->n; i++) {
+        int64_t step = columns->commanded_steps[i] - before;
+        sum += (uint64_t)(step < 0 ? -step : step);
+        before = columns->commanded_steps[i];
     }
-    return sum * per_microstep_mm;
+    return (double)sum * per_microstep_mm;
 }
 
 enum err_code bench_test_run(const struct run_columns *columns, const struct run_record *record,

@@ -73,25 +73,11 @@ struct zero {
     size_t n;
 };
 
-/* The first sample at that time or later; c->n: none. Time never runs backward in a run. */
-static size_t first_from(const struct run_columns *c, int64_t time_us)
-{
-    size_t low = 0, high = c->n;
-    while (low < high) {
-        size_t middle = low + (high - low) / 2;
-        if (c->time_us[middle] < time_us)
-            low = middle + 1;
-        else
-            high = middle;
-    }
-    return low;
-}
-
 static struct zero mean_between(const struct run_columns *c, int64_t low_us, int64_t high_us)
 {
     struct zero z = {0};
     double sum = 0, square = 0, time = 0;
-    for (size_t i = first_from(c, low_us); i < c->n && c->time_us[i] < high_us; i++) {
+    for (size_t i = run_columns_from(c, low_us); i < c->n && c->time_us[i] < high_us; i++) {
         if (c->flags[i] & RUN_FLAG_OVER_RANGE)
             continue;
         double d = (double)c->force_counts[i] - (double)c->force_counts[0];
@@ -382,10 +368,10 @@ static int64_t end_guard_us(const struct run_record *record)
 static struct stretch find_motion(const struct run_columns *c, const struct run_record *record, bool back_too)
 {
     const int32_t *x = c->commanded_steps;
-    struct stretch s = {.first = first_from(c, record->push_start_us)};
+    struct stretch s = {.first = run_columns_from(c, record->push_start_us)};
     while (s.first + 1 < c->n && (back_too ? x[s.first + 1] == x[s.first] : x[s.first + 1] <= x[s.first]))
         s.first++;
-    size_t behind = first_from(c, record->push_end_us - end_guard_us(record) + 1);
+    size_t behind = run_columns_from(c, record->push_end_us - end_guard_us(record) + 1);
     s.last = behind > s.first + 1 ? behind - 1 : s.first;
     while (s.last > s.first && (back_too ? x[s.last] == x[s.last - 1] : x[s.last] <= x[s.last - 1]))
         s.last--;
@@ -521,33 +507,37 @@ enum err_code push_motion_take_both_ways(const struct run_columns *c, const stru
     return ERR_OK;
 }
 
+/* Least and greatest of n forces, two chains of each: no comparison waits for the one before. */
+static void force_ends(const double *force_n, size_t n, double *least, double *greatest)
+{
+    double low[2] = {force_n[0], force_n[n - 1]}, high[2] = {low[0], low[1]};
+    for (size_t i = 0; i + 2 <= n; i += 2) {
+        for (size_t k = 0; k < 2; k++) {
+            low[k] = force_n[i + k] < low[k] ? force_n[i + k] : low[k];
+            high[k] = force_n[i + k] > high[k] ? force_n[i + k] : high[k];
+        }
+    }
+    *least = low[0] < low[1] ? low[0] : low[1];
+    *greatest = high[0] > high[1] ? high[0] : high[1];
+}
+
+static size_t picture_column(double from_low_mm, double columns_per_mm)
+{
+    size_t column = (size_t)(from_low_mm * columns_per_mm);
+    return column < PUSH_PICTURE_COLUMNS ? column : PUSH_PICTURE_COLUMNS - 1;
+}
+
 void push_motion_picture(const struct push_motion *m, struct push_picture *p)
 {
     double low = m->feed_mm[0], high = m->feed_mm[m->n - 1];
     double columns_per_mm = high > low ? (PUSH_PICTURE_COLUMNS - 1) / (high - low) : 0;
-    size_t column_before = PUSH_PICTURE_COLUMNS;
-    double least = 0, greatest = 0; /* of the column in hand */
-    for (size_t i = 0; i < m->n; i++) {
-        double feed = m->feed_mm[i], force = m->force_n[i];
-        size_t column = (size_t)((feed - low) * columns_per_mm);
-        if (column >= PUSH_PICTURE_COLUMNS)
-            column = PUSH_PICTURE_COLUMNS - 1;
-        if (column != column_before) {
-            if (p->n > 0) {
-                p->force_low_n[p->n - 1] = least;
-                p->force_high_n[p->n - 1] = greatest;
-            }
-            p->feed_mm[p->n++] = feed;
-            least = greatest = force;
-            column_before = column;
-        }
-        if (force < least)
-            least = force;
-        if (force > greatest)
-            greatest = force;
-    }
-    if (p->n > 0) {
-        p->force_low_n[p->n - 1] = least;
-        p->force_high_n[p->n - 1] = greatest;
+    for (size_t first = 0, next; first < m->n; first = next) {
+        size_t column = picture_column(m->feed_mm[first] - low, columns_per_mm);
+        next = first + 1;
+        while (next < m->n && picture_column(m->feed_mm[next] - low, columns_per_mm) == column)
+            next++;
+        p->feed_mm[p->n] = m->feed_mm[first];
+        force_ends(m->force_n + first, next - first, &p->force_low_n[p->n], &p->force_high_n[p->n]);
+        p->n++;
     }
 }

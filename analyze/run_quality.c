@@ -66,22 +66,35 @@ static double zero_counts(const struct run_columns *c, size_t quiet, const struc
     return quiet > first ? sum / (double)(quiet - first) : calibration->coefficients[0];
 }
 
-static void take_range(const struct run_columns *c, const struct run_record *r, double zero,
-                       struct run_quality *q)
+/* Rows at an end of the converter's range, by their flag or by the ends that it is known to have. */
+static void count_over_range(const struct run_columns *c, const struct run_record *r, bool ends_known,
+                             struct run_quality *q)
 {
-    int32_t low = c->n > 0 ? c->force_counts[0] : 0, high = low;
-    double above = (double)r->counts_max - zero, below = zero - (double)r->counts_min;
-    bool ends_known = r->counts_max > r->counts_min;
     for (size_t i = 0; i < c->n; i++) {
         int32_t counts = c->force_counts[i];
-        low = counts < low ? counts : low;
-        high = counts > high ? counts : high;
         if (!(c->flags[i] & RUN_FLAG_OVER_RANGE) &&
             (!ends_known || (counts > r->counts_min && counts < r->counts_max)))
             continue;
         q->over_range_rows++;
         q->over_range_in_motion += c->time_us[i] >= r->push_start_us && c->time_us[i] <= r->push_end_us;
     }
+}
+
+static void take_range(const struct run_columns *c, const struct run_record *r, double zero,
+                       struct run_quality *q)
+{
+    int32_t low = c->n > 0 ? c->force_counts[0] : 0, high = low;
+    double above = (double)r->counts_max - zero, below = zero - (double)r->counts_min;
+    bool ends_known = r->counts_max > r->counts_min;
+    uint8_t flags = 0;
+    for (size_t i = 0; i < c->n; i++) {
+        int32_t counts = c->force_counts[i];
+        low = counts < low ? counts : low;
+        high = counts > high ? counts : high;
+        flags |= c->flags[i];
+    }
+    if ((flags & RUN_FLAG_OVER_RANGE) || (ends_known && (low <= r->counts_min || high >= r->counts_max)))
+        count_over_range(c, r, ends_known, q);
     q->range_used = NAN;
     if (above > 0 && below > 0)
         q->range_used = (float)fmax(((double)high - zero) / above, (zero - (double)low) / below);
@@ -161,9 +174,7 @@ struct run_quality run_quality_of(const struct run_columns *c, const struct run_
                                   const struct calibration *calibration)
 {
     struct run_quality q = {.present = true, .mains = RUN_MAINS_UNKNOWN};
-    size_t quiet = 0;
-    while (r->push_end_us > 0 && quiet < c->n && c->time_us[quiet] < r->push_start_us)
-        quiet++;
+    size_t quiet = r->push_end_us > 0 ? run_columns_from(c, r->push_start_us) : 0;
     take_step(c, &q);
     take_spacing(c, r, &q);
     take_range(c, r, zero_counts(c, quiet, calibration), &q);

@@ -332,3 +332,16 @@ void run_columns_free(struct run_columns *columns)
     free(columns->flags);
     memset(columns, 0, sizeof *columns);
 }
+
+size_t run_columns_from(const struct run_columns *columns, int64_t time_us)
+{
+    size_t low = 0, high = columns->n;
+    while (low < high) {
+        size_t middle = low + (high - low) / 2;
+        if (columns->time_us[middle] < time_us)
+            low = middle + 1;
+        else
+            high = middle;
+    }
+    return low;
+}

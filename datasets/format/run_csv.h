@@ -58,5 +58,7 @@ enum err_code run_csv_read_how(const char *path, const struct run_csv_how *how, 
 /* The first bytes of a file alone, as if it ended there; below 0: the whole file. */
 enum err_code run_csv_read_start(const char *path, int64_t bytes, struct run_columns *columns, struct err *e);
 void run_columns_free(struct run_columns *columns); /* zeroes them; NULL and empty are fine */
+/* The first row at that time or later; n where there is none. */
+size_t run_columns_from(const struct run_columns *columns, int64_t time_us);
 
 #endif

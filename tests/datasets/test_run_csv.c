@@ -245,3 +245,18 @@ Test(run_csv, the_start_of_a_file_is_read_as_if_it_ended_there)
     cr_expect_eq(run_csv_read_start(path, 0, &c, &e), ERR_FILE);
     cr_expect_eq(run_csv_read_start(path, 100000, &c, &e), ERR_FILE, "more than there is: the whole file");
 }
+
+Test(run_csv, the_first_row_from_a_time_on_is_found)
+{
+    int64_t times_us[] = {5, 10, 10, 10, 20};
+    const struct run_columns c = {.n = sizeof times_us / sizeof times_us[0], .time_us = times_us};
+    const struct run_columns none = {0};
+    static const struct {
+        int64_t time_us;
+        size_t row;
+    } cases[] = {{INT64_MIN, 0}, {5, 0}, {6, 1}, {10, 1}, {11, 4}, {20, 4}, {21, 5}, {INT64_MAX, 5}};
+    for (size_t i = 0; i < sizeof cases / sizeof cases[0]; i++)
+        cr_expect_eq(run_columns_from(&c, cases[i].time_us), cases[i].row, "from %ld",
+                     (long)cases[i].time_us);
+    cr_expect_eq(run_columns_from(&none, 0), 0);
+}
