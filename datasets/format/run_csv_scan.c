@@ -340,19 +340,45 @@ static void make_pattern(const char *row, const struct shape *s, struct pattern 
 
 #endif
 
-/* Any row that the window holds; where it ends, NULL where it is not good. A second one of the same shape
- * makes a new pattern: where two shapes take turns, as with the sign of a force near zero, one of them keeps
- * it. */
+/* What rows are held against: near zero force the sign changes at random from row to row, and with it two
+ * shapes take turns. */
+struct patterns {
+    struct pattern first, second;
+    const char *after_second;  /* behind the last row that was like the second one */
+    struct shape other_before; /* of the last row that was like neither */
+};
+
+/* Two rows that are like the second pattern one after the other make it the first. */
+static void put_second_first(struct patterns *p)
+{
+    struct pattern first = p->first;
+    p->first = p->second;
+    p->second = first;
+}
+
+/* Any row that the window holds and that is not like the first pattern; where it ends, NULL where it is not
+ * good. Two rows of the same shape that are like no pattern make a new one. */
 __attribute__((noinline)) static const char *take_other(const char *row, const char *window_end,
-                                                        struct pattern *p, struct shape *other_before,
-                                                        const struct run_csv_room *to, size_t n)
+                                                        struct patterns *p, const struct run_csv_room *to,
+                                                        size_t n)
 {
     struct shape shape;
-    if (row >= window_end || !find_shape(row, to->encoder_counts != NULL, &shape))
+    if (row >= window_end)
         return NULL;
-    if (shape.minus == other_before->minus && shape.ends == other_before->ends)
-        make_pattern(row, &shape, p);
-    *other_before = shape;
+    if (take_alike(row, &p->second, to->encoder_counts != NULL, to, n)) {
+        const char *next = row + p->second.length;
+        if (row == p->after_second)
+            put_second_first(p);
+        p->after_second = next;
+        return next;
+    }
+    if (!find_shape(row, to->encoder_counts != NULL, &shape))
+        return NULL;
+    if (shape.minus == p->other_before.minus && shape.ends == p->other_before.ends) {
+        p->second = p->first;
+        make_pattern(row, &shape, &p->first);
+    }
+    p->other_before = shape;
     return take_shaped(row, &shape, to, n) ? row + shape.end[4] + 1 : NULL;
 }
 
@@ -382,15 +408,14 @@ INLINED static inline size_t scan(const char **bytes, const char *end, const cha
     size_t readable = (size_t)(readable_end - *bytes);
     const char *window_end = *bytes + (readable < WINDOW_BYTES ? 0 : readable - WINDOW_BYTES + 1);
     const char *row = *bytes;
-    struct pattern pattern = no_pattern();
-    struct shape other_before = {0};
+    struct patterns patterns = {.first = no_pattern(), .second = no_pattern()};
     int64_t time_before = 0;
     size_t n = 0;
     for (; row < end && n < room_rows; n++) {
         const char *next;
-        if (row < window_end && take_alike(row, &pattern, encoder, to, n))
-            next = row + pattern.length;
-        else if ((next = take_other(row, window_end, &pattern, &other_before, to, n)) == NULL &&
+        if (row < window_end && take_alike(row, &patterns.first, encoder, to, n))
+            next = row + patterns.first.length;
+        else if ((next = take_other(row, window_end, &patterns, to, n)) == NULL &&
                  (next = take_strictly(row, strict, to, n)) == NULL)
             break;
         if (to->time_us[n] < time_before)

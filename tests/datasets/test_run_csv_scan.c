@@ -206,13 +206,18 @@ Test(run_csv_scan, rows_with_anything_changed_are_taken_only_where_they_are_good
     for (int round = 0; round < 100000; round++) {
         char text[ROOM * RUN_CSV_ROW_BYTES_MAX];
         bool encoder = chance(2) == 0;
-        size_t n = put_row(text, chance(100000), encoder, true);
-        if (chance(2) == 0) {
-            /* Twice the same shape. */
-            memcpy(text + n, text, n);
-            n *= 2;
-        } else {
-            n += put_row(text + n, 100000 + (int64_t)chance(100000), encoder, true);
+        int64_t time_us = chance(100000);
+        size_t length = put_row(text, time_us, encoder, true), n = length;
+        bool two_shapes = chance(2) == 0;
+        /* The same shape again and again, before and after two rows of another one or not. */
+        for (unsigned more = 1 + chance(3); more > 0; more--, n += length)
+            memcpy(text + n, text, length);
+        if (two_shapes) {
+            size_t other = put_row(text + n, time_us, encoder, true);
+            memcpy(text + n + other, text + n, other);
+            n += 2 * other;
+            memcpy(text + n, text, length);
+            n += length;
         }
         for (unsigned changes = 1 + chance(3); changes > 0; changes--) {
             size_t at = chance((uint32_t)n);
@@ -237,6 +242,28 @@ Test(run_csv_scan, rows_with_anything_changed_are_taken_only_where_they_are_good
     }
 }
 
+/* Alone; behind rows of the same shape, which are looked at otherwise, and before one; and behind rows of its
+ * shape and then of another one. */
+static void try_byte(const char *row, bool encoder, size_t at, char c)
+{
+    const char *tail = encoder ? TAIL : TAIL_BARE;
+    int time_digits = (int)strcspn(row, ",");
+    char text[1024];
+    snprintf(text, sizeof text, "%s%s", row, tail);
+    text[at] = c;
+    compare(text, encoder);
+    snprintf(text, sizeof text, "%s%s%s%s%s", row, row, row, row, tail);
+    text[2 * strlen(row) + at] = c;
+    compare(text, encoder);
+    size_t before = (size_t)snprintf(text, sizeof text, "%s%s", row, row);
+    for (int i = 0; i < 2; i++)
+        before += (size_t)snprintf(text + before, sizeof text - before, "%.*s,-5,-6,%s,8\n", time_digits, row,
+                                   encoder ? "-7" : "");
+    snprintf(text + before, sizeof text - before, "%s%s%s%s", row, row, row, tail);
+    text[before + at] = c;
+    compare(text, encoder);
+}
+
 Test(run_csv_scan, every_byte_of_a_row_is_tried_as_every_other_byte)
 {
     static const char *const rows[] = {
@@ -253,17 +280,8 @@ Test(run_csv_scan, every_byte_of_a_row_is_tried_as_every_other_byte)
     for (size_t i = 0; i < sizeof rows / sizeof rows[0]; i++) {
         bool encoder = strstr(rows[i], ",,") == NULL;
         for (size_t at = 0; rows[i][at] != 0; at++) {
-            for (int c = 1; c < 256; c++) {
-                char text[512];
-                snprintf(text, sizeof text, "%s%s", rows[i], encoder ? TAIL : TAIL_BARE);
-                text[at] = (char)c;
-                compare(text, encoder);
-                /* Behind a row of the same shape, which is looked at otherwise; and before one. */
-                snprintf(text, sizeof text, "%s%s%s%s", rows[i], rows[i], rows[i],
-                         encoder ? TAIL : TAIL_BARE);
-                text[strlen(rows[i]) + at] = (char)c;
-                compare(text, encoder);
-            }
+            for (int c = 1; c < 256; c++)
+                try_byte(rows[i], encoder, at, (char)c);
         }
     }
 }
