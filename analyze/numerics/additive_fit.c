@@ -60,18 +60,19 @@ static double middle(const struct additive_data *d)
     return d->value[0] + (double)(sum / (long double)d->n);
 }
 
-/* The weights are all 1: with weights GSL leaves the residual variance out of the covariance. */
+/* The weights are all 1: with weights GSL leaves the residual variance out of the covariance. The
+ * decomposition that gives the answer tells the rank too. */
 static enum err_code solve(const struct additive_data *d, gsl_matrix *x, gsl_vector *y, gsl_vector *weights,
                            gsl_vector *c, gsl_multifit_linear_workspace *work, struct additive_fit *fit,
                            double *residuals, struct err *e)
 {
     double ignored;
-    int status = gsl_multifit_linear_svd(x, work);
-    fit->rank = status == GSL_SUCCESS ? gsl_multifit_linear_rank(RANK_TOLERANCE, work) : 0;
-    if (fit->rank < fit->columns)
-        return err_set(e, ERR_NO_ANSWER, "the values do not tell all effects apart");
+    int status;
     gsl_vector_set_all(weights, 1);
-    status = gsl_multifit_wlinear(x, weights, y, c, fit->covariance, &ignored, work);
+    status = gsl_multifit_wlinear_tsvd(x, weights, y, RANK_TOLERANCE, c, fit->covariance, &ignored,
+                                       &fit->rank, work);
+    if (status == GSL_SUCCESS && fit->rank < fit->columns)
+        return err_set(e, ERR_NO_ANSWER, "the values do not tell all effects apart");
     if (status != GSL_SUCCESS || !isfinite(ignored))
         return err_set(e, ERR_NO_ANSWER, "least squares came to no answer: %s", gsl_strerror(status));
     long double square = 0;

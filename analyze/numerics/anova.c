@@ -183,19 +183,27 @@ struct anova_test anova_equal_differences(const double *values, const size_t *gr
     return t;
 }
 
-/* F of what a model loses when some columns are left out. */
-static enum err_code test_without(const struct additive_data *d, bool groups, bool blocks, bool covariate,
-                                  const struct additive_fit *full, double residual_variance,
-                                  struct anova_test *test, double *square, struct err *e)
+/* What a model loses when some columns are left out, and its F. */
+static void test_without(const struct additive_fit *full, size_t n, size_t columns, double square_without,
+                         struct anova_test *test, double *square)
+{
+    double degrees = (double)n - (double)full->columns, variance = full->residual_square / degrees;
+    *square = fmax(0, square_without - full->residual_square);
+    if (full->columns > columns)
+        *test = f_test(*square / (double)(full->columns - columns) / variance,
+                       (double)(full->columns - columns), degrees);
+}
+
+/* The same of the model with these columns alone. */
+static enum err_code test_against(const struct additive_data *d, bool groups, bool blocks,
+                                  const struct additive_fit *full, struct anova_test *test, double *square,
+                                  struct err *e)
 {
     struct additive_fit reduced;
-    enum err_code code = additive_fit(d, groups, blocks, covariate, &reduced, NULL, e);
+    enum err_code code = additive_fit(d, groups, blocks, false, &reduced, NULL, e);
     if (code != ERR_OK)
         return code;
-    *square = fmax(0, reduced.residual_square - full->residual_square);
-    if (full->columns > reduced.columns)
-        *test = f_test(*square / (double)(full->columns - reduced.columns) / residual_variance,
-                       (double)(full->columns - reduced.columns), (double)(d->n - full->columns));
+    test_without(full, d->n, reduced.columns, reduced.residual_square, test, square);
     additive_fit_free(&reduced);
     return ERR_OK;
 }
@@ -208,52 +216,75 @@ static bool scatters(const double *values, size_t n, double residual_square)
     return sqrt(residual_square / (double)n) > ROUNDING * DBL_EPSILON * greatest;
 }
 
-enum err_code anova_blocks(const double *values, const size_t *group, const size_t *block,
-                           const double *covariate, size_t n, size_t groups, size_t blocks,
-                           struct anova_blocks *result, double *residuals, struct err *e)
+/* The whole model. Its degrees of freedom are told even where nothing scatters; fit is to be freed after
+ * ERR_OK.
+ */
+static enum err_code fit_all(const struct additive_data *d, struct additive_fit *full,
+                             double *degrees_of_freedom, double *residuals, struct err *e)
 {
-    const struct additive_data d = {values, covariate, group, block, n, groups, blocks};
-    bool has_covariate = covariate != NULL;
-    struct additive_fit full;
-    double variance, ignored;
     enum err_code code;
-    memset(result, 0, sizeof *result);
-    result->groups_test.p_value = result->blocks_test.p_value = result->covariate_test.p_value = NAN;
-    result->covariate_slope = result->covariate_standard_error = NAN;
-    if (groups > ANOVA_GROUPS_MAX)
-        return err_set(e, ERR_NO_ANSWER, "%zu groups cannot be compared at a time", groups);
-    code = additive_fit(&d, true, true, has_covariate, &full, residuals, e);
+    if (d->groups > ANOVA_GROUPS_MAX)
+        return err_set(e, ERR_NO_ANSWER, "%zu groups cannot be compared at a time", d->groups);
+    code = additive_fit(d, true, true, true, full, residuals, e);
     if (code != ERR_OK)
         return code;
-    result->degrees_of_freedom = (double)n - (double)full.columns;
-    if (n <= full.columns)
-        code = err_set(e, ERR_NO_ANSWER, "%zu values leave nothing for their scatter beside %zu effects", n,
-                       full.columns);
-    else if (!scatters(values, n, full.residual_square))
+    *degrees_of_freedom = (double)d->n - (double)full->columns;
+    if (d->n <= full->columns)
+        code = err_set(e, ERR_NO_ANSWER, "%zu values leave nothing for their scatter beside %zu effects",
+                       d->n, full->columns);
+    else if (!scatters(d->value, d->n, full->residual_square))
         code = err_set(e, ERR_NO_ANSWER,
                        "the values do not scatter at all, so a difference has no standard error");
     if (code != ERR_OK)
-        goto out;
+        additive_fit_free(full);
+    return code;
+}
+
+enum err_code anova_blocks(const double *values, const size_t *group, const size_t *block, size_t n,
+                           size_t groups, size_t blocks, struct anova_blocks *result, double *residuals,
+                           struct err *e)
+{
+    const struct additive_data d = {values, NULL, group, block, n, groups, blocks};
+    struct additive_fit full;
+    enum err_code code;
+    memset(result, 0, sizeof *result);
+    result->groups_test.p_value = result->blocks_test.p_value = NAN;
+    code = fit_all(&d, &full, &result->degrees_of_freedom, residuals, e);
+    if (code != ERR_OK)
+        return code;
     result->residual_square = full.residual_square;
-    variance = full.residual_square / result->degrees_of_freedom;
-    result->residual_sd = sqrt(variance);
+    result->residual_sd = sqrt(full.residual_square / result->degrees_of_freedom);
     for (size_t i = 0; i < groups; i++) {
         result->effect[i] = full.coefficients[i];
         for (size_t j = 0; j < groups; j++)
             result->covariance[i][j] = gsl_matrix_get(full.covariance, i, j);
     }
-    code = test_without(&d, false, true, has_covariate, &full, variance, &result->groups_test,
-                        &result->group_square, e);
+    code = test_against(&d, false, true, &full, &result->groups_test, &result->group_square, e);
     if (code == ERR_OK && blocks > 1)
-        code = test_without(&d, true, false, has_covariate, &full, variance, &result->blocks_test,
-                            &result->block_square, e);
-    if (code == ERR_OK && has_covariate) {
-        code = test_without(&d, true, true, false, &full, variance, &result->covariate_test, &ignored, e);
-        result->covariate_slope = full.coefficients[full.columns - 1];
-        result->covariate_standard_error =
-            sqrt(variance * gsl_matrix_get(full.covariance, full.columns - 1, full.columns - 1));
-    }
-out:
+        code = test_against(&d, true, false, &full, &result->blocks_test, &result->block_square, e);
+    additive_fit_free(&full);
+    return code;
+}
+
+enum err_code anova_covariate(const double *values, const size_t *group, const size_t *block,
+                              const double *covariate, size_t n, size_t groups, size_t blocks,
+                              double square_without, struct anova_covariate *result, struct err *e)
+{
+    const struct additive_data d = {values, covariate, group, block, n, groups, blocks};
+    struct additive_fit full;
+    double degrees_of_freedom, square;
+    enum err_code code;
+    *result = (struct anova_covariate){.test.p_value = NAN, .slope = NAN, .standard_error = NAN};
+    code = fit_all(&d, &full, &degrees_of_freedom, NULL, e);
+    if (code != ERR_OK)
+        return code;
+    if (isnan(square_without))
+        code = test_against(&d, true, true, &full, &result->test, &square, e);
+    else
+        test_without(&full, n, full.columns - 1, square_without, &result->test, &square);
+    result->slope = full.coefficients[full.columns - 1];
+    result->standard_error = sqrt(full.residual_square / degrees_of_freedom *
+                                  gsl_matrix_get(full.covariance, full.columns - 1, full.columns - 1));
     additive_fit_free(&full);
     return code;
 }

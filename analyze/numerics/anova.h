@@ -39,24 +39,34 @@ struct anova_test anova_equal_scatter(const double *values, const size_t *group,
 struct anova_test anova_equal_differences(const double *values, const size_t *group, const size_t *block,
                                           size_t n, size_t blocks);
 
-/* Additive model: value = feeder + block [+ slope * covariate] + error, by least squares (QR). Cells may be
- * empty, or hold several values. */
+/* Additive model: value = feeder + block + error, by least squares. Cells may be empty, or hold several
+ * values. */
 struct anova_blocks {
-    struct anova_test groups_test;    /* feeders, adjusted for blocks (and the covariate, when in) */
-    struct anova_test blocks_test;    /* blocks, adjusted for feeders */
-    struct anova_test covariate_test; /* only with a covariate: t^2 as F(1, df) */
-    double covariate_slope, covariate_standard_error;
+    struct anova_test groups_test;                      /* feeders, adjusted for blocks */
+    struct anova_test blocks_test;                      /* blocks, adjusted for feeders */
     double block_square, group_square, residual_square; /* sums of squares of the adjusted lines */
     double residual_sd, degrees_of_freedom;
     double effect[ANOVA_GROUPS_MAX];                       /* of each feeder, mean of blocks: adjusted mean */
     double covariance[ANOVA_GROUPS_MAX][ANOVA_GROUPS_MAX]; /* of effect[] over residual variance */
 };
-/* block[i] from 0 to blocks - 1. covariate may be NULL. residuals (n) may be NULL. ERR_NO_ANSWER when feeders
+/* block[i] from 0 to blocks - 1; NULL: no blocks. residuals (n) may be NULL. ERR_NO_ANSWER when feeders
  * cannot be compared within blocks (the design is not connected), no degree of freedom is left, nothing
  * scatters by more than the last digits of the values (degrees_of_freedom is then set all the same), or
  * groups is above ANOVA_GROUPS_MAX. The result is large: keep it off the stack. */
-enum err_code anova_blocks(const double *values, const size_t *group, const size_t *block,
-                           const double *covariate, size_t n, size_t groups, size_t blocks,
-                           struct anova_blocks *result, double *residuals, struct err *e);
+enum err_code anova_blocks(const double *values, const size_t *group, const size_t *block, size_t n,
+                           size_t groups, size_t blocks, struct anova_blocks *result, double *residuals,
+                           struct err *e);
+
+/* The same model with slope * covariate added to it. */
+struct anova_covariate {
+    struct anova_test test; /* t^2 as F(1, df) */
+    double slope, standard_error;
+};
+/* square_without: the residual_square of the model without the covariate, where anova_blocks has told it of
+ * the same values; NAN: to be found. ERR_NO_ANSWER as of anova_blocks, and for a covariate that feeders and
+ * blocks tell already. */
+enum err_code anova_covariate(const double *values, const size_t *group, const size_t *block,
+                              const double *covariate, size_t n, size_t groups, size_t blocks,
+                              double square_without, struct anova_covariate *result, struct err *e);
 
 #endif

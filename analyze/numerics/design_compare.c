@@ -273,13 +273,15 @@ static enum err_code own_scatter(const struct columns *c, struct design_result *
 {
     double *a = malloc((c->n + 1) * sizeof *a), *b = malloc((c->n + 1) * sizeof *b);
     struct factor factor = {NAN, NAN, NULL};
+    /* Each pair is then judged as if it were the only one, and adjusted at the end. */
+    const bool holm = blocks && r->groups > 2;
     if (a == NULL || b == NULL) {
         free(a);
         free(b);
         return err_set(e, ERR_MEMORY, "not enough memory to compare %zu values", c->n);
     }
     /* Without a table it takes longer and is the same. */
-    if (r->groups >= STUDENTISED_TABLE_LEAST)
+    if (!holm && r->groups >= STUDENTISED_TABLE_LEAST)
         factor.table = studentised_table_new((int)r->groups, LEVEL);
     for (size_t i = 0; i < r->pair_count; i++) {
         struct design_pair *pair = &r->pairs[i];
@@ -299,12 +301,12 @@ static enum err_code own_scatter(const struct columns *c, struct design_result *
             continue;
         }
         take_difference(pair, &d);
-        judge_pair(pair, r->groups, &factor);
+        judge_pair(pair, holm ? 2 : r->groups, &factor);
     }
     studentised_table_free(factor.table);
     free(a);
     free(b);
-    return blocks && r->groups > 2 ? adjust_pairs(r, e) : ERR_OK;
+    return holm ? adjust_pairs(r, e) : ERR_OK;
 }
 
 /* Each pair with the scatter of all. covariance: of the means, over the residual variance; row length given.
@@ -345,11 +347,12 @@ static void places(const struct columns *c, double *place)
     }
 }
 
-/* Whether it matters when a value was taken. Shown, never taken out. */
-static void test_order(const struct columns *c, struct design_result *r, struct anova_blocks *a)
+/* Whether it matters when a value was taken. Shown, never taken out. blocks: of the same values, where they
+ * were compared within blocks. */
+static void test_order(const struct columns *c, struct design_result *r, const struct anova_blocks *blocks)
 {
     double *when = malloc((c->n + 1) * sizeof *when);
-    struct anova_blocks *with = a;
+    struct anova_covariate with;
     r->order_slope = NAN;
     if (when == NULL)
         return;
@@ -357,10 +360,11 @@ static void test_order(const struct columns *c, struct design_result *r, struct 
         places(c, when);
     else
         memcpy(when, c->order, c->n * sizeof *when);
-    if (anova_blocks(c->value, c->group, r->by_blocks ? c->block : NULL, when, c->n, c->groups,
-                     r->by_blocks ? c->blocks : 1, with, NULL, NULL) == ERR_OK) {
-        r->order = with->covariate_test;
-        r->order_slope = with->covariate_slope;
+    if (anova_covariate(c->value, c->group, r->by_blocks ? c->block : NULL, when, c->n, c->groups,
+                        r->by_blocks ? c->blocks : 1, r->by_blocks ? blocks->residual_square : NAN, &with,
+                        NULL) == ERR_OK) {
+        r->order = with.test;
+        r->order_slope = with.slope;
     }
     free(when);
 }
@@ -389,7 +393,7 @@ static enum err_code compare_in_blocks(const struct columns *c, struct design_re
     enum err_code code;
     if (residuals == NULL)
         return err_set(e, ERR_MEMORY, "not enough memory to compare %zu values", c->n);
-    code = anova_blocks(c->value, c->group, c->block, NULL, c->n, c->groups, c->blocks, a, residuals, e);
+    code = anova_blocks(c->value, c->group, c->block, c->n, c->groups, c->blocks, a, residuals, e);
     if (code != ERR_OK)
         goto out;
     r->by_blocks = true;

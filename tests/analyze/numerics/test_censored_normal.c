@@ -70,7 +70,7 @@ Test(censored_normal, without_censoring_it_is_least_squares)
     struct censored_normal r;
     quantity_init_numerics();
     cr_assert_eq(censored_normal(PEAS, at_least, PEAS_NITROGEN, PEAS_BLOCK, 24, 2, 6, &r, NULL), ERR_OK);
-    cr_assert_eq(anova_blocks(PEAS, PEAS_NITROGEN, PEAS_BLOCK, NULL, 24, 2, 6, &a, NULL, NULL), ERR_OK);
+    cr_assert_eq(anova_blocks(PEAS, PEAS_NITROGEN, PEAS_BLOCK, 24, 2, 6, &a, NULL, NULL), ERR_OK);
     expect_near(r.sigma_corrected, a.residual_sd, 1e-12);
     cr_expect_eq(r.degrees_of_freedom, a.degrees_of_freedom);
     for (size_t i = 0; i < 2; i++) {
