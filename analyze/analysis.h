@@ -371,6 +371,7 @@ struct session {
     size_t comparison_count;
     struct comparison_family *families;
     size_t family_count;
+    struct studentised_tables *studentised;       /* what comparisons ask; NULL: they take longer */
     size_t adjusted_count;                        /* families whose p values were adjusted together (Holm) */
     bool accept[CONDITION_COUNT];                 /* conditions that may differ */
     struct plan_matter matters[PLAN_MATTERS_MAX]; /* differences that matter, before those of the plans */

@@ -2,7 +2,6 @@
 
 #include "analyze/comparison_push.h"
 #include "analyze/numerics/difference.h"
-#include "analyze/numerics/studentised_range.h"
 #include "analyze/outcome_comparison.h"
 
 #include <math.h>
@@ -12,9 +11,6 @@
 
 const char *const VERDICT_NAMES[VERDICT_COUNT] = {"a_higher", "b_higher", "no_difference_shown", "equivalent",
                                                   "not_comparable"};
-
-/* Two-sided level of the verdicts, and of the 95 % intervals. */
-#define LEVEL 0.05
 
 bool comparison_same_calibration(const struct session *s, const struct feeder_result *fa,
                                  const struct feeder_result *fb)
@@ -36,38 +32,21 @@ bool comparison_same_calibration(const struct session *s, const struct feeder_re
     return true;
 }
 
-double comparison_family_p(double difference, double standard_error, double degrees_of_freedom, size_t count)
+double comparison_family_p(struct studentised_tables *tables, double difference, double standard_error,
+                           double degrees_of_freedom, size_t count)
 {
     if (count <= 2 || !(standard_error > 0))
         return difference_p_value(difference, standard_error, degrees_of_freedom);
-    return studentised_range_upper(sqrt(2) * fabs(difference) / standard_error, (int)count,
-                                   fmax(1, degrees_of_freedom));
+    return studentised_tables_upper(tables, sqrt(2) * fabs(difference) / standard_error, (int)count,
+                                    fmax(1, degrees_of_freedom));
 }
 
-double comparison_family_factor(double degrees_of_freedom, size_t count)
+double comparison_family_factor(struct studentised_tables *tables, double degrees_of_freedom, size_t count)
 {
     return count <= 2 ? quantity_t_975(degrees_of_freedom)
-                      : studentised_range_quantile(LEVEL, (int)count, fmax(1, degrees_of_freedom)) / sqrt(2);
-}
-
-struct studentised_table *comparison_table(size_t count)
-{
-    return count >= STUDENTISED_TABLE_LEAST ? studentised_table_new((int)count, LEVEL) : NULL;
-}
-
-double comparison_table_p(const struct studentised_table *table, double difference, double standard_error,
-                          double degrees_of_freedom, size_t count)
-{
-    if (table == NULL || !(standard_error > 0))
-        return comparison_family_p(difference, standard_error, degrees_of_freedom, count);
-    return studentised_table_upper(table, sqrt(2) * fabs(difference) / standard_error,
-                                   fmax(1, degrees_of_freedom));
-}
-
-double comparison_table_factor(const struct studentised_table *table, double degrees_of_freedom, size_t count)
-{
-    return table == NULL ? comparison_family_factor(degrees_of_freedom, count)
-                         : studentised_table_quantile(table, fmax(1, degrees_of_freedom)) / sqrt(2);
+                      : studentised_tables_quantile(tables, COMPARISON_LEVEL, (int)count,
+                                                    fmax(1, degrees_of_freedom)) /
+                            sqrt(2);
 }
 
 static size_t pair_index(size_t count, size_t i, size_t j)
@@ -387,8 +366,8 @@ static void give_verdicts(struct session *s)
         struct comparison *c = &s->comparisons[i];
         if (!c->has_p_value)
             continue;
-        c->shown = c->p_value < LEVEL;
-        if (c->has_equivalence_p_value && c->equivalence_p_value < LEVEL)
+        c->shown = c->p_value < COMPARISON_LEVEL;
+        if (c->has_equivalence_p_value && c->equivalence_p_value < COMPARISON_LEVEL)
             c->verdict = VERDICT_EQUIVALENT;
         else if (c->shown)
             c->verdict = c->difference.value > 0 ? VERDICT_A_HIGHER : VERDICT_B_HIGHER;

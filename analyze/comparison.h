@@ -7,6 +7,9 @@
 #include "analyze/comparison_gate.h"
 #include "analyze/numerics/studentised_table.h"
 
+/* Two-sided level of the verdicts, and of the 95 % intervals. */
+#define COMPARISON_LEVEL 0.05
+
 /* Compare every pair of session->feeders in every quantity and at every speed that both have, and in every
  * quantity of their outcomes that is marked so, into session->comparisons. Feeders that were all measured
  * alike form a family (session->families): their pairs are judged together by the design that was run. p
@@ -64,16 +67,11 @@ typedef enum err_code comparison_judge(struct session *s, const struct compariso
 enum err_code comparison_form_families(struct session *s, const struct comparison_question *q, size_t first,
                                        comparison_judge *judge, struct err *e);
 
-/* p value of a pair among the pairs of a family of count members: studentised range; t where they are two. */
-double comparison_family_p(double difference, double standard_error, double degrees_of_freedom, size_t count);
-/* The same two of many pairs, by a table of as many means (NULL: none) at 5 %: comparison_table(count), which
- * is NULL where there are too few of them, is to be freed. */
-struct studentised_table *comparison_table(size_t count);
-double comparison_table_p(const struct studentised_table *table, double difference, double standard_error,
-                          double degrees_of_freedom, size_t count);
-double comparison_table_factor(const struct studentised_table *table, double degrees_of_freedom,
-                               size_t count);
+/* p value of a pair among the pairs of a family of count members: studentised range; t where they are two.
+ * tables: of the session, at 5 %; NULL: none, which takes longer. */
+double comparison_family_p(struct studentised_tables *tables, double difference, double standard_error,
+                           double degrees_of_freedom, size_t count);
 /* Half width of the 95 % interval of such a pair, all pairs together, in standard errors. */
-double comparison_family_factor(double degrees_of_freedom, size_t count);
+double comparison_family_factor(struct studentised_tables *tables, double degrees_of_freedom, size_t count);
 
 #endif

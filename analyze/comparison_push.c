@@ -2,7 +2,6 @@
 
 #include "analyze/bench_test.h"
 #include "analyze/numerics/difference.h"
-#include "analyze/numerics/studentised_range.h"
 #include "analyze/push_budget.h"
 
 #include <math.h>
@@ -201,7 +200,7 @@ void comparison_push_budget(const struct session *s, const struct comparison *c,
  * values.
  */
 static void fill_pair(const struct session *s, struct comparison *c, const struct design_pair *pair,
-                      const struct design_result *design, size_t count, const struct studentised_table *table)
+                      const struct design_result *design, size_t count)
 {
     const struct feeder_result *fa = &s->feeders[c->a], *fb = &s->feeders[c->b];
     bool same_calibration = comparison_same_calibration(s, fa, fb);
@@ -238,8 +237,8 @@ static void fill_pair(const struct session *s, struct comparison *c, const struc
     /* The design may hold a part of the family only. */
     if (!same_calibration || design->groups != count) {
         double u = same_calibration ? pair->standard_error : q->standard_uncertainty;
-        c->p_value_family = comparison_table_p(table, d, u, degrees, count);
-        family_half = comparison_table_factor(table, degrees, count) * u;
+        c->p_value_family = comparison_family_p(s->studentised, d, u, degrees, count);
+        family_half = comparison_family_factor(s->studentised, degrees, count) * u;
     }
     q->low_95 = d - wider * half;
     q->high_95 = d + wider * half;
@@ -267,22 +266,22 @@ static enum err_code compare_part(const struct session *s, const struct comparis
         return err_set(e, ERR_NO_ANSWER, "a single feeder");
     code = comparison_push_values(s, chosen, *part_count, q->speed_mm_s, q->onset, &values, &n, e);
     if (code == ERR_OK)
-        code = design_compare(values, n, *part_count, in_one_series(s, chosen, *part_count), design, e);
+        code = design_compare(values, n, *part_count, in_one_series(s, chosen, *part_count), s->studentised,
+                              design, e);
     free(values);
     return code;
 }
 
-/* Fill the pairs of a part. Of the whole family, pairs within one series are left to their series. table: of
- * as many feeders as the family has. */
+/* Fill the pairs of a part. Of the whole family, pairs within one series are left to their series. */
 static void fill_part(struct session *s, const struct comparison_question *q, size_t first,
                       const size_t *members, size_t count, const size_t *part,
-                      const struct design_result *design, bool across, const struct studentised_table *table)
+                      const struct design_result *design, bool across)
 {
     for (size_t k = 0; k < design->pair_count; k++) {
         const struct design_pair *pair = &design->pairs[k];
         struct comparison *c = comparison_of(s, q, first, members[part[pair->a]], members[part[pair->b]]);
         if (!across || s->feeders[c->a].series != s->feeders[c->b].series)
-            fill_pair(s, c, pair, design, count, table);
+            fill_pair(s, c, pair, design, count);
     }
 }
 
@@ -306,18 +305,15 @@ static enum err_code judge(struct session *s, const struct comparison_question *
 {
     size_t feeders[ANOVA_GROUPS_MAX], part[ANOVA_GROUPS_MAX], part_count;
     struct err why = {0};
-    struct studentised_table *table;
     bool across;
     enum err_code code;
     for (size_t i = 0; i < count; i++)
         feeders[i] = q->feeders[members[i]];
     across = !in_one_series(s, feeders, count);
-    /* Feeders of one series are judged by the p values and intervals of their one design. */
-    table = across ? comparison_table(count) : NULL;
     code = compare_part(s, q, feeders, count, SIZE_MAX, part, &part_count, &family->design, &why);
     family->designed = code == ERR_OK;
     if (code == ERR_OK) {
-        fill_part(s, q, first, members, count, part, &family->design, across, table);
+        fill_part(s, q, first, members, count, part, &family->design, across);
         memcpy(family->value, family->design.mean, count * sizeof *family->value);
         design_result_free(&family->design);
     }
@@ -330,7 +326,7 @@ static enum err_code judge(struct session *s, const struct comparison_question *
         }
         code = compare_part(s, q, feeders, count, k, part, &part_count, design, &of_part);
         if (code == ERR_OK) {
-            fill_part(s, q, first, members, count, part, design, false, table);
+            fill_part(s, q, first, members, count, part, design, false);
             for (size_t i = 0; !family->designed && i < part_count; i++)
                 family->value[part[i]] = design->mean[i];
             design_result_free(design);
@@ -339,7 +335,6 @@ static enum err_code judge(struct session *s, const struct comparison_question *
         }
         free(design);
     }
-    studentised_table_free(table);
     if (code == ERR_MEMORY) {
         if (e != NULL)
             *e = why;

@@ -6,14 +6,11 @@
 #include <math.h>
 #include <stdlib.h>
 
-#define LEVEL 0.05 /* of the verdicts */
-
 /* Of a family over several series a pair of one series is judged by the scatter and the degrees of freedom of
  * that series, yet at the level of the whole family: the level in a design of that series alone that asks as
  * much of its differences. */
 static void take_series(const struct session *s, const struct comparison *c,
-                        const struct comparison_family *f, const struct studentised_table *table,
-                        struct power_design *design)
+                        const struct comparison_family *f, struct power_design *design)
 {
     const size_t series = s->feeders[c->a].series;
     double degrees = c->scatter_degrees;
@@ -27,8 +24,9 @@ static void take_series(const struct session *s, const struct comparison *c,
                               c->method == DESIGN_METHOD_NAMES[DESIGN_GAMES_HOWELL]
                           ? 2
                           : members;
-    design->level = comparison_family_p(comparison_table_factor(table, degrees, f->count), 1, degrees,
-                                        (size_t)design->feeders);
+    design->level =
+        comparison_family_p(s->studentised, comparison_family_factor(s->studentised, degrees, f->count), 1,
+                            degrees, (size_t)design->feeders);
 }
 
 /* Differences found where the scatter is 1, for designs met before: pairs of a family share one, and the
@@ -40,8 +38,6 @@ struct found {
     double difference;
 };
 struct memory {
-    struct studentised_table *table; /* of so many feeders; NULL: none */
-    size_t feeders;
     struct power_memory criticals;
     struct found kept[DESIGNS_KEPT];
     size_t count; /* of all ever kept; the oldest is overwritten */
@@ -65,16 +61,6 @@ static double found_at_unit_scatter(struct memory *m, struct power_design design
     return to->difference;
 }
 
-static const struct studentised_table *table_of(struct memory *m, size_t feeders)
-{
-    if (m->feeders != feeders) {
-        studentised_table_free(m->table);
-        m->table = comparison_table(feeders);
-        m->feeders = feeders;
-    }
-    return m->table;
-}
-
 static void forecast(const struct session *s, struct comparison *c, const struct comparison_family *f,
                      struct memory *m)
 {
@@ -84,7 +70,7 @@ static void forecast(const struct session *s, struct comparison *c, const struct
     struct power_design design = {.feeders = (int)d->groups,
                                   .blocks = d->by_blocks,
                                   .sd = scatter * sqrt((double)c->difference.n / 2),
-                                  .level = LEVEL,
+                                  .level = COMPARISON_LEVEL,
                                   .memory = &m->criticals};
     bool own = d->method == DESIGN_BLOCKS_OWN || d->method == DESIGN_GAMES_HOWELL;
     struct err e;
@@ -96,12 +82,7 @@ static void forecast(const struct session *s, struct comparison *c, const struct
         design.feeders = 2;
         design.level /= (double)(d->groups * (d->groups - 1)) / 2;
     }
-    take_series(s, c, f, table_of(m, f->count), &design);
-    m->criticals.table = design.feeders >= STUDENTISED_TABLE_LEAST && design.level == LEVEL
-                             ? table_of(m, (size_t)design.feeders)
-                             : NULL;
-    m->criticals.table_feeders = design.feeders;
-    m->criticals.table_level = design.level;
+    take_series(s, c, f, &design);
     c->seen_difference = design.sd * found_at_unit_scatter(m, design, n);
     /* Of a difference that is shown nobody asks how to show it. */
     if (c->shown)
@@ -117,6 +98,7 @@ void comparison_sizes(struct session *s)
     /* Without memory nothing is said of repeats, which is no error of the comparison. */
     if (m == NULL)
         return;
+    m->criticals.tables = s->studentised;
     progress_begin(s->progress, "forecasting repeats", s->comparison_count, s->comparison_count);
     for (size_t i = 0; i < s->comparison_count; i++) {
         struct comparison *c = &s->comparisons[i];
@@ -124,6 +106,5 @@ void comparison_sizes(struct session *s)
             forecast(s, c, &s->families[c->family], m);
         progress_add(s->progress, 1, 1);
     }
-    studentised_table_free(m->table);
     free(m);
 }

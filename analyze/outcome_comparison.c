@@ -199,7 +199,7 @@ void outcome_comparison_budget_of(const struct session *s, const struct comparis
 
 /* One pair in a family of count members. */
 static void fill_pair(const struct session *s, struct comparison *c, const struct outcome_quantity *a,
-                      const struct outcome_quantity *b, size_t count, const struct studentised_table *table)
+                      const struct outcome_quantity *b, size_t count)
 {
     const struct feeder_result *fa = &s->feeders[c->a], *fb = &s->feeders[c->b];
     double difference = a->q.value - b->q.value, u, degrees, family_half;
@@ -219,11 +219,11 @@ static void fill_pair(const struct session *s, struct comparison *c, const struc
     c->has_p_value = true;
     c->method =
         count > 2 ? "two values with their budgets, studentised range" : "two values with their budgets";
-    c->p_value_family = comparison_table_p(table, difference, u, degrees, count);
+    c->p_value_family = comparison_family_p(s->studentised, difference, u, degrees, count);
     /* The intervals agree with the p values. */
     c->difference.low_95 = difference - quantity_t_975(degrees) * u;
     c->difference.high_95 = difference + quantity_t_975(degrees) * u;
-    family_half = comparison_table_factor(table, degrees, count) * u;
+    family_half = comparison_family_factor(s->studentised, degrees, count) * u;
     c->family_low_95 = difference - family_half;
     c->family_high_95 = difference + family_half;
 }
@@ -232,7 +232,6 @@ static enum err_code judge(struct session *s, const struct comparison_question *
                            const size_t *members, size_t count, struct comparison_family *family,
                            struct err *e)
 {
-    struct studentised_table *table = comparison_table(count);
     (void)e;
     for (size_t i = 0; i < count; i++) {
         const struct outcome_quantity *a =
@@ -240,10 +239,8 @@ static enum err_code judge(struct session *s, const struct comparison_question *
         family->value[i] = a->q.value;
         for (size_t j = i + 1; j < count; j++)
             fill_pair(s, comparison_of(s, q, first, members[i], members[j]), a,
-                      value_of(s, q->feeders[members[j]], q->test, q->quantity, q->setting, q->unit), count,
-                      table);
+                      value_of(s, q->feeders[members[j]], q->test, q->quantity, q->setting, q->unit), count);
     }
-    studentised_table_free(table);
     return ERR_OK;
 }
 

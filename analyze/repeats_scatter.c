@@ -132,7 +132,7 @@ static enum err_code family_scatter(struct repeats_plan *plan, const struct desi
     enum err_code code;
     if (design == NULL)
         return err_set(e, ERR_MEMORY, "not enough memory for %zu values", n);
-    code = design_compare(values, n, plan->count, with_blocks, design, e);
+    code = design_compare(values, n, plan->count, with_blocks, NULL, design, e);
     if (code != ERR_OK) {
         free(design);
         return code;

@@ -397,6 +397,20 @@ static enum err_code sum_up_feeders(struct session *s, struct err *e)
     return code;
 }
 
+static enum err_code compare_feeders(struct session *s, struct err *e)
+{
+    enum err_code code;
+    s->studentised = studentised_tables_new(COMPARISON_LEVEL);
+    code = comparison_all(s, e);
+    if (code == ERR_OK)
+        comparison_sizes(s);
+    studentised_tables_free(s->studentised);
+    s->studentised = NULL;
+    if (code == ERR_OK)
+        code = comparison_resample(s, e);
+    return code == ERR_OK ? result_flags_comparisons(s, e) : code;
+}
+
 enum err_code session_analyse(const char *const *folders, size_t count, int threads, struct session **session,
                               struct err *e)
 {
@@ -433,13 +447,7 @@ enum err_code session_analyse_with(const char *const *folders, size_t count,
     if (code == ERR_OK)
         result_flags_outcomes(s);
     if (code == ERR_OK)
-        code = comparison_all(s, e);
-    if (code == ERR_OK)
-        comparison_sizes(s);
-    if (code == ERR_OK)
-        code = comparison_resample(s, e);
-    if (code == ERR_OK)
-        code = result_flags_comparisons(s, e);
+        code = compare_feeders(s, e);
     if (code != ERR_OK) {
         session_free(s);
         return code;

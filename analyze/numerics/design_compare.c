@@ -3,8 +3,6 @@
 #include "analyze/numerics/censored_normal.h"
 #include "analyze/numerics/difference.h"
 #include "analyze/numerics/quantity.h"
-#include "analyze/numerics/studentised_range.h"
-#include "analyze/numerics/studentised_table.h"
 
 #include <gsl/gsl_cdf.h>
 #include <math.h>
@@ -155,14 +153,8 @@ static void plain_means(const struct columns *c, struct design_result *r)
         r->mean[g] = r->count[g] > 0 ? (double)(sums[g] / (long double)r->count[g]) : NAN;
 }
 
-/* Everything of a pair that follows from its difference, standard error and degrees of freedom. Pairs of one
- * family often share the latter: factor remembers the last ones. */
-struct factor {
-    double degrees_of_freedom, value;
-    struct studentised_table *table; /* of many feeders that have a scatter each; NULL: none */
-};
-
-static void judge_pair(struct design_pair *pair, size_t groups, struct factor *factor)
+/* Everything of a pair that follows from its difference, standard error and degrees of freedom. */
+static void judge_pair(struct design_pair *pair, size_t groups, struct studentised_tables *tables)
 {
     double n = pair->degrees_of_freedom, half, family_half;
     if (!(pair->standard_error > 0) || !isfinite(pair->standard_error) || !(n > 0)) {
@@ -177,17 +169,9 @@ static void judge_pair(struct design_pair *pair, size_t groups, struct factor *f
     family_half = half;
     pair->p_family = pair->p_alone;
     if (groups > 2) {
-        pair->p_family = factor->table != NULL
-                             ? studentised_table_upper(factor->table, M_SQRT2 * fabs(pair->t), fmax(1, n))
-                             : studentised_range_upper(M_SQRT2 * fabs(pair->t), (int)groups, fmax(1, n));
-        if (!(factor->degrees_of_freedom == n)) {
-            factor->degrees_of_freedom = n;
-            factor->value =
-                (factor->table != NULL ? studentised_table_quantile(factor->table, fmax(1, n))
-                                       : studentised_range_quantile(LEVEL, (int)groups, fmax(1, n))) /
-                M_SQRT2;
-        }
-        family_half = factor->value * pair->standard_error;
+        pair->p_family = studentised_tables_upper(tables, M_SQRT2 * fabs(pair->t), (int)groups, fmax(1, n));
+        family_half = studentised_tables_quantile(tables, LEVEL, (int)groups, fmax(1, n)) / M_SQRT2 *
+                      pair->standard_error;
     }
     pair->low_95 = pair->difference - half;
     pair->high_95 = pair->difference + half;
@@ -269,10 +253,10 @@ static enum err_code adjust_pairs(struct design_result *r, struct err *e)
 }
 
 /* Each pair with its own scatter: within shared blocks, or as two independent groups. */
-static enum err_code own_scatter(const struct columns *c, struct design_result *r, bool blocks, struct err *e)
+static enum err_code own_scatter(const struct columns *c, struct design_result *r, bool blocks,
+                                 struct studentised_tables *tables, struct err *e)
 {
     double *a = malloc((c->n + 1) * sizeof *a), *b = malloc((c->n + 1) * sizeof *b);
-    struct factor factor = {NAN, NAN, NULL};
     /* Each pair is then judged as if it were the only one, and adjusted at the end. */
     const bool holm = blocks && r->groups > 2;
     if (a == NULL || b == NULL) {
@@ -280,9 +264,6 @@ static enum err_code own_scatter(const struct columns *c, struct design_result *
         free(b);
         return err_set(e, ERR_MEMORY, "not enough memory to compare %zu values", c->n);
     }
-    /* Without a table it takes longer and is the same. */
-    if (!holm && r->groups >= STUDENTISED_TABLE_LEAST)
-        factor.table = studentised_table_new((int)r->groups, LEVEL);
     for (size_t i = 0; i < r->pair_count; i++) {
         struct design_pair *pair = &r->pairs[i];
         struct difference d;
@@ -301,9 +282,8 @@ static enum err_code own_scatter(const struct columns *c, struct design_result *
             continue;
         }
         take_difference(pair, &d);
-        judge_pair(pair, holm ? 2 : r->groups, &factor);
+        judge_pair(pair, holm ? 2 : r->groups, tables);
     }
-    studentised_table_free(factor.table);
     free(a);
     free(b);
     return holm ? adjust_pairs(r, e) : ERR_OK;
@@ -311,11 +291,9 @@ static enum err_code own_scatter(const struct columns *c, struct design_result *
 
 /* Each pair with the scatter of all. covariance: of the means, over the residual variance; row length given.
  */
-static void pooled_scatter(struct design_result *r, const double *covariance, size_t row)
+static void pooled_scatter(struct design_result *r, const double *covariance, size_t row,
+                           struct studentised_tables *tables)
 {
-    struct factor factor = {NAN, NAN, NULL};
-    if (r->groups >= STUDENTISED_TABLE_LEAST)
-        factor.table = studentised_table_new((int)r->groups, LEVEL);
     for (size_t i = 0; i < r->pair_count; i++) {
         struct design_pair *pair = &r->pairs[i];
         size_t a = pair->a, b = pair->b;
@@ -324,9 +302,8 @@ static void pooled_scatter(struct design_result *r, const double *covariance, si
         pair->difference = r->mean[a] - r->mean[b];
         pair->standard_error = r->residual_sd * sqrt(square);
         pair->degrees_of_freedom = r->degrees_of_freedom;
-        judge_pair(pair, r->groups, &factor);
+        judge_pair(pair, r->groups, tables);
     }
-    studentised_table_free(factor.table);
 }
 
 /* F of a single pair, for the design as a whole. */
@@ -387,7 +364,8 @@ static bool scatters_differ(const struct columns *c, const double *residuals, st
 
 /* Feeders run in blocks. ERR_NO_ANSWER: not connected, or nothing left for the scatter. */
 static enum err_code compare_in_blocks(const struct columns *c, struct design_result *r,
-                                       struct anova_blocks *a, struct err *e)
+                                       struct anova_blocks *a, struct studentised_tables *tables,
+                                       struct err *e)
 {
     double *residuals = malloc((c->n + 1) * sizeof *residuals);
     enum err_code code;
@@ -407,24 +385,25 @@ static enum err_code compare_in_blocks(const struct columns *c, struct design_re
     if (c->groups == 2) {
         r->method = DESIGN_PAIRED;
         plain_means(c, r);
-        code = own_scatter(c, r, true, e);
+        code = own_scatter(c, r, true, tables, e);
         test_pair(r);
         goto out;
     }
     if (scatters_differ(c, residuals, r)) {
         r->method = DESIGN_BLOCKS_OWN;
-        code = own_scatter(c, r, true, e);
+        code = own_scatter(c, r, true, tables, e);
         r->residual_sd = NAN;
     } else {
         r->method = DESIGN_BLOCKS_TUKEY;
-        pooled_scatter(r, &a->covariance[0][0], ANOVA_GROUPS_MAX);
+        pooled_scatter(r, &a->covariance[0][0], ANOVA_GROUPS_MAX, tables);
     }
 out:
     free(residuals);
     return code;
 }
 
-static enum err_code compare_groups(const struct columns *c, struct design_result *r, struct err *e)
+static enum err_code compare_groups(const struct columns *c, struct design_result *r,
+                                    struct studentised_tables *tables, struct err *e)
 {
     struct anova_one_way one;
     enum err_code code;
@@ -440,13 +419,13 @@ static enum err_code compare_groups(const struct columns *c, struct design_resul
     r->feeders = one.test;
     if (c->groups == 2) {
         r->method = DESIGN_WELCH;
-        code = own_scatter(c, r, false, e);
+        code = own_scatter(c, r, false, tables, e);
         test_pair(r);
     } else if (r->scatter.present && r->scatter.p_value < DESIGN_SCATTER_LEVEL) {
         r->method = DESIGN_GAMES_HOWELL;
         r->feeders = one.welch;
         r->residual_sd = NAN;
-        code = own_scatter(c, r, false, e);
+        code = own_scatter(c, r, false, tables, e);
     } else {
         double *covariance = calloc(c->groups * c->groups, sizeof *covariance);
         if (covariance == NULL)
@@ -454,17 +433,16 @@ static enum err_code compare_groups(const struct columns *c, struct design_resul
         r->method = DESIGN_TUKEY;
         for (size_t g = 0; g < c->groups; g++)
             covariance[g * c->groups + g] = 1 / (double)r->count[g];
-        pooled_scatter(r, covariance, c->groups);
+        pooled_scatter(r, covariance, c->groups, tables);
         free(covariance);
     }
     return code;
 }
 
 static enum err_code compare_censored(const struct columns *c, struct design_result *r, bool blocks,
-                                      struct err *e)
+                                      struct studentised_tables *tables, struct err *e)
 {
     struct censored_normal fit;
-    struct factor factor = {NAN, NAN, NULL};
     enum err_code code = censored_normal(c->value, c->at_least, c->group, blocks ? c->block : NULL, c->n,
                                          c->groups, blocks ? c->blocks : 1, &fit, e);
     if (code != ERR_OK)
@@ -485,7 +463,7 @@ static enum err_code compare_censored(const struct columns *c, struct design_res
         pair->difference = fit.mean[a] - fit.mean[b];
         pair->standard_error = sqrt(fit.covariance[a][a] + fit.covariance[b][b] - 2 * fit.covariance[a][b]);
         pair->degrees_of_freedom = fit.degrees_of_freedom;
-        judge_pair(pair, r->groups, &factor);
+        judge_pair(pair, r->groups, tables);
     }
     return ERR_OK;
 }
@@ -527,7 +505,8 @@ static enum err_code require_pair(const struct design_result *r, struct err *e)
 
 /* One attempt, with or without blocks. */
 static enum err_code attempt(const struct design_value *values, size_t n, size_t groups, bool blocks,
-                             struct design_result *r, struct anova_blocks *a, struct err *e)
+                             struct studentised_tables *tables, struct design_result *r,
+                             struct anova_blocks *a, struct err *e)
 {
     struct columns c;
     enum err_code code;
@@ -541,9 +520,9 @@ static enum err_code attempt(const struct design_value *values, size_t n, size_t
     if (code == ERR_OK && blocks && c.blocks < 2)
         code = err_set(e, ERR_NO_ANSWER, "no two blocks are shared");
     if (code == ERR_OK)
-        code = c.censored > 0 ? compare_censored(&c, r, blocks, e)
-               : blocks       ? compare_in_blocks(&c, r, a, e)
-                              : compare_groups(&c, r, e);
+        code = c.censored > 0 ? compare_censored(&c, r, blocks, tables, e)
+               : blocks       ? compare_in_blocks(&c, r, a, tables, e)
+                              : compare_groups(&c, r, tables, e);
     if (code == ERR_OK)
         code = require_pair(r, e);
     if (code == ERR_OK && c.censored == 0)
@@ -554,27 +533,39 @@ static enum err_code attempt(const struct design_value *values, size_t n, size_t
     return code;
 }
 
-enum err_code design_compare(const struct design_value *values, size_t n, size_t groups, bool with_blocks,
-                             struct design_result *result, struct err *e)
+/* Within blocks where there are any, else without. */
+static enum err_code attempt_all(const struct design_value *values, size_t n, size_t groups, bool with_blocks,
+                                 struct studentised_tables *tables, struct design_result *result,
+                                 struct err *e)
 {
-    struct anova_blocks *a;
+    struct anova_blocks *a = calloc(1, sizeof *a);
     struct err of_blocks = {0};
     enum err_code code = ERR_NO_ANSWER;
-    memset(result, 0, sizeof *result);
-    if (groups < 2 || groups > ANOVA_GROUPS_MAX)
-        return err_set(e, ERR_NO_ANSWER, "%zu feeders cannot be compared at a time", groups);
-    a = calloc(1, sizeof *a);
     if (a == NULL)
         return err_set(e, ERR_MEMORY, "not enough memory to compare %zu feeders", groups);
     if (with_blocks)
-        code = attempt(values, n, groups, true, result, a, &of_blocks);
+        code = attempt(values, n, groups, true, tables, result, a, &of_blocks);
     /* Blocks that leave nothing at all for the scatter are an answer: without them the differences of the
      * blocks would pass for it. */
     if (code == ERR_NO_ANSWER && !(a->degrees_of_freedom > 0 && a->residual_sd == 0))
-        code = attempt(values, n, groups, false, result, a, e);
+        code = attempt(values, n, groups, false, tables, result, a, e);
     else if (code != ERR_OK && e != NULL)
         *e = of_blocks;
     free(a);
+    return code;
+}
+
+enum err_code design_compare(const struct design_value *values, size_t n, size_t groups, bool with_blocks,
+                             struct studentised_tables *tables, struct design_result *result, struct err *e)
+{
+    struct studentised_tables *own = tables == NULL ? studentised_tables_new(LEVEL) : NULL;
+    enum err_code code;
+    memset(result, 0, sizeof *result);
+    if (groups < 2 || groups > ANOVA_GROUPS_MAX)
+        code = err_set(e, ERR_NO_ANSWER, "%zu feeders cannot be compared at a time", groups);
+    else
+        code = attempt_all(values, n, groups, with_blocks, tables != NULL ? tables : own, result, e);
+    studentised_tables_free(own);
     return code;
 }
 

@@ -4,6 +4,7 @@
 #define ANALYZE_NUMERICS_DESIGN_COMPARE_H
 
 #include "analyze/numerics/anova.h"
+#include "analyze/numerics/studentised_table.h"
 #include "rig/base/err.h"
 
 #include <stdbool.h>
@@ -79,9 +80,10 @@ struct design_result {
  * say nothing of differences and are left out; where those that remain do not connect all feeders, leave no
  * degree of freedom, or no pair can be judged within them, the design is taken as one without blocks.
  * ERR_NO_ANSWER when no pair can be judged: fewer than two values of some feeder, no scatter (within blocks,
- * where there are), too many censored. A pair that alone cannot be judged has present false. ERR_MEMORY. */
+ * where there are), too many censored. A pair that alone cannot be judged has present false. ERR_MEMORY.
+ * tables: at 5 %, which many comparisons may share; NULL: this one has its own. */
 enum err_code design_compare(const struct design_value *values, size_t n, size_t groups, bool with_blocks,
-                             struct design_result *result, struct err *e);
+                             struct studentised_tables *tables, struct design_result *result, struct err *e);
 void design_result_free(struct design_result *result);
 
 /* p value of two one-sided tests that a difference lies within +- least (above 0): small when the two are

@@ -1,7 +1,6 @@
 #include "analyze/numerics/power.h"
 
 #include "analyze/numerics/sd_average.h"
-#include "analyze/numerics/studentised_range.h"
 
 #include <gsl/gsl_cdf.h>
 #include <gsl/gsl_randist.h>
@@ -86,12 +85,11 @@ static bool sensible(const struct power_design *d)
 static double work_out_critical(const struct power_design *d, int repeats)
 {
     double n = degrees(d, repeats);
-    const struct power_memory *m = d->memory;
     if (d->feeders == 2)
         return gsl_cdf_tdist_Qinv(d->level / 2, n);
-    if (m != NULL && m->table != NULL && m->table_feeders == d->feeders && m->table_level == d->level)
-        return studentised_table_quantile(m->table, n) / sqrt(2);
-    return studentised_range_quantile(d->level, d->feeders, n) / sqrt(2);
+    return studentised_tables_quantile(d->memory != NULL ? d->memory->tables : NULL, d->level, d->feeders,
+                                       n) /
+           sqrt(2);
 }
 
 /* What a difference must be, in standard errors, to be declared one. */

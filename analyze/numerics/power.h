@@ -18,9 +18,7 @@ double power_noncentral_f(double f, double n1, double n2, double lambda);
  * answers. Zeroed to begin with; an entry is overwritten where another falls on its place. */
 #define POWER_MEMORY_SIZE 1024
 struct power_memory {
-    const struct studentised_table *table; /* of table_feeders at table_level; NULL: none */
-    int table_feeders;
-    double table_level;
+    struct studentised_tables *tables; /* NULL: none */
     struct {
         int feeders, repeats; /* 0: empty */
         bool blocks;

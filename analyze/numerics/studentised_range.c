@@ -6,6 +6,7 @@
 #include <gsl/gsl_roots.h>
 #include <math.h>
 #include <stdbool.h>
+#include <stdlib.h>
 
 /* The integrand is smooth and vanishes at both ends, where the trapezoidal rule converges faster than any
  * power of its step: this one leaves some 1e-13 of the result up to 20 means; the maximum of more is steeper.
@@ -49,17 +50,43 @@ static struct node node_at(int j, int k)
 #define NODE_FIRST (-REACH * STEPS_IN_ONE)
 #define NODES      ((GREATEST_RANGE / 2 + 2 * REACH) * STEPS_IN_ONE + 1)
 
+struct studentised_known {
+    int k;
+    struct node nodes[NODES];
+};
+
+static void begin(struct studentised_known *known, int k)
+{
+    known->k = k;
+    for (int j = 0; j < NODES; j++)
+        known->nodes[j] = node_at(NODE_FIRST + j, k);
+}
+
+struct studentised_known *studentised_known_new(int k)
+{
+    struct studentised_known *known = malloc(sizeof *known);
+    if (known != NULL)
+        begin(known, k);
+    return known;
+}
+
+void studentised_known_free(struct studentised_known *known)
+{
+    free(known);
+}
+
 /* Probability that the range of k standard normal values is above r: 1 - k Int phi(z) (Phi(z) - Phi(z -
  * r))^(k-1) dz. The one is written as the same integral without r, and the difference under the sign, so that
- * no digits are lost where the probability is small. nodes: from NODE_FIRST on; NULL: worked out here. */
-static double range_upper(double r, int k, const struct node *nodes)
+ * no digits are lost where the probability is small. */
+double studentised_known_upper(const struct studentised_known *known, double r)
 {
+    const int k = known->k;
     double sum = 0;
     if (r > GREATEST_RANGE)
         return 0;
     for (int j = (int)ceil((r / 2 - REACH) / STEP), last = (int)floor((fmax(r / 2, 2) + REACH) / STEP);
          j <= last; j++) {
-        struct node n = nodes != NULL ? nodes[j - NODE_FIRST] : node_at(j, k);
+        struct node n = known->nodes[j - NODE_FIRST];
         double share = normal_below(j * STEP - r) / n.below;
         if (share > 0 && n.below > 0)
             sum += n.density * one_less_power(fmin(share, 1), k - 1);
@@ -67,28 +94,15 @@ static double range_upper(double r, int k, const struct node *nodes)
     return fmin(1, k * sum * STEP / sqrt(2 * M_PI));
 }
 
-double studentised_range_known(double r, int k)
-{
-    return range_upper(r, k, NULL);
-}
-
 struct range {
     double q;
-    int k;
-    struct node nodes[NODES];
+    struct studentised_known known;
 };
 
 static double upper_at(double s, void *context)
 {
     const struct range *r = context;
-    return range_upper(r->q * s, r->k, r->nodes);
-}
-
-static void begin(struct range *r, int k)
-{
-    r->k = k;
-    for (int j = 0; j < NODES; j++)
-        r->nodes[j] = node_at(NODE_FIRST + j, k);
+    return studentised_known_upper(&r->known, r->q * s);
 }
 
 static double upper_of(struct range *r, double q, double degrees_of_freedom)
@@ -111,7 +125,7 @@ double studentised_range_upper(double q, int k, double degrees_of_freedom)
         return 1;
     if (isinf(q))
         return 0;
-    begin(&r, k);
+    begin(&r.known, k);
     return upper_of(&r, q, degrees_of_freedom);
 }
 
@@ -135,7 +149,7 @@ double studentised_range_quantile(double p, int k, double degrees_of_freedom)
     int status = GSL_SUCCESS;
     if (!domain(k, degrees_of_freedom) || !(p > 0) || !(p < 1))
         return NAN;
-    begin(&w.range, k);
+    begin(&w.range.known, k);
     while (low > -700 && apart(low, &w) < 0)
         low -= 1;
     while (high < 700 && apart(high, &w) > 0)

@@ -12,7 +12,11 @@ double studentised_range_upper(double q, int k, double degrees_of_freedom);
 /* The q that is exceeded with probability p (0 < p < 1). NAN as above. */
 double studentised_range_quantile(double p, int k, double degrees_of_freedom);
 
-/* The same upper tail where sigma is known, for the range r of k normal values. */
-double studentised_range_known(double r, int k);
+/* The same upper tail where sigma is known, for the range r of k normal values: what does not depend on r is
+ * worked out once. NULL without memory. */
+struct studentised_known;
+struct studentised_known *studentised_known_new(int k);
+void studentised_known_free(struct studentised_known *known);
+double studentised_known_upper(const struct studentised_known *known, double r);
 
 #endif

@@ -10,37 +10,58 @@
 #include <stdbool.h>
 #include <stdlib.h>
 
-/* Pieces this short and series of this order leave less than the rounding of the logarithms themselves. */
-#define PIECE          0.25
+/* Pieces this short and series of this order leave less than the rounding of the logarithms themselves, up to
+ * 128 means. */
+#define PIECE          0.5
 #define ORDER          15
 #define DEGREES_ORDER  15
 #define RANGE_MOST     50.0 /* past it the probability, exp(-r^2 / 4) or so, is near the smallest double */
-#define PIECES         200  /* RANGE_MOST / PIECE */
+#define PIECES         100  /* RANGE_MOST / PIECE */
 #define DEGREES_PIECES 10   /* of 1 / degrees_of_freedom: 0 to 2^-9, to 2^-8 ... to 1 */
 #define ITERATIONS_MAX 100
+#define MEANS_MOST     128 /* of which tables are kept */
 
 struct studentised_table {
-    int k;
-    double log_p;
-    gsl_cheb_series *log_upper[PIECES];            /* of r */
-    gsl_cheb_series *log_quantile[DEGREES_PIECES]; /* of 1 / degrees_of_freedom */
+    double p;
+    struct studentised_known *known;
+    gsl_cheb_series *log_flat[PIECES];             /* of r; NULL: not needed yet */
+    gsl_cheb_series *log_quantile[DEGREES_PIECES]; /* of 1 / degrees_of_freedom; NULL: not needed yet */
 };
 
-static double log_known(double r, void *context)
+/* Of the upper tail times exp(r^2 / 4), which its far end goes like: a logarithm that is small keeps more
+ * digits of what it is the logarithm of. */
+static double log_flat(double r, void *context)
 {
     const struct studentised_table *t = context;
-    return log(studentised_range_known(r, t->k));
+    return r * r / 4 + log(studentised_known_upper(t->known, r));
 }
 
-static double upper_known(const struct studentised_table *t, double r)
+/* A series that is not there yet is made; NULL without memory. */
+static const gsl_cheb_series *series(gsl_cheb_series **at, double (*f)(double x, void *context),
+                                     struct studentised_table *t, double low, double high, size_t order)
 {
-    return r < RANGE_MOST ? exp(gsl_cheb_eval(t->log_upper[(int)(r / PIECE)], r))
-                          : studentised_range_known(r, t->k);
+    gsl_function function = {f, t};
+    if (*at == NULL) {
+        gsl_cheb_series *made = gsl_cheb_alloc(order);
+        if (made != NULL && gsl_cheb_init(made, &function, low, high) == GSL_SUCCESS)
+            *at = made;
+        else if (made != NULL)
+            gsl_cheb_free(made);
+    }
+    return *at;
+}
+
+static double upper_known(struct studentised_table *t, double r)
+{
+    int i = r < RANGE_MOST ? (int)(r / PIECE) : -1;
+    const gsl_cheb_series *made =
+        i < 0 ? NULL : series(&t->log_flat[i], log_flat, t, PIECE * i, PIECE * (i + 1), ORDER);
+    return made != NULL ? exp(gsl_cheb_eval(made, r) - r * r / 4) : studentised_known_upper(t->known, r);
 }
 
 struct at {
-    const struct studentised_table *table;
-    double q, degrees_of_freedom;
+    struct studentised_table *table;
+    double q, degrees_of_freedom, log_p;
 };
 
 static double upper_at(double s, void *context)
@@ -49,25 +70,25 @@ static double upper_at(double s, void *context)
     return upper_known(a->table, a->q * s);
 }
 
-double studentised_table_upper(const struct studentised_table *t, double q, double degrees_of_freedom)
+double studentised_table_upper(struct studentised_table *t, double q, double degrees_of_freedom)
 {
     if (isnan(q) || !(degrees_of_freedom >= 1))
         return NAN;
     if (q <= 0)
         return 1;
-    return isinf(q) ? 0 : fmin(1, sd_average(upper_at, &(struct at){t, q, 0}, degrees_of_freedom));
+    return isinf(q) ? 0 : fmin(1, sd_average(upper_at, &(struct at){.table = t, .q = q}, degrees_of_freedom));
 }
 
 static double apart(double log_q, void *context)
 {
     const struct at *a = context;
-    return log(studentised_table_upper(a->table, exp(log_q), a->degrees_of_freedom)) - a->table->log_p;
+    return log(studentised_table_upper(a->table, exp(log_q), a->degrees_of_freedom)) - a->log_p;
 }
 
-/* The logarithm of the quantile for 1 / degrees_of_freedom, by the root. */
-static double solved(double inverse, void *context)
+/* The logarithm of a quantile, by the root. */
+static double solve(struct studentised_table *t, double p, double degrees_of_freedom)
 {
-    struct at a = {context, 0, inverse > 0 ? 1 / inverse : INFINITY};
+    struct at a = {t, 0, degrees_of_freedom, log(p)};
     gsl_function f = {apart, &a};
     double low = log(1.0), high = log(4.0), root = NAN;
     gsl_root_fsolver *solver = gsl_root_fsolver_alloc(gsl_root_fsolver_brent);
@@ -88,9 +109,16 @@ static double solved(double inverse, void *context)
     return root;
 }
 
-double studentised_table_quantile(const struct studentised_table *t, double degrees_of_freedom)
+static double log_quantile(double inverse, void *context)
+{
+    struct studentised_table *t = context;
+    return solve(t, t->p, inverse > 0 ? 1 / inverse : INFINITY);
+}
+
+double studentised_table_quantile(struct studentised_table *t, double degrees_of_freedom)
 {
     double inverse = 1 / degrees_of_freedom;
+    const gsl_cheb_series *made;
     int exponent, piece;
     if (!(degrees_of_freedom >= 1))
         return NAN;
@@ -98,7 +126,9 @@ double studentised_table_quantile(const struct studentised_table *t, double degr
     frexp(inverse, &exponent);
     piece = inverse > 0 ? exponent + DEGREES_PIECES - 1 : 0;
     piece = piece < 0 ? 0 : piece < DEGREES_PIECES ? piece : DEGREES_PIECES - 1;
-    return exp(gsl_cheb_eval(t->log_quantile[piece], inverse));
+    made = series(&t->log_quantile[piece], log_quantile, t, piece > 0 ? ldexp(1, piece - DEGREES_PIECES) : 0,
+                  ldexp(1, piece + 1 - DEGREES_PIECES), DEGREES_ORDER);
+    return exp(made != NULL ? gsl_cheb_eval(made, inverse) : log_quantile(inverse, t));
 }
 
 static void free_series(gsl_cheb_series *made)
@@ -107,46 +137,73 @@ static void free_series(gsl_cheb_series *made)
         gsl_cheb_free(made);
 }
 
-static gsl_cheb_series *series(double (*f)(double x, void *context), struct studentised_table *t, double low,
-                               double high, size_t order)
-{
-    gsl_function function = {f, t};
-    gsl_cheb_series *made = gsl_cheb_alloc(order);
-    if (made != NULL && gsl_cheb_init(made, &function, low, high) == GSL_SUCCESS)
-        return made;
-    free_series(made);
-    return NULL;
-}
-
 void studentised_table_free(struct studentised_table *t)
 {
     for (int i = 0; t != NULL && i < PIECES; i++)
-        free_series(t->log_upper[i]);
+        free_series(t->log_flat[i]);
     for (int i = 0; t != NULL && i < DEGREES_PIECES; i++)
         free_series(t->log_quantile[i]);
+    if (t != NULL)
+        studentised_known_free(t->known);
     free(t);
 }
 
 struct studentised_table *studentised_table_new(int k, double p)
 {
     struct studentised_table *t = calloc(1, sizeof *t);
-    bool made = t != NULL;
-    if (t != NULL) {
-        t->k = k;
-        t->log_p = log(p);
-    }
-    for (int i = 0; made && i < PIECES; i++) {
-        t->log_upper[i] = series(log_known, t, PIECE * i, PIECE * (i + 1), ORDER);
-        made = t->log_upper[i] != NULL;
-    }
-    for (int i = 0; made && i < DEGREES_PIECES; i++) {
-        t->log_quantile[i] = series(solved, t, i > 0 ? ldexp(1, i - DEGREES_PIECES) : 0,
-                                    ldexp(1, i + 1 - DEGREES_PIECES), DEGREES_ORDER);
-        made = t->log_quantile[i] != NULL;
-    }
-    if (!made) {
-        studentised_table_free(t);
+    if (t == NULL)
+        return NULL;
+    t->p = p;
+    t->known = studentised_known_new(k);
+    if (t->known == NULL) {
+        free(t);
         return NULL;
     }
     return t;
+}
+
+struct studentised_tables {
+    double p;
+    struct studentised_table *of[MEANS_MOST + 1]; /* NULL: not asked for yet */
+};
+
+struct studentised_tables *studentised_tables_new(double p)
+{
+    struct studentised_tables *tables = calloc(1, sizeof *tables);
+    if (tables != NULL)
+        tables->p = p;
+    return tables;
+}
+
+void studentised_tables_free(struct studentised_tables *tables)
+{
+    for (int k = 0; tables != NULL && k <= MEANS_MOST; k++)
+        studentised_table_free(tables->of[k]);
+    free(tables);
+}
+
+static struct studentised_table *table_of(struct studentised_tables *tables, int k)
+{
+    if (tables == NULL || k < 2 || k > MEANS_MOST)
+        return NULL;
+    if (tables->of[k] == NULL)
+        tables->of[k] = studentised_table_new(k, tables->p);
+    return tables->of[k];
+}
+
+double studentised_tables_upper(struct studentised_tables *tables, double q, int k, double degrees_of_freedom)
+{
+    struct studentised_table *t = table_of(tables, k);
+    return t != NULL ? studentised_table_upper(t, q, degrees_of_freedom)
+                     : studentised_range_upper(q, k, degrees_of_freedom);
+}
+
+double studentised_tables_quantile(struct studentised_tables *tables, double p, int k,
+                                   double degrees_of_freedom)
+{
+    struct studentised_table *t = table_of(tables, k);
+    if (t == NULL || !(p > 0) || !(p < 1) || !(degrees_of_freedom >= 1))
+        return studentised_range_quantile(p, k, degrees_of_freedom);
+    return p == t->p ? studentised_table_quantile(t, degrees_of_freedom)
+                     : exp(solve(t, p, degrees_of_freedom));
 }

@@ -723,7 +723,7 @@ Test(comparison, forecast_of_a_pair_rests_on_what_it_was_judged_by)
     cr_assert(c->by_blocks && !b->session.families[0].design.by_blocks);
     comparison_sizes(&b->session);
     double degrees = c->scatter_degrees, shift = c->seen_difference / c->scatter,
-           critical = comparison_family_factor(degrees, 4);
+           critical = comparison_family_factor(NULL, degrees, 4);
     EQUAL(degrees, 4);
     EQUAL(power_noncentral_t(critical, degrees, shift) - power_noncentral_t(-critical, degrees, shift),
           1 - COMPARISON_SIZE_POWER);

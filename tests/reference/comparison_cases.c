@@ -165,7 +165,7 @@ static bool compare_case(struct model_random *r, const struct tables *t, int num
     for (int again = 0; again < 100; again++) {
         enum err_code code;
         draw(r, kind, &d);
-        code = design_compare(d.values, d.n, d.feeders, in_blocks(kind), &result, &e);
+        code = design_compare(d.values, d.n, d.feeders, in_blocks(kind), NULL, &result, &e);
         if (code == ERR_OK && (kind < CENSORED || result.method == DESIGN_CENSORED) &&
             result.by_blocks == in_blocks(kind) && result.values == d.n)
             break;

@@ -228,8 +228,10 @@ static void *work(void *argument)
     struct bench *b = calloc(1, sizeof *b);
     struct err e;
     w->failed = b == NULL;
-    if (b != NULL)
+    if (b != NULL) {
         assemble(b, w->setup);
+        b->session.studentised = studentised_tables_new(COMPARISON_LEVEL);
+    }
     for (int i = w->first; !w->failed && i < w->count; i += w->step) {
         draw_series(b, w->setup, w->seed + (uint64_t)i);
         w->failed = comparison_all(&b->session, &e) != ERR_OK ||
@@ -238,6 +240,8 @@ static void *work(void *argument)
             count_series(w->setup, &b->session, &w->tally);
         comparison_forget(&b->session);
     }
+    if (b != NULL)
+        studentised_tables_free(b->session.studentised);
     free(b);
     return NULL;
 }

@@ -36,7 +36,7 @@ static void compare(const struct input *in, size_t groups, bool blocks, enum des
 {
     struct err e = {0};
     quantity_init_numerics();
-    cr_assert_eq(design_compare(in->values, in->n, groups, blocks, r, &e), ERR_OK, "%s", e.text);
+    cr_assert_eq(design_compare(in->values, in->n, groups, blocks, NULL, r, &e), ERR_OK, "%s", e.text);
     cr_expect_eq(r->method, method, "%s", DESIGN_METHOD_NAMES[r->method]);
     cr_assert_eq(r->pair_count, groups * (groups - 1) / 2);
 }
@@ -384,7 +384,7 @@ static void expect_refused(const struct input *in, size_t groups, bool blocks, c
 {
     struct design_result r;
     struct err e = {0};
-    enum err_code code = design_compare(in->values, in->n, groups, blocks, &r, &e);
+    enum err_code code = design_compare(in->values, in->n, groups, blocks, NULL, &r, &e);
     cr_expect_eq(code, ERR_NO_ANSWER, "%d", code);
     cr_expect(strstr(e.text, words) != NULL, "%s", e.text);
     cr_expect(r.pairs == NULL && r.pair_count == 0);
