@@ -6,7 +6,7 @@
 
 void json_build_set(struct json_build *b, json_t *object, const char *key, json_t *value)
 {
-    if (value == NULL || json_object_set_new(object, key, value) != 0)
+    if (value == NULL || json_object_set_new_nocheck(object, key, value) != 0)
         b->failed = true;
 }
 
@@ -25,7 +25,7 @@ json_t *json_build_number(double value)
 json_t *json_build_text(const char *value)
 {
     char clean[1200];
-    return json_string(text_clean(value, clean, sizeof clean));
+    return json_string_nocheck(text_clean(value, clean, sizeof clean));
 }
 
 json_t *json_build_count(size_t value)

@@ -10,7 +10,9 @@ struct json_build {
     bool failed;
 };
 
-/* Hand value (a new reference; NULL sets failed) on to an object or an array. */
+/* Hand value (a new reference; NULL sets failed) on to an object or an array. Whether a key is UTF-8 is not
+ * looked at until the object is written, which fails if not: keys are our own words, and far more than texts.
+ */
 void json_build_set(struct json_build *b, json_t *object, const char *key, json_t *value);
 void json_build_append(struct json_build *b, json_t *array, json_t *value);
 

@@ -61,9 +61,9 @@ static void put_sizes(struct json_build *b, json_t *object, const struct compari
     json_build_set(b, object, "seen_difference", json_build_number(c->seen_difference));
 }
 
-static json_t *comparison_object(struct json_build *b, const struct session *session,
-                                 const struct comparison *c)
+json_t *json_comparison(struct json_build *b, const struct session *session, size_t index)
 {
+    const struct comparison *c = &session->comparisons[index];
     const char *unit = c->test[0] != 0 ? c->unit : "N";
     json_t *object = json_object();
     struct budget budget;
@@ -131,9 +131,9 @@ static json_t *design_object(struct json_build *b, const struct design_result *d
     return object;
 }
 
-static json_t *family_object(struct json_build *b, const struct session *session,
-                             const struct comparison_family *f)
+json_t *json_comparison_family(struct json_build *b, const struct session *session, size_t index)
 {
+    const struct comparison_family *f = &session->families[index];
     json_t *object = json_object(), *ranking = json_array();
     json_build_set(b, object, "quantity", json_build_text(f->quantity));
     put_question(b, object, f->test, f->setting, f->unit, f->speed_mm_s);
@@ -150,23 +150,21 @@ static json_t *family_object(struct json_build *b, const struct session *session
     return object;
 }
 
-void json_comparisons(struct json_build *b, json_t *root, const struct session *session)
+json_t *json_comparison_accept(struct json_build *b, const struct session *session)
 {
-    json_t *comparisons = json_array(), *families = json_array(), *accept = json_array(),
-           *matters = json_object();
-    for (size_t i = 0; i < session->comparison_count; i++)
-        json_build_append(b, comparisons, comparison_object(b, session, &session->comparisons[i]));
-    for (size_t i = 0; i < session->family_count; i++)
-        json_build_append(b, families, family_object(b, session, &session->families[i]));
+    json_t *accept = json_array();
     for (size_t i = 0; i < CONDITION_COUNT; i++) {
         if (session->accept[i])
             json_build_append(b, accept, json_string(CONDITION_KINDS[i].key));
     }
+    return accept;
+}
+
+json_t *json_comparison_matters(struct json_build *b, const struct session *session)
+{
+    json_t *matters = json_object();
     for (size_t i = 0; i < session->matter_count; i++)
         json_build_set(b, matters, session->matters[i].quantity,
                        json_build_number(session->matters[i].difference));
-    json_build_set(b, root, "accept", accept);
-    json_build_set(b, root, "matters", matters);
-    json_build_set(b, root, "comparisons", comparisons);
-    json_build_set(b, root, "families", families);
+    return matters;
 }

@@ -5,8 +5,13 @@
 #include "analyze/analysis.h"
 #include "analyze/report/json_build.h"
 
-/* Add to the root: comparisons[], families[], and what the caller of the session accepted and said to matter.
- * A failure is kept in b. */
-void json_comparisons(struct json_build *b, json_t *root, const struct session *session);
+/* Failures are kept in b. */
+
+/* What the caller of the session accepted and said to matter. */
+json_t *json_comparison_accept(struct json_build *b, const struct session *session);
+json_t *json_comparison_matters(struct json_build *b, const struct session *session);
+/* One of session->comparisons, and one of session->families. */
+json_t *json_comparison(struct json_build *b, const struct session *session, size_t index);
+json_t *json_comparison_family(struct json_build *b, const struct session *session, size_t index);
 
 #endif

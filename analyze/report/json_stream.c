@@ -1,8 +1,9 @@
 #include "analyze/report/json_stream.h"
 
-#include <string.h>
+#include <stdlib.h>
 
-#define FLAGS (JSON_INDENT(1) | JSON_REAL_PRECISION(12) | JSON_ENCODE_ANY)
+#define FLAGS      (JSON_INDENT(1) | JSON_REAL_PRECISION(12))
+#define ROOM_FIRST 16384 /* bytes: a run takes some 10,000 */
 
 void json_stream_begin(struct json_stream *s, FILE *out)
 {
@@ -10,29 +11,60 @@ void json_stream_begin(struct json_stream *s, FILE *out)
     fputc('{', out);
 }
 
-/* Text of a value with its lines moved in. A line feed within a string is written as \n, so every one here
- * ends a line of the layout. */
-static int put(const char *text, size_t length, void *context)
+void json_stream_go_on(struct json_stream *s, FILE *out, bool any_member, bool any_item)
 {
-    const struct json_stream *s = context;
-    while (length > 0) {
-        const char *end = memchr(text, '\n', length);
-        size_t part = end != NULL ? (size_t)(end - text) + 1 : length;
-        if (fwrite(text, 1, part, s->out) != part)
-            return -1;
-        for (size_t i = 0; end != NULL && i < s->indent; i++)
-            fputc(' ', s->out);
-        text += part;
-        length -= part;
-    }
-    return 0;
+    s->out = out;
+    s->any_member = any_member;
+    s->any_item = any_item;
 }
 
-static void put_value(struct json_stream *s, json_t *value, size_t indent)
+/* What jansson writes around a value within so many arrays of one item, which indent its lines as far as they
+ * stand in the whole: in front of it a bracket and an indented new line for each, behind it the same. */
+static size_t length_before(size_t depth)
 {
-    s->indent = indent;
-    if (value == NULL || json_dump_callback(value, put, s, FLAGS) != 0)
+    return depth * 2 + depth * (depth + 1) / 2;
+}
+
+static size_t length_behind(size_t depth)
+{
+    return depth * 2 + depth * (depth - 1) / 2;
+}
+
+/* The text of a value into the room of s; 0 where that cannot be. */
+static size_t text_of(struct json_stream *s, const json_t *value)
+{
+    size_t length = json_dumpb(value, s->room, s->room_size, FLAGS);
+    while (length > s->room_size) {
+        size_t wanted = length > ROOM_FIRST ? length : ROOM_FIRST;
+        char *grown = realloc(s->room, wanted);
+        if (grown == NULL)
+            return 0;
+        s->room = grown;
+        s->room_size = wanted;
+        length = json_dumpb(value, s->room, s->room_size, FLAGS);
+    }
+    return length;
+}
+
+static void put_value(struct json_stream *s, json_t *value, size_t depth)
+{
+    size_t length;
+    for (size_t i = 0; i < depth && value != NULL; i++) {
+        json_t *around = json_array();
+        if (json_array_append_new(around, value) != 0) {
+            json_decref(around);
+            around = NULL;
+        }
+        value = around;
+    }
+    length = value != NULL ? text_of(s, value) : 0;
+    if (length > 0) {
+        size_t before = length_before(depth), kept = length - before - length_behind(depth);
+        if (fwrite(s->room + before, 1, kept, s->out) != kept)
+            s->failed = true;
+    } else {
         s->failed = true;
+    }
     json_decref(value);
 }
 
@@ -69,18 +101,16 @@ void json_stream_list_end(struct json_stream *s)
     fputs(s->any_item ? "\n ]" : "]", s->out);
 }
 
-void json_stream_members(struct json_stream *s, json_t *object)
-{
-    const char *key;
-    json_t *value;
-    if (object == NULL)
-        s->failed = true;
-    json_object_foreach(object, key, value) json_stream_member(s, key, json_incref(value));
-    json_decref(object);
-}
-
 void json_stream_end(struct json_stream *s)
 {
     fputs(s->any_member ? "\n}\n" : "}\n", s->out);
     s->failed |= ferror(s->out) != 0;
+    json_stream_free(s);
+}
+
+void json_stream_free(struct json_stream *s)
+{
+    free(s->room);
+    s->room = NULL;
+    s->room_size = 0;
 }

@@ -6,14 +6,15 @@
 #include "analyze/report/json_build.h"
 #include "analyze/report/json_comparison.h"
 #include "analyze/report/json_outcome.h"
+#include "analyze/report/json_pieces.h"
 #include "analyze/report/json_quality.h"
-#include "analyze/report/json_stream.h"
 #include "analyze/report/predict_show.h"
 #include "analyze/report/text_format.h"
 #include "analyze/run_result.h"
 
 #include <jansson.h>
 #include <math.h>
+#include <stdlib.h>
 #include <string.h>
 
 /* Where a number comes from, component by component; null where there is no budget. */
@@ -306,45 +307,115 @@ static json_t *feeder_object(struct json_build *b, const struct session *session
     return object;
 }
 
+/* What the items of lists are made of. */
+struct report_json {
+    const struct session *session;
+    struct data_quality_sums quality;
+    struct json_pieces *pieces;
+    FILE *out;
+    bool failed;
+};
+
+static json_t *series_item(struct json_build *b, const void *context, size_t i)
+{
+    const struct report_json *w = context;
+    return series_object(b, w->session, i, &w->quality.series[i]);
+}
+
+static json_t *run_item(struct json_build *b, const void *context, size_t i)
+{
+    const struct report_json *w = context;
+    return run_object(b, w->session, &w->session->runs[i]);
+}
+
+static json_t *feeder_item(struct json_build *b, const void *context, size_t i)
+{
+    const struct report_json *w = context;
+    return feeder_object(b, w->session, i, &w->quality.feeders[i]);
+}
+
+static json_t *comparison_item(struct json_build *b, const void *context, size_t i)
+{
+    return json_comparison(b, ((const struct report_json *)context)->session, i);
+}
+
+static json_t *family_item(struct json_build *b, const void *context, size_t i)
+{
+    return json_comparison_family(b, ((const struct report_json *)context)->session, i);
+}
+
+/* All members, in the order of the file. */
+static void add_members(struct json_build *b, struct json_pieces *p, const struct session *session)
+{
+    json_pieces_member(p, "schema", json_string(REPORT_JSON_SCHEMA));
+    json_pieces_member(p, "program", json_string("nipbench-analyze " NIPBENCH_VERSION));
+    json_pieces_member(p, "simulated", json_boolean(session->simulated));
+    json_pieces_member(p, "reference_speed_mm_s", json_build_number(session->reference_speed_mm_s));
+    json_pieces_member(p, "margin", json_build_number(session->margin));
+    if (session->motor_count > 0)
+        json_pieces_member(p, "motors", predict_json_motors(b, session));
+    json_pieces_list(p, "series", series_item, session->series_count);
+    json_pieces_list(p, "runs", run_item, session->run_count);
+    json_pieces_list(p, "feeders", feeder_item, session->feeder_count);
+    if (session->motor_count > 0)
+        json_pieces_member(p, "predictions", predict_json_predictions(b, session));
+    json_pieces_member(p, "accept", json_comparison_accept(b, session));
+    json_pieces_member(p, "matters", json_comparison_matters(b, session));
+    json_pieces_list(p, "comparisons", comparison_item, session->comparison_count);
+    json_pieces_list(p, "families", family_item, session->family_count);
+}
+
+static enum err_code no_memory(struct err *e)
+{
+    return err_set(e, ERR_MEMORY, "out of memory for results.json");
+}
+
+enum err_code report_json_begin(const struct session *session, FILE *out, struct report_json **writer,
+                                struct err *e)
+{
+    struct report_json *w = calloc(1, sizeof *w);
+    struct json_build b = {false};
+    enum err_code code;
+    *writer = NULL;
+    if (w == NULL)
+        return no_memory(e);
+    w->session = session;
+    w->out = out;
+    code = data_quality_sum_up(session, &w->quality, e);
+    if (code == ERR_OK) {
+        w->pieces = json_pieces_begin(w, out);
+        if (w->pieces == NULL)
+            code = no_memory(e);
+    }
+    if (w->pieces != NULL) {
+        add_members(&b, w->pieces, session);
+        w->failed = b.failed;
+        *writer = w;
+    } else {
+        data_quality_free(&w->quality);
+        free(w);
+    }
+    return code;
+}
+
+void report_json_work(struct report_json *writer)
+{
+    json_pieces_work(writer->pieces);
+}
+
+enum err_code report_json_end(struct report_json *writer, struct err *e)
+{
+    bool done = json_pieces_end(writer->pieces) && !writer->failed, written = ferror(writer->out) == 0;
+    data_quality_free(&writer->quality);
+    free(writer);
+    if (!written)
+        return err_set(e, ERR_SYSTEM, "results.json could not be written");
+    return done ? ERR_OK : no_memory(e);
+}
+
 enum err_code report_json_write(const struct session *session, FILE *out, struct err *e)
 {
-    struct json_build b = {false};
-    struct json_stream s;
-    struct data_quality_sums quality;
-    enum err_code code = data_quality_sum_up(session, &quality, e);
-    json_t *comparisons;
-    if (code != ERR_OK)
-        return code;
-    comparisons = json_object();
-    json_stream_begin(&s, out);
-    json_stream_member(&s, "schema", json_string(REPORT_JSON_SCHEMA));
-    json_stream_member(&s, "program", json_string("nipbench-analyze " NIPBENCH_VERSION));
-    json_stream_member(&s, "simulated", json_boolean(session->simulated));
-    json_stream_member(&s, "reference_speed_mm_s", json_build_number(session->reference_speed_mm_s));
-    json_stream_member(&s, "margin", json_build_number(session->margin));
-    if (session->motor_count > 0)
-        json_stream_member(&s, "motors", predict_json_motors(&b, session));
-    json_stream_list_begin(&s, "series");
-    for (size_t i = 0; i < session->series_count; i++)
-        json_stream_item(&s, series_object(&b, session, i, &quality.series[i]));
-    json_stream_list_end(&s);
-    json_stream_list_begin(&s, "runs");
-    for (size_t i = 0; i < session->run_count; i++)
-        json_stream_item(&s, run_object(&b, session, &session->runs[i]));
-    json_stream_list_end(&s);
-    json_stream_list_begin(&s, "feeders");
-    for (size_t i = 0; i < session->feeder_count; i++)
-        json_stream_item(&s, feeder_object(&b, session, i, &quality.feeders[i]));
-    json_stream_list_end(&s);
-    if (session->motor_count > 0)
-        json_stream_member(&s, "predictions", predict_json_predictions(&b, session));
-    json_comparisons(&b, comparisons, session);
-    json_stream_members(&s, comparisons);
-    json_stream_end(&s);
-    data_quality_free(&quality);
-    if (ferror(out) != 0)
-        return err_set(e, ERR_SYSTEM, "results.json could not be written");
-    if (b.failed || s.failed)
-        return err_set(e, ERR_MEMORY, "out of memory for results.json");
-    return ERR_OK;
+    struct report_json *writer;
+    enum err_code code = report_json_begin(session, out, &writer, e);
+    return code == ERR_OK ? report_json_end(writer, e) : code;
 }

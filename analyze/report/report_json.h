@@ -13,4 +13,13 @@
 
 enum err_code report_json_write(const struct session *session, FILE *out, struct err *e);
 
+/* The same by several threads: between begin and end any number of them may work, at any time, and come back
+ * when nothing is left for them to take. */
+struct report_json;
+enum err_code report_json_begin(const struct session *session, FILE *out, struct report_json **writer,
+                                struct err *e);
+void report_json_work(struct report_json *writer);
+/* When all are back. */
+enum err_code report_json_end(struct report_json *writer, struct err *e);
+
 #endif

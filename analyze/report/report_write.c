@@ -348,9 +348,7 @@ static enum err_code write_page(const struct session *session, const struct figu
         code = file_bytes_begin(&file, path, FILE_BYTES_MADE_AGAIN, e);
     if (code != ERR_OK)
         return code;
-    if (page == PAGE_JSON)
-        code = report_json_write(session, file.out, e);
-    else if (page == PAGE_CSV)
+    if (page == PAGE_CSV)
         report_csv_write(session, file.out);
     else if (page == PAGE_HTML)
         code = report_html_write(session, figures, file.out, e);
@@ -363,19 +361,54 @@ static enum err_code write_page(const struct session *session, const struct figu
     return code;
 }
 
-/* results.json is by far the longest of what is written beside the figures, so it is written beside them. */
+/* results.json is by far the longest of what is written: threads make it beside the rest, and who is done
+ * with that helps. */
+#define NUMBERS_THREADS 3
+
 struct numbers {
-    const struct session *session;
-    const char *folder;
-    enum err_code code;
-    struct err error;
+    struct file_bytes_writer file;
+    struct report_json *writer;
+    pthread_t threads[NUMBERS_THREADS];
+    int started;
 };
 
-static void *write_numbers(void *argument)
+static void *work_on_numbers(void *writer)
 {
-    struct numbers *n = argument;
-    n->code = write_page(n->session, NULL, PAGE_JSON, n->folder, &n->error);
+    report_json_work(writer);
     return NULL;
+}
+
+static enum err_code begin_numbers(struct numbers *n, const struct session *session,
+                                   const struct report_options *options, struct err *e)
+{
+    int threads = options->threads > 0 ? options->threads : (int)sysconf(_SC_NPROCESSORS_ONLN);
+    enum err_code code = begin_file(&n->file, options->folder, FILES[PAGE_JSON], "", e);
+    n->started = 0;
+    if (code != ERR_OK)
+        return code;
+    code = report_json_begin(session, n->file.out, &n->writer, e);
+    if (code != ERR_OK) {
+        file_bytes_drop(&n->file);
+        return code;
+    }
+    while (n->started < NUMBERS_THREADS && n->started < threads - 1 &&
+           pthread_create(&n->threads[n->started], NULL, work_on_numbers, n->writer) == 0)
+        n->started++;
+    return ERR_OK;
+}
+
+static enum err_code end_numbers(struct numbers *n, struct err *e)
+{
+    enum err_code code;
+    report_json_work(n->writer);
+    for (int i = 0; i < n->started; i++)
+        pthread_join(n->threads[i], NULL);
+    code = report_json_end(n->writer, e);
+    /* A file that took not all says itself why. */
+    if (code == ERR_OK || ferror(n->file.out) != 0)
+        return file_bytes_end(&n->file, e);
+    file_bytes_drop(&n->file);
+    return code;
 }
 
 /* Figures, results.csv and the pages. */
@@ -413,29 +446,26 @@ static enum err_code write_rest(const struct session *session, const struct repo
 
 enum err_code report_write(const struct session *session, const struct report_options *options, struct err *e)
 {
-    struct numbers numbers = {.session = session, .folder = options->folder};
-    pthread_t thread;
-    bool beside;
-    enum err_code code = report_check_folder(options->folder, e);
+    struct numbers numbers;
+    struct err of_numbers = {0};
+    enum err_code code = report_check_folder(options->folder, e), numbers_code;
     if (code == ERR_OK)
         code = make_folder(options->folder, e);
     if (code == ERR_OK)
         code = begin_report(options, e);
     if (code == ERR_OK)
         code = calibration_used_write(session, options->folder, e);
+    if (code == ERR_OK)
+        code = begin_numbers(&numbers, session, options, e);
     if (code != ERR_OK)
         return code;
-    beside = options->threads != 1 && pthread_create(&thread, NULL, write_numbers, &numbers) == 0;
-    if (!beside)
-        write_numbers(&numbers);
-    /* The numbers are of use even when gnuplot is not to be had; without them the rest is of none. */
-    code = beside || numbers.code == ERR_OK ? write_rest(session, options, e) : ERR_OK;
-    if (beside)
-        pthread_join(thread, NULL);
-    if (numbers.code != ERR_OK) {
-        code = numbers.code;
+    /* The numbers are of use even when gnuplot is not to be had. */
+    code = write_rest(session, options, e);
+    numbers_code = end_numbers(&numbers, &of_numbers);
+    if (numbers_code != ERR_OK) {
+        code = numbers_code;
         if (e != NULL)
-            *e = numbers.error;
+            *e = of_numbers;
     }
     return code == ERR_OK ? remove_files(options->folder, is_other_calibration, session, e) : code;
 }
