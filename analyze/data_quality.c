@@ -79,9 +79,10 @@ const struct data_quality_kind DATA_QUALITY_KINDS[DATA_QUALITY_ASPECTS] = {
 
 /* What a disturbance is held against. */
 struct rest {
-    double n;         /* NAN: nothing is known */
-    char words[100];  /* "the noise of a reading, 0.3 N" */
-    bool in_result_n; /* it is the uncertainty of the force that the run gives, budget and all */
+    double n;           /* NAN: nothing is known */
+    double noise_n;     /* where it is the noise of a reading */
+    const char *result; /* of what it is the standard uncertainty; NULL: it is that noise */
+    bool in_result_n;   /* it is the uncertainty of the force that the run gives, budget and all */
 };
 
 /* Two digits; what is too small to matter without its many zeros. */
@@ -126,22 +127,26 @@ static double noise_n(const struct run_result *run)
 
 static struct rest rest_of_result(const struct run_result *run)
 {
-    const char *name = "";
-    char number[24];
-    struct rest r = {.n = result_uncertainty_n(run, &name), .in_result_n = true};
-    if (r.n > 0)
-        snprintf(r.words, sizeof r.words, "the standard uncertainty of the %s, %s N", name,
-                 small(r.n, number));
+    struct rest r = {.in_result_n = true};
+    r.n = result_uncertainty_n(run, &r.result);
     return r;
 }
 
 /* noise: of one reading, N. */
 static struct rest rest_of_noise(double noise)
 {
+    return (struct rest){.n = noise > 0 ? noise : NAN, .noise_n = noise};
+}
+
+/* "the noise of a reading, 0.3 N" */
+static const char *words(const struct rest *rest, char text[100])
+{
     char number[24];
-    struct rest r = {.n = noise > 0 ? noise : NAN};
-    snprintf(r.words, sizeof r.words, "the noise of a reading, %s N", small(noise, number));
-    return r;
+    if (rest->result != NULL)
+        snprintf(text, 100, "the standard uncertainty of the %s, %s N", rest->result, small(rest->n, number));
+    else
+        snprintf(text, 100, "the noise of a reading, %s N", small(rest->noise_n, number));
+    return text;
 }
 
 /* The greater of the two. */
@@ -175,25 +180,31 @@ static enum data_quality_verdict verdict_of(double share)
 }
 
 /* spoilt: what it spoils. */
-static void say(struct data_quality *q, enum data_quality_verdict verdict, const char *spoilt,
-                const char *format, ...) __attribute__((format(printf, 4, 5)));
-static void say(struct data_quality *q, enum data_quality_verdict verdict, const char *spoilt,
-                const char *format, ...)
+static void put_text(struct data_quality *q, const char *spoilt, const char *format, ...)
+    __attribute__((format(printf, 3, 4)));
+static void put_text(struct data_quality *q, const char *spoilt, const char *format, ...)
 {
     va_list arguments;
     int used;
-    q->verdict = verdict;
-    if (verdict == DATA_QUALITY_SPOILS)
+    if (q->verdict == DATA_QUALITY_SPOILS)
         used = snprintf(q->text, sizeof q->text, "spoils %s: ", spoilt);
     else
         used = snprintf(q->text, sizeof q->text, "%s",
-                        verdict == DATA_QUALITY_GOOD     ? "good: "
-                        : verdict == DATA_QUALITY_USABLE ? "usable, but "
-                                                         : "cannot be told: ");
+                        q->verdict == DATA_QUALITY_GOOD     ? "good: "
+                        : q->verdict == DATA_QUALITY_USABLE ? "usable, but "
+                                                            : "cannot be told: ");
     va_start(arguments, format);
     vsnprintf(q->text + used, sizeof q->text - (size_t)used, format, arguments);
     va_end(arguments);
 }
+
+/* The verdict, and where texts are wanted its words: numbers are put into words for those only. */
+#define SAY(q, is, ...)                                                                                      \
+    do {                                                                                                     \
+        (q)->verdict = (is);                                                                                 \
+        if ((q)->worded)                                                                                     \
+            put_text(q, __VA_ARGS__);                                                                        \
+    } while (0)
 
 /* How fast the force rises, N/s; NAN where no stiffness is known. */
 static double loading_n_s(const struct run_result *run)
@@ -227,7 +238,7 @@ static void judge_feed_jitter(const struct run_result *run, const struct series 
     struct rest rest = {.n = count_um / sqrt(12.0)};
     char jitter[24], feed[24], count[24], every[24];
     q->share = share_of(feed_um, &rest, false);
-    say(q, q->share <= DATA_QUALITY_SHARE_GOOD ? DATA_QUALITY_GOOD : DATA_QUALITY_USABLE, "",
+    SAY(q, q->share <= DATA_QUALITY_SHARE_GOOD ? DATA_QUALITY_GOOD : DATA_QUALITY_USABLE, "",
         "rows come every %s and stray from that by %s µs, which is %s µm of feed, against positions in "
         "steps of %s µm",
         interval(rows, every), small(rows->jitter_us, jitter), small(feed_um, feed), small(count_um, count));
@@ -238,9 +249,9 @@ static void judge_jitter(const struct run_result *run, const struct series *seri
     const struct run_quality *rows = &run->quality;
     double rate_n_s = loading_n_s(run);
     struct rest rest = rest_of_either(run, noise_n(run));
-    char jitter[24], force[24], rate[24], every[24];
+    char jitter[24], force[24], rate[24], every[24], against[100];
     if (isnan(rows->interval_us) || isnan(rows->jitter_us)) {
-        say(q, DATA_QUALITY_UNKNOWN, "", "too few rows");
+        SAY(q, DATA_QUALITY_UNKNOWN, "", "too few rows");
         return;
     }
     if (isnan(rate_n_s) || isnan(rest.n)) {
@@ -249,11 +260,11 @@ static void judge_jitter(const struct run_result *run, const struct series *seri
     }
     q->value_n = rate_n_s * rows->jitter_us * 1e-6;
     q->share = share_of(q->value_n, &rest, run->record->separate != NULL && rest.in_result_n);
-    say(q, verdict_of(q->share), "the time of readings",
+    SAY(q, verdict_of(q->share), "the time of readings",
         "rows come every %s and stray from that by %s µs, which is %s N where the force rises by %s "
         "N/s, against %s",
         interval(rows, every), small(rows->jitter_us, jitter), small(q->value_n, force),
-        small(rate_n_s, rate), rest.words);
+        small(rate_n_s, rate), words(&rest, against));
 }
 
 /* Places in the motion, and the samples that the longest of them may hold. */
@@ -285,14 +296,14 @@ static void judge_gaps(const struct run_result *run, struct data_quality *q)
     double share = missing_share(r);
     double rate_n_s = loading_n_s(run), longest_s;
     int64_t longest, moving = gaps_in_motion(r, &longest);
-    char missing[80], hidden[24], length[24];
+    char missing[80], hidden[24], length[24], against[100];
     longest_s = (double)(longest + 1) / r->sample_rate_hz;
     if (r->gaps == 0 && (!r->link_recorded || r->link.samples_missing == 0)) {
-        say(q, DATA_QUALITY_GOOD, "", "nothing is missing between %lld rows", (long long)r->rows);
+        SAY(q, DATA_QUALITY_GOOD, "", "nothing is missing between %lld rows", (long long)r->rows);
         return;
     }
     if (!r->link_recorded) {
-        say(q, DATA_QUALITY_USABLE, "", "there are %lld gaps, and the record does not say where",
+        SAY(q, DATA_QUALITY_USABLE, "", "there are %lld gaps, and the record does not say where",
             (long long)r->gaps);
         return;
     }
@@ -300,12 +311,12 @@ static void judge_gaps(const struct run_result *run, struct data_quality *q)
              (long long)r->link.samples_missing, (long long)r->rows + (long long)r->link.samples_missing,
              (long long)r->gaps, r->gaps == 1 ? "" : "s");
     if (moving == 0 || longest == 0) {
-        say(q, share > MISSING_SHARE ? DATA_QUALITY_USABLE : DATA_QUALITY_GOOD, "",
+        SAY(q, share > MISSING_SHARE ? DATA_QUALITY_USABLE : DATA_QUALITY_GOOD, "",
             "%s, none of them while it moved", missing);
         return;
     }
     if (isnan(rate_n_s) || isnan(rest.n)) {
-        say(q, DATA_QUALITY_USABLE, "", "%s, %lld of them while it moved; the longest takes %s ms", missing,
+        SAY(q, DATA_QUALITY_USABLE, "", "%s, %lld of them while it moved; the longest takes %s ms", missing,
             (long long)moving, small(1000 * longest_s, length));
         return;
     }
@@ -314,11 +325,11 @@ static void judge_gaps(const struct run_result *run, struct data_quality *q)
     enum data_quality_verdict verdict = verdict_of(q->share);
     if (verdict == DATA_QUALITY_GOOD && share > MISSING_SHARE)
         verdict = DATA_QUALITY_USABLE;
-    say(q, verdict, "a peak that falls into it",
+    SAY(q, verdict, "a peak that falls into it",
         "%s, %lld of them while it moved; the longest takes %s ms, in which the force may rise by %s N, "
         "against %s",
         missing, (long long)moving, small(1000 * longest_s, length), small(rate_n_s * longest_s, hidden),
-        rest.words);
+        words(&rest, against));
 }
 
 static void judge_saturation(const struct run_result *run, const struct series *series,
@@ -333,21 +344,21 @@ static void judge_saturation(const struct run_result *run, const struct series *
                  run_quality_step_n(&(struct run_quality){.step_counts = 1}, run->record, c) *
                  ((double)run->record->counts_max - (double)run->record->counts_min) / 2;
     if (rows->over_range_in_motion > 0)
-        say(q, DATA_QUALITY_SPOILS, "the force",
+        SAY(q, DATA_QUALITY_SPOILS, "the force",
             "%u reading%s at the end of the range while it moved, and the force beyond is not known",
             rows->over_range_in_motion, rows->over_range_in_motion == 1 ? " was" : "s were");
     else if (rows->over_range_rows > 0)
-        say(q, DATA_QUALITY_USABLE, "", "%u reading%s at the end of the range, none while it moved",
+        SAY(q, DATA_QUALITY_USABLE, "", "%u reading%s at the end of the range, none while it moved",
             rows->over_range_rows, rows->over_range_rows == 1 ? " was" : "s were");
     else if (isnan(rows->range_used))
-        say(q, DATA_QUALITY_UNKNOWN, "", "no reading says that it was at an end, and the range is not known");
+        SAY(q, DATA_QUALITY_UNKNOWN, "", "no reading says that it was at an end, and the range is not known");
     else if (room_n < ROOM_SDS * noise)
-        say(q, DATA_QUALITY_USABLE, "",
+        SAY(q, DATA_QUALITY_USABLE, "",
             "the greatest reading takes %.3g %% of the range and leaves %s N, less than %g times the noise "
             "of %s N",
             100 * (double)rows->range_used, small(room_n, room), ROOM_SDS, small(noise, sd));
     else
-        say(q, DATA_QUALITY_GOOD, "", "the greatest reading takes %.3g %% of the range",
+        SAY(q, DATA_QUALITY_GOOD, "", "the greatest reading takes %.3g %% of the range",
             100 * (double)rows->range_used);
 }
 
@@ -355,31 +366,31 @@ static void judge_mains(const struct run_result *run, struct data_quality *q)
 {
     const struct run_quality *rows = &run->quality;
     struct rest rest = rest_of_either(run, rows->mains_noise_n);
-    char amplitude[24], u[24];
+    char amplitude[24], u[24], against[100];
     if (rows->mains == RUN_MAINS_UNKNOWN) {
         if (run->record->sample_rate_hz <= 2 * MAINS_PICKUP_HZ[0] + 10)
-            say(q, DATA_QUALITY_UNKNOWN, "", "%.3g readings a second cannot show %g Hz",
+            SAY(q, DATA_QUALITY_UNKNOWN, "", "%.3g readings a second cannot show %g Hz",
                 run->record->sample_rate_hz, MAINS_PICKUP_HZ[0]);
         else
-            say(q, DATA_QUALITY_UNKNOWN, "", "too short a rest before the motion");
+            SAY(q, DATA_QUALITY_UNKNOWN, "", "too short a rest before the motion");
         return;
     }
     if (rows->mains == RUN_MAINS_FOUND) {
         q->value_n = rows->mains_n / sqrt(2.0);
         q->share = share_of(q->value_n, &rest, false);
-        say(q, isnan(q->share) ? DATA_QUALITY_SPOILS : verdict_of(q->share), "single readings",
+        SAY(q, isnan(q->share) ? DATA_QUALITY_SPOILS : verdict_of(q->share), "single readings",
             "%s N of %d Hz (amplitude; standard uncertainty %s N), against %s",
             small(rows->mains_n, amplitude), rows->mains_hz, small(rows->mains_standard_uncertainty_n, u),
-            rest.n > 0 ? rest.words : "no noise at all");
+            rest.n > 0 ? words(&rest, against) : "no noise at all");
         return;
     }
     double hidden_n = rows->mains_detectable_n / sqrt(2.0);
     q->share = share_of(hidden_n, &rest, false);
     if (q->share > DATA_QUALITY_SHARE_GOOD)
-        say(q, DATA_QUALITY_USABLE, "", "up to %s N may be there and not be found, against %s",
-            small(rows->mains_detectable_n, amplitude), rest.words);
+        SAY(q, DATA_QUALITY_USABLE, "", "up to %s N may be there and not be found, against %s",
+            small(rows->mains_detectable_n, amplitude), words(&rest, against));
     else
-        say(q, DATA_QUALITY_GOOD, "", "none found, and more than %s N would have been",
+        SAY(q, DATA_QUALITY_GOOD, "", "none found, and more than %s N would have been",
             small(rows->mains_detectable_n, amplitude));
 }
 
@@ -387,31 +398,30 @@ static void judge_drift(const struct run_result *run, const struct series *serie
 {
     double drift_n = run->push.zero_drift_n, limit_n = series->plan.zero_drift_limit_n;
     struct rest rest = rest_of_all(run);
-    char drift[24], limit[24];
+    char drift[24], limit[24], against[100];
     if (!run->quality.zero_seen_after) {
-        say(q, DATA_QUALITY_UNKNOWN, "", "%s",
+        SAY(q, DATA_QUALITY_UNKNOWN, "", "%s",
             run->analysed ? "no reading at rest after the motion"
                           : "no zero was taken of a run without an answer");
         return;
     }
-    small(drift_n, drift);
-    small(limit_n, limit);
     q->value_n = fabs(drift_n) / 2 / sqrt(3.0);
     q->share = share_of(q->value_n, &rest, rest.in_result_n);
     if (fabs(drift_n) > limit_n) {
         q->value_n = fabs(drift_n) / sqrt(3.0);
         q->share = share_of(q->value_n, &rest, rest.in_result_n);
-        say(q, DATA_QUALITY_SPOILS, "the zero",
+        SAY(q, DATA_QUALITY_SPOILS, "the zero",
             "it moved by %s N, more than the %s N that the plan allows; it is not corrected, and the "
             "intervals are wider instead",
-            drift, limit);
+            small(drift_n, drift), small(limit_n, limit));
     } else if (q->share > DATA_QUALITY_SHARE_SPOILS) {
-        say(q, DATA_QUALITY_USABLE, "",
+        SAY(q, DATA_QUALITY_USABLE, "",
             "it moved by %s N (the plan allows %s N); half of it is in doubt, and makes %.0f %% of the "
             "variance, against %s",
-            drift, limit, 100 * q->share, rest.words);
+            small(drift_n, drift), small(limit_n, limit), 100 * q->share, words(&rest, against));
     } else {
-        say(q, DATA_QUALITY_GOOD, "", "it moved by %s N, of %s N that the plan allows", drift, limit);
+        SAY(q, DATA_QUALITY_GOOD, "", "it moved by %s N, of %s N that the plan allows", small(drift_n, drift),
+            small(limit_n, limit));
     }
 }
 
@@ -426,7 +436,7 @@ static void judge_resolution(const struct run_result *run, const struct series *
     bool wide = run->quality.step_counts > 1;
     char what[48] = "one count is";
     enum data_quality_verdict verdict;
-    char step[24], u[24];
+    char step[24], u[24], against[100];
     q->value_n = u_n;
     /* The budget has one count, not the steps that are seen. */
     q->share = share_of(u_n, &rest, !wide);
@@ -435,12 +445,12 @@ static void judge_resolution(const struct run_result *run, const struct series *
     else if (run->record->separate != NULL)
         snprintf(what, sizeof what, "the last digit of the gauge is");
     if (isnan(q->share) && isnan(noise_n(run))) {
-        say(q, DATA_QUALITY_UNKNOWN, "", "%s %s N, and no rest tells the noise beside it", what,
+        SAY(q, DATA_QUALITY_UNKNOWN, "", "%s %s N, and no rest tells the noise beside it", what,
             small(step_n, step));
         return;
     }
     if (isnan(q->share)) {
-        say(q, DATA_QUALITY_USABLE, "", "%s %s N, and the readings at rest show no noise beside it", what,
+        SAY(q, DATA_QUALITY_USABLE, "", "%s %s N, and the readings at rest show no noise beside it", what,
             small(step_n, step));
         return;
     }
@@ -450,18 +460,18 @@ static void judge_resolution(const struct run_result *run, const struct series *
         verdict = DATA_QUALITY_USABLE;
     if (verdict == DATA_QUALITY_GOOD && beside_n < STEP_HIDES * step_n)
         verdict = DATA_QUALITY_USABLE;
-    say(q, verdict, "small differences", "%s %s N (standard uncertainty %s N), against %s%s", what,
-        small(step_n, step), small(u_n, u), rest.words,
+    SAY(q, verdict, "small differences", "%s %s N (standard uncertainty %s N), against %s%s", what,
+        small(step_n, step), small(u_n, u), words(&rest, against),
         verdict != DATA_QUALITY_GOOD && beside_n < STEP_HIDES * step_n ? "; it hides the noise" : "");
 }
 
-void data_quality_of_run(const struct run_result *run, const struct series *series,
-                         struct data_quality quality[DATA_QUALITY_ASPECTS])
+static void judge(const struct run_result *run, const struct series *series,
+                  struct data_quality quality[DATA_QUALITY_ASPECTS], bool worded)
 {
     for (int k = 0; k < DATA_QUALITY_ASPECTS; k++) {
-        quality[k] = (struct data_quality){.value_n = NAN, .share = NAN};
+        quality[k] = (struct data_quality){.value_n = NAN, .share = NAN, .worded = worded};
         if (!run->quality.present)
-            say(&quality[k], DATA_QUALITY_UNKNOWN, "", "the run is not analysed");
+            SAY(&quality[k], DATA_QUALITY_UNKNOWN, "", "the run is not analysed");
     }
     if (!run->quality.present)
         return;
@@ -476,6 +486,18 @@ void data_quality_of_run(const struct run_result *run, const struct series *seri
     if (run->quality.range_used > 0)
         quality[DATA_QUALITY_SATURATION].rank = run->quality.range_used;
     quality[DATA_QUALITY_GAPS].rank = fmax(quality[DATA_QUALITY_GAPS].rank, missing_share(run->record));
+}
+
+void data_quality_of_run(const struct run_result *run, const struct series *series,
+                         struct data_quality quality[DATA_QUALITY_ASPECTS])
+{
+    judge(run, series, quality, true);
+}
+
+void data_quality_verdicts(const struct run_result *run, const struct series *series,
+                           struct data_quality quality[DATA_QUALITY_ASPECTS])
+{
+    judge(run, series, quality, false);
 }
 
 const char *data_quality_detail(const struct data_quality *quality)
@@ -525,7 +547,7 @@ enum err_code data_quality_sum_up(const struct session *session, struct data_qua
         struct data_quality quality[DATA_QUALITY_ASPECTS];
         if (!run->quality.present || run->record->repeated_by > 0)
             continue;
-        data_quality_of_run(run, session->series[run->series], quality);
+        data_quality_verdicts(run, session->series[run->series], quality);
         add_run(&sums->session, i, quality);
         add_run(&sums->series[run->series], i, quality);
         add_run(&sums->feeders[run->feeder], i, quality);

@@ -45,12 +45,17 @@ struct data_quality {
     double value_n; /* the disturbance in newtons, as a standard uncertainty; NAN: it has none */
     double share;   /* of the variance; NAN: not worked out */
     double rank;    /* among runs of the same verdict: the greater the worse; 0 at least */
+    bool worded;    /* it has a text */
     char text[260]; /* the verdict as one sentence with its numbers, without a full stop */
 };
 
 /* All six of one run of that series. */
 void data_quality_of_run(const struct run_result *run, const struct series *series,
                          struct data_quality quality[DATA_QUALITY_ASPECTS]);
+
+/* The same without texts, which take most of the time. */
+void data_quality_verdicts(const struct run_result *run, const struct series *series,
+                           struct data_quality quality[DATA_QUALITY_ASPECTS]);
 
 /* Over the runs of a feeder, of a series, or of all, without those that were repeated: no answer rests on
  * them, and what is wrong with them is why they were repeated. */

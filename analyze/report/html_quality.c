@@ -169,11 +169,12 @@ static void odd_runs(const struct session *session, FILE *out)
         bool any = false;
         if (!run->quality.present || run->record->repeated_by > 0)
             continue;
-        data_quality_of_run(run, session->series[run->series], quality);
+        data_quality_verdicts(run, session->series[run->series], quality);
         for (int k = 0; k < DATA_QUALITY_ASPECTS; k++)
             any = any || worth_a_word(quality[k].verdict);
         if (!any || ++odd > RUNS_SHOWN_MAX)
             continue;
+        data_quality_of_run(run, session->series[run->series], quality);
         if (shown++ == 0)
             fputs("<details>\n<summary>Runs that are not good in all six, one by one</summary>\n<ul>\n", out);
         fputs("<li>", out);

@@ -121,7 +121,7 @@ static void put_quality(FILE *out, const struct session *session, const struct r
     const struct series *series = session->series[run->series];
     bool ok = rows->present, mains = ok && rows->mains == RUN_MAINS_FOUND;
     struct data_quality quality[DATA_QUALITY_ASPECTS];
-    data_quality_of_run(run, series, quality);
+    data_quality_verdicts(run, series, quality);
     for (int k = 0; k < DATA_QUALITY_ASPECTS; k++)
         put_text(out, ok ? DATA_QUALITY_VERDICT_NAMES[quality[k].verdict] : "");
     put_number(out, json_quality_digits(rows->interval_us), ok);

@@ -40,6 +40,22 @@ static struct data_quality of(enum data_quality_aspect aspect)
     return quality[aspect];
 }
 
+static bool same_number(double a, double b)
+{
+    return a == b || (isnan(a) && isnan(b));
+}
+
+/* Without its text it is the same. */
+static void expect_unworded(enum data_quality_aspect aspect, const struct data_quality *q)
+{
+    struct data_quality bare[DATA_QUALITY_ASPECTS];
+    data_quality_verdicts(&run, &series, bare);
+    cr_expect(bare[aspect].verdict == q->verdict && same_number(bare[aspect].rank, q->rank) &&
+                  same_number(bare[aspect].share, q->share) && same_number(bare[aspect].value_n, q->value_n),
+              "%s: %s", DATA_QUALITY_KINDS[aspect].key, q->text);
+    cr_expect(bare[aspect].text[0] == 0 && !bare[aspect].worded && q->worded);
+}
+
 static void expect(enum data_quality_aspect aspect, enum data_quality_verdict verdict, const char *words)
 {
     struct data_quality q = of(aspect);
@@ -49,6 +65,7 @@ static void expect(enum data_quality_aspect aspect, enum data_quality_verdict ve
               "%s: %s; expected %s, '%s'", DATA_QUALITY_KINDS[aspect].key, q.text,
               DATA_QUALITY_VERDICT_NAMES[verdict], words);
     cr_expect(strlen(q.text) < sizeof q.text - 1, "cut short: %s", q.text);
+    expect_unworded(aspect, &q);
 }
 
 Test(data_quality, a_good_run_is_good_in_all)
