@@ -24,11 +24,17 @@ double sd_average(double (*f)(double s, void *context), void *context, double de
     if (degrees_of_freedom > DEGREES_MOST)
         return f(1, context);
     for (int side = -1; side <= 1; side += 2) {
-        double before = 0;
-        bool ended = false;
+        double before = 0, value = 0;
+        bool ended = false, falls = false;
         for (long i = side < 0 ? 1 : 0; !ended; i++) {
-            double u = side * step * (double)i, weight = density(u, degrees_of_freedom);
-            double term = weight > 0 ? weight * f(exp(u), context) : 0;
+            double u = side * step * (double)i, weight = density(u, degrees_of_freedom), term = 0;
+            /* Where f falls and what it was would do nothing to the sum, it is not asked. */
+            if (weight > 0 && !(falls && sum > 0 && weight * value <= NEGLIGIBLE * sum)) {
+                double at = f(exp(u), context);
+                falls = at < value;
+                value = at;
+                term = weight * at;
+            }
             weights += weight;
             sum += term;
             /* To the left the product may first rise, from nothing even, before it falls. */

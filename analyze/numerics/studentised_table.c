@@ -18,6 +18,7 @@
 #define RANGE_MOST     50.0 /* past it the probability, exp(-r^2 / 4) or so, is near the smallest double */
 #define PIECES         100  /* RANGE_MOST / PIECE */
 #define DEGREES_PIECES 10   /* of 1 / degrees_of_freedom: 0 to 2^-9, to 2^-8 ... to 1 */
+#define QUANTILES_FEW  4    /* of a piece are found one by one: a series takes sixteen */
 #define ITERATIONS_MAX 100
 #define MEANS_MOST     128 /* of which tables are kept */
 
@@ -26,6 +27,7 @@ struct studentised_table {
     struct studentised_known *known;
     gsl_cheb_series *log_flat[PIECES];             /* of r; NULL: not needed yet */
     gsl_cheb_series *log_quantile[DEGREES_PIECES]; /* of 1 / degrees_of_freedom; NULL: not needed yet */
+    int asked[DEGREES_PIECES];                     /* quantiles before there is a series */
 };
 
 /* Of the upper tail times exp(r^2 / 4), which its far end goes like: a logarithm that is small keeps more
@@ -126,6 +128,8 @@ double studentised_table_quantile(struct studentised_table *t, double degrees_of
     frexp(inverse, &exponent);
     piece = inverse > 0 ? exponent + DEGREES_PIECES - 1 : 0;
     piece = piece < 0 ? 0 : piece < DEGREES_PIECES ? piece : DEGREES_PIECES - 1;
+    if (t->log_quantile[piece] == NULL && t->asked[piece]++ < QUANTILES_FEW)
+        return exp(log_quantile(inverse, t));
     made = series(&t->log_quantile[piece], log_quantile, t, piece > 0 ? ldexp(1, piece - DEGREES_PIECES) : 0,
                   ldexp(1, piece + 1 - DEGREES_PIECES), DEGREES_ORDER);
     return exp(made != NULL ? gsl_cheb_eval(made, inverse) : log_quantile(inverse, t));
