@@ -55,6 +55,23 @@ enum err_code series_path_resolve(const char *folder, const char *path, char *fu
     return series_path_resolve_real(folder, NULL, path, full, e);
 }
 
+/* Whether it is a regular file, and neither it nor any folder between is a link: then it lies inside, and
+ * there is nothing to be resolved. path is the end of full. */
+static bool is_plainly_inside(char *full, const char *path)
+{
+    struct stat status;
+    for (char *slash = strchr(full + strlen(full) - strlen(path), '/'); slash != NULL;
+         slash = strchr(slash + 1, '/')) {
+        bool folder;
+        *slash = 0;
+        folder = lstat(full, &status) == 0 && S_ISDIR(status.st_mode);
+        *slash = '/';
+        if (!folder)
+            return false;
+    }
+    return lstat(full, &status) == 0 && S_ISREG(status.st_mode);
+}
+
 enum err_code series_path_resolve_real(const char *folder, const char *known, const char *path, char *full,
                                        struct err *e)
 {
@@ -69,6 +86,8 @@ enum err_code series_path_resolve_real(const char *folder, const char *known, co
         return code;
     if (fault != NULL)
         return err_set_at(e, ERR_FILE, folder, 0, 0, "the path '%.250s' %s", path, fault);
+    if (is_plainly_inside(full, path))
+        return ERR_OK;
     if (known == NULL)
         real_folder = found_folder = realpath(folder, NULL);
     if (real_folder == NULL)
