@@ -6,10 +6,15 @@
 #include "datasets/format/series_path.h"
 #include "datasets/format/series_repeats.h"
 
+#include <pthread.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
 #include <strings.h>
+
+#define THREADS_MAX 64
+/* For fewer the start of one more thread is not worth it. */
+#define SIDECARS_OF_A_THREAD 16
 
 enum err_code series_hash_file(const char *path, char *text, struct err *e)
 {
@@ -136,40 +141,103 @@ static enum err_code find_file(const char *full, struct found_file *found, struc
     return file_bytes_hash(full, found->hash, &found->bytes, e);
 }
 
-static enum err_code read_records(struct series *s, const struct descriptor *d, const int *numbers,
-                                  struct err *e)
+/* The sidecar of runs[i], whose number is known from its name, and what is listed of its CSV. */
+static enum err_code read_record(struct series *s, const struct descriptor *d, size_t i, int number,
+                                 struct err *e)
 {
-    enum err_code code = ERR_OK;
-    for (size_t i = 0; code == ERR_OK && i < s->run_count; i++) {
-        char path[32];
-        char full[SERIES_PATH_MAX];
-        struct descriptor_resource csv;
-        struct descriptor_resource sidecar;
-        struct found_file found;
-        series_path_of_run(numbers[i], "json", path);
-        sidecar = listed(d, path);
-        code = series_path_resolve_real(s->folder, s->real_folder, path, full, e);
-        if (code == ERR_OK)
-            code = run_record_read_hashed(full, &s->runs[i], found.hash, &found.bytes, e);
-        if (code == ERR_OK && s->runs[i].number != numbers[i])
-            code = err_set_at(e, ERR_FILE, full, 0, 0, "number: is %d, but the file belongs to run %d",
-                              s->runs[i].number, numbers[i]);
-        if (code == ERR_OK)
-            code = refuse_if_changed(full, sidecar.bytes, sidecar.hash, &found, e);
-        if (code != ERR_OK)
-            break;
-        if (s->runs[i].simulated)
-            s->simulated = true;
-        series_path_of_run(numbers[i], "csv", path);
-        csv = listed(d, path);
-        s->csv_bytes[i] = csv.bytes;
-        /* One that is cut short here matches nothing. */
-        snprintf(s->csv_hashes[i], sizeof s->csv_hashes[i], "%s", csv.hash);
-    }
-    return code;
+    char path[32];
+    char full[SERIES_PATH_MAX];
+    struct descriptor_resource csv;
+    struct descriptor_resource sidecar;
+    struct found_file found;
+    enum err_code code;
+    series_path_of_run(number, "json", path);
+    sidecar = listed(d, path);
+    code = series_path_resolve_real(s->folder, s->real_folder, path, full, e);
+    if (code == ERR_OK)
+        code = run_record_read_hashed(full, &s->runs[i], found.hash, &found.bytes, e);
+    if (code == ERR_OK && s->runs[i].number != number)
+        code = err_set_at(e, ERR_FILE, full, 0, 0, "number: is %d, but the file belongs to run %d",
+                          s->runs[i].number, number);
+    if (code == ERR_OK)
+        code = refuse_if_changed(full, sidecar.bytes, sidecar.hash, &found, e);
+    if (code != ERR_OK)
+        return code;
+    series_path_of_run(number, "csv", path);
+    csv = listed(d, path);
+    s->csv_bytes[i] = csv.bytes;
+    /* One that is cut short here matches nothing. */
+    snprintf(s->csv_hashes[i], sizeof s->csv_hashes[i], "%s", csv.hash);
+    return ERR_OK;
 }
 
-static enum err_code open_described(struct series *s, struct descriptor *d, struct err *e)
+/* Sidecars that are read by several threads. */
+struct sidecars {
+    struct series *series;
+    const struct descriptor *descriptor;
+    const int *numbers;
+    pthread_mutex_t lock; /* of all below */
+    size_t next;
+    enum err_code code;
+    struct err error; /* of the lowest run that cannot be read */
+    size_t error_run;
+};
+
+/* No more are taken once one cannot be read: those of lower runs are all taken by then. */
+static bool take_sidecar(struct sidecars *all, size_t *i)
+{
+    bool taken;
+    pthread_mutex_lock(&all->lock);
+    taken = all->code == ERR_OK && all->next < all->series->run_count;
+    *i = taken ? all->next++ : 0;
+    pthread_mutex_unlock(&all->lock);
+    return taken;
+}
+
+static void *read_sidecars(void *argument)
+{
+    struct sidecars *all = argument;
+    size_t i;
+    while (take_sidecar(all, &i)) {
+        struct err e = {0};
+        enum err_code code = read_record(all->series, all->descriptor, i, all->numbers[i], &e);
+        if (code == ERR_OK)
+            continue;
+        pthread_mutex_lock(&all->lock);
+        if (all->code == ERR_OK || i < all->error_run) {
+            all->code = code;
+            all->error = e;
+            all->error_run = i;
+        }
+        pthread_mutex_unlock(&all->lock);
+    }
+    return NULL;
+}
+
+static enum err_code read_records(struct series *s, const struct descriptor *d, const int *numbers,
+                                  int threads, struct err *e)
+{
+    struct sidecars all = {
+        .series = s, .descriptor = d, .numbers = numbers, .lock = PTHREAD_MUTEX_INITIALIZER};
+    pthread_t others[THREADS_MAX];
+    int started = 0;
+    if (threads > THREADS_MAX)
+        threads = THREADS_MAX;
+    while (started + 1 < threads && (size_t)(started + 1) * SIDECARS_OF_A_THREAD < s->run_count &&
+           pthread_create(&others[started], NULL, read_sidecars, &all) == 0)
+        started++;
+    read_sidecars(&all);
+    while (started > 0)
+        pthread_join(others[--started], NULL);
+    pthread_mutex_destroy(&all.lock);
+    if (all.code != ERR_OK && e != NULL)
+        *e = all.error;
+    for (size_t i = 0; i < s->run_count; i++)
+        s->simulated = s->simulated || s->runs[i].simulated;
+    return all.code;
+}
+
+static enum err_code open_described(struct series *s, struct descriptor *d, int threads, struct err *e)
 {
     char full[SERIES_PATH_MAX];
     int numbers[SERIES_RUNS_MAX];
@@ -215,19 +283,24 @@ static enum err_code open_described(struct series *s, struct descriptor *d, stru
     s->csv_bytes = calloc(s->run_count + 1, sizeof *s->csv_bytes);
     if (s->runs == NULL || s->csv_hashes == NULL || s->csv_bytes == NULL)
         return err_set_at(e, ERR_MEMORY, s->folder, 0, 0, "no memory for %zu runs", s->run_count);
-    code = read_records(s, d, numbers, e);
+    code = read_records(s, d, numbers, threads, e);
     return code == ERR_OK ? series_repeats_settle(s->folder, s->runs, s->run_count, e) : code;
 }
 
-static enum err_code open_into(struct series *s, struct err *e)
+static enum err_code open_into(struct series *s, int threads, struct err *e)
 {
     struct descriptor d = {0};
-    enum err_code code = open_described(s, &d, e);
+    enum err_code code = open_described(s, &d, threads, e);
     descriptor_free(&d);
     return code;
 }
 
 enum err_code series_open(const char *folder, struct series **s, struct err *e)
+{
+    return series_open_threads(folder, 1, s, e);
+}
+
+enum err_code series_open_threads(const char *folder, int threads, struct series **s, struct err *e)
 {
     struct series *opened = calloc(1, sizeof *opened);
     enum err_code code;
@@ -236,7 +309,7 @@ enum err_code series_open(const char *folder, struct series **s, struct err *e)
         series_free(opened);
         return err_set_at(e, ERR_MEMORY, folder, 0, 0, "no memory to open it");
     }
-    code = open_into(opened, e);
+    code = open_into(opened, threads, e);
     if (code != ERR_OK) {
         series_free(opened);
         return code;

@@ -36,6 +36,9 @@ struct series {
  * and so is a plan or sidecar that does not match the size and hash that the descriptor gives, or a hash of
  * an algorithm that is not known. */
 enum err_code series_open(const char *folder, struct series **s, struct err *e);
+/* The same by up to so many threads, which read the sidecars. Series and error are the same for any number:
+ * of several sidecars that cannot be read, the one of the lowest run is told. */
+enum err_code series_open_threads(const char *folder, int threads, struct series **s, struct err *e);
 void series_free(struct series *s);
 /* The CSV of runs[i]; ERR_FILE too when it does not match its size and hash, which are worked out as it is
  * read. columns needs no freeing after an error. */

@@ -179,6 +179,37 @@ Test(series, a_series_comes_back_as_it_was)
     want("a good series", 0, "", "");
 }
 
+/* Whoever reads which sidecar: runs, what they state and what is wrong with them are the same. */
+Test(series, the_number_of_threads_that_open_it_changes_nothing)
+{
+    struct series *alone, *s;
+    struct err e;
+    for (int number = 8; number < 180; number++)
+        add_run(number);
+    rewrite_package();
+    cr_assert_eq(series_open(series, &alone, &e), ERR_OK, "%s: %s", e.file, e.text);
+    for (int threads = 0; threads < 70; threads += 1 + threads * 3) {
+        cr_assert_eq(series_open_threads(series, threads, &s, &e), ERR_OK, "%s: %s", e.file, e.text);
+        cr_assert_eq(s->run_count, 174);
+        cr_expect(s->simulated == alone->simulated);
+        for (size_t i = 0; i < s->run_count; i++) {
+            cr_expect_eq(s->runs[i].number, alone->runs[i].number);
+            cr_expect_eq(s->runs[i].conditions, alone->runs[i].conditions);
+            cr_expect_eq(s->runs[i].rig_serial, alone->runs[i].rig_serial);
+            cr_expect_str_eq(s->csv_hashes[i], alone->csv_hashes[i]);
+            cr_expect_eq(s->csv_bytes[i], alone->csv_bytes[i]);
+        }
+        series_free(s);
+    }
+    series_free(alone);
+    edit("s/runs/0150.json", "\"number\": 150", "\"number\": 15");
+    edit("s/runs/0041.json", "\"number\": 41", "\"number\": 4");
+    for (int threads = 1; threads < 5; threads++) {
+        cr_expect_eq(series_open_threads(series, threads, &s, &e), ERR_FILE);
+        cr_expect_not_null(strstr(e.file, "0041.json"), "%d threads: %s: %s", threads, e.file, e.text);
+    }
+}
+
 Test(series, files_are_kept_byte_for_byte)
 {
     char *text = scratch_read("s/plan.yaml");
