@@ -247,7 +247,7 @@ struct quantity prediction_fitted_n(const struct prediction *p, size_t i)
     q.low_95 = q.value - p->newtons_per_nm * without_lever(torque - c->low_95_nm[i], lever);
     q.high_95 = q.value + p->newtons_per_nm * without_lever(c->high_95_nm[i] - torque, lever);
     q.degrees_of_freedom = c->degrees_of_freedom;
-    q.n = c->fitted_count;
+    q.n = (uint32_t)c->fitted_count;
     q.standard_uncertainty = (q.high_95 - q.low_95) / 2 / quantity_t_975(c->degrees_of_freedom);
     return q;
 }

@@ -79,7 +79,7 @@ void push_sampling_of(const struct push_motion *m, size_t contact, size_t end, d
     s->pitch_mm = pitch_mm;
     s->cycle_readings = s->cycle_mm / s->feed_mm;
     s->pitch_readings = pitch_mm / s->feed_mm;
-    s->rise_readings = end > contact ? end - contact : 0;
+    s->rise_readings = end > contact ? (uint32_t)(end - contact) : 0;
     s->peak_readings = count > 1 ? (double)(drops[count - 1].index - drops[0].index) / ((double)count - 1)
                                  : (double)s->rise_readings;
     char why[160];

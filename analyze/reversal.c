@@ -335,7 +335,7 @@ static enum err_code sum_bend(const struct run_result *const *runs, size_t count
         bend->means[what] = run_mean(values, n, &shared, KINDS[what].unit, &budget);
         if (n == 0 && bounds > 0) {
             bend->means[what] = quantity_at_least(least);
-            bend->means[what].n = bounds;
+            bend->means[what].n = (uint32_t)bounds;
         }
         if ((what == REVERSAL_FRICTION && bend->deg < REVERSAL_BEND_LEAST_DEG) ||
             what == REVERSAL_STIFFNESS || what == REVERSAL_TUBE)

@@ -169,7 +169,7 @@ static void fill_point(const struct run_result *const *runs, size_t count,
     if (point->censored_count > 0) {
         /* Every stall force is at or above what stands for it here, so their mean is too. */
         point->stall_force_n = quantity_at_least(sum_with_bounds / (double)point->run_count);
-        point->stall_force_n.n = point->run_count;
+        point->stall_force_n.n = (uint32_t)point->run_count;
     } else {
         point->stall_force_n = mean_of_runs(&stalls, calibration, settings, &point->stall_budget);
     }

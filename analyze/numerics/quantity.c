@@ -67,6 +67,6 @@ struct quantity quantity_from(double value, double standard_uncertainty, double 
     q.low_95 = value - half;
     q.high_95 = value + half;
     q.degrees_of_freedom = degrees_of_freedom;
-    q.n = n;
+    q.n = (uint32_t)n;
     return q;
 }

@@ -4,15 +4,16 @@
 
 #include <stdbool.h>
 #include <stddef.h>
+#include <stdint.h>
 
 struct quantity {
     bool present;  /* false: there is no such value; the rest is then meaningless */
     bool at_least; /* right-censored: the true value is at or above value; no interval */
+    uint32_t n;    /* independent observations behind it */
     double value;
     double standard_uncertainty; /* combined, k = 1 */
     double low_95, high_95;      /* coverage interval */
     double degrees_of_freedom;   /* effective; INFINITY when known that well */
-    size_t n;                    /* independent observations behind it */
 };
 
 /* Call once when a program starts, before any thread and before any other function of analyze/numerics:

@@ -18,8 +18,9 @@ char *answer_settle(const struct comparison *c, char *buffer, size_t size)
     buffer[0] = 0;
     if (c->verdict != VERDICT_NO_DIFFERENCE_SHOWN || !(c->seen_difference > 0))
         return buffer;
-    used = (size_t)snprintf(buffer, size, "These %zu repeats find a difference of %s in 80 %% of such series",
-                            c->difference.n, text_measure(c->seen_difference, unit, seen, sizeof seen));
+    used =
+        (size_t)snprintf(buffer, size, "These %zu repeats find a difference of %s in 80 %% of such series",
+                         (size_t)c->difference.n, text_measure(c->seen_difference, unit, seen, sizeof seen));
     if (used >= size || !(c->wanted_difference > 0))
         return buffer;
     /* One that somebody stated stands as stated; the one that was seen is known to its first digits only. */

@@ -133,7 +133,7 @@ static char *caption_of(const char *quantity, const struct feeder_result *feeder
     text_html(out, feeder->name);
     fprintf(out,
             " at %s, mean over %zu run%s: ", text_measure(point->speed_mm_s, "mm/s", speed, sizeof speed),
-            q->n, q->n == 1 ? "" : "s");
+            (size_t)q->n, q->n == 1 ? "" : "s");
     text_html(out, text_quantity_full(q, "N", value, sizeof value));
     if (fclose(out) == 0)
         return caption;
