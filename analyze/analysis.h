@@ -57,8 +57,8 @@ struct push_sampling {
     double force_n;            /* rise of the force meanwhile at most: before any slip; 0: not known */
     double cycle_mm, pitch_mm; /* a motor's electrical cycle; a tooth, 0: none or not known */
     double cycle_readings, pitch_readings; /* readings in either */
-    size_t rise_readings;                  /* from contact to the first drop, or the end */
     double peak_readings;                  /* from one peak to the next */
+    uint32_t rise_readings;                /* from contact to the first drop, or the end */
     bool coarse; /* much of the force lies between two readings, or a cycle or tooth cannot be made out */
 };
 
@@ -152,6 +152,7 @@ struct run_picture {
     double feed_onset_mm; /* where the push first reached its slip onset; 0: none was found */
     size_t event_count;
     const struct push_event *events; /* of very many every second, third and so on */
+    size_t room_bytes;               /* of all this together */
 };
 
 /* What is kept of struct push_result, whose names it has. */
@@ -345,7 +346,6 @@ struct run_store {
     size_t kind_count;
     void *sentences; /* tree of those in the blocks (tsearch) */
     struct run_block *last_block;
-    size_t runs_expected; /* room for so many is taken at once */
 };
 
 /* A motor file by which push forces are predicted (prediction.h). */

@@ -37,6 +37,42 @@ static void *take(struct room *room, size_t count, size_t size, size_t alignment
     return room->base != NULL && count > 0 ? room->base + at : NULL;
 }
 
+/* One more block, with room for that much; false without memory. */
+static bool add_block(struct run_store *store, size_t room)
+{
+    struct run_block *block;
+    room = room > BLOCK_BYTES ? room : BLOCK_BYTES;
+    block = malloc(sizeof *block + room);
+    if (block == NULL)
+        return false;
+    *block = (struct run_block){.before = store->last_block, .size = room};
+    store->last_block = block;
+    return true;
+}
+
+enum err_code run_store_begin(struct run_store *store, size_t runs, struct err *e)
+{
+    *store = (struct run_store){0};
+    return add_block(store, runs * ROOM_BYTES)
+               ? ERR_OK
+               : err_set(e, ERR_MEMORY, "not enough memory for what %zu runs come to", runs);
+}
+
+/* A place of that size; NULL without memory. */
+static char *room_in(struct run_store *store, size_t size, size_t alignment)
+{
+    struct run_block *block = store->last_block;
+    size_t at = block != NULL ? (block->used + alignment - 1) / alignment * alignment : 0;
+    if (block == NULL || at + size > block->size) {
+        if (!add_block(store, size))
+            return NULL;
+        block = store->last_block;
+        at = 0;
+    }
+    block->used = at + size;
+    return block->bytes + at;
+}
+
 /* What the parts of a budget are. */
 static struct run_budget_kind kind_of(const struct budget *b)
 {
@@ -75,32 +111,12 @@ static const struct run_budget_kind *intern(struct run_store *store, const struc
     if (grown == NULL)
         return NULL;
     store->kind = grown;
-    copy = malloc(sizeof *copy);
+    copy = (struct run_budget_kind *)room_in(store, sizeof *copy, _Alignof(struct run_budget_kind));
     if (copy == NULL)
         return NULL;
     *copy = *kind;
     store->kind[store->kind_count++] = copy;
     return copy;
-}
-
-/* A place of that size; NULL without memory. */
-static char *room_in(struct run_store *store, size_t size, size_t alignment)
-{
-    struct run_block *block = store->last_block;
-    size_t at = block != NULL ? (block->used + alignment - 1) / alignment * alignment : 0;
-    if (block == NULL || at + size > block->size) {
-        size_t room = store->runs_expected * ROOM_BYTES;
-        room = room > BLOCK_BYTES ? room : BLOCK_BYTES;
-        room = room > size ? room : size;
-        block = malloc(sizeof *block + room);
-        if (block == NULL)
-            return NULL;
-        *block = (struct run_block){.before = store->last_block, .size = room};
-        store->last_block = block;
-        at = 0;
-    }
-    block->used = at + size;
-    return block->bytes + at;
 }
 
 /* A sentence goes with its block. */
@@ -109,11 +125,15 @@ static void leave_text(void *text)
     (void)text;
 }
 
-void run_store_free(struct run_store *store)
+void run_store_end(struct run_store *store)
 {
     tdestroy(store->sentences, leave_text);
-    for (size_t i = 0; i < store->kind_count; i++)
-        free(store->kind[i]);
+    store->sentences = NULL;
+}
+
+void run_store_free(struct run_store *store)
+{
+    run_store_end(store);
     free(store->kind);
     while (store->last_block != NULL) {
         struct run_block *before = store->last_block->before;
@@ -232,7 +252,8 @@ static void put_picture(struct room *room, const struct push_result *push, size_
     if (p == NULL)
         return;
     kept->picture = p;
-    *p = (struct run_picture){.n = n, .feed_mm = feed, .force_low_n = low, .force_high_n = high};
+    *p = (struct run_picture){
+        .n = n, .feed_mm = feed, .force_low_n = low, .force_high_n = high, .room_bytes = room->used};
     for (size_t i = 0; i < all->n; i++) {
         size_t at = i / join;
         bool first = i % join == 0;
@@ -334,6 +355,51 @@ void run_result_forget_picture(struct run_result *run)
     free(run->picture_room);
     run->picture_room = NULL;
     run->push.picture = NULL;
+}
+
+/* A piece of memory in another place: where malloc of this thread puts it, or without memory where it is. */
+static void *moved(void *piece, size_t bytes)
+{
+    void *copy = piece == NULL ? NULL : malloc(bytes);
+    if (copy == NULL)
+        return piece;
+    memcpy(copy, piece, bytes);
+    free(piece);
+    return copy;
+}
+
+/* What pointed to a place in one room, to the same in another. */
+static void *place_in(char *room, const char *before, const void *place)
+{
+    return place == NULL ? NULL : room + ((const char *)place - before);
+}
+
+/* The picture, which lies in one room, with what it points to. */
+static void settle_picture(struct run_result *run)
+{
+    char *before = run->picture_room;
+    size_t bytes = run->push.picture->room_bytes;
+    char *room = malloc(bytes);
+    struct run_picture *picture;
+    if (room == NULL)
+        return;
+    memcpy(room, before, bytes);
+    picture = place_in(room, before, run->push.picture);
+    picture->feed_mm = place_in(room, before, picture->feed_mm);
+    picture->force_low_n = place_in(room, before, picture->force_low_n);
+    picture->force_high_n = place_in(room, before, picture->force_high_n);
+    picture->events = place_in(room, before, picture->events);
+    run->push.picture = picture;
+    run->picture_room = room;
+    free(before);
+}
+
+void run_result_settle(struct run_result *run)
+{
+    run->trace.x = moved(run->trace.x, run->trace.n * sizeof *run->trace.x);
+    run->trace.y = moved(run->trace.y, run->trace.n * sizeof *run->trace.y);
+    if (run->picture_room != NULL)
+        settle_picture(run);
 }
 
 void run_result_free(struct run_result *run)

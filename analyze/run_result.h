@@ -19,8 +19,18 @@ enum err_code run_result_refuse(struct run_result *run, const char *why_not, str
 /* The picture and the events go: no figure shows them after all. */
 void run_result_forget_picture(struct run_result *run);
 
+/* Move what it holds by itself to where the memory of the calling thread lies. The threads that analyse runs
+ * put it in between of what an analysis takes and gives back; what is left then lies close together, and all
+ * that was theirs goes back to the system. Without memory it stays where it is. */
+void run_result_settle(struct run_result *run);
+
 /* What it holds by itself; series, feeder and record stay. */
 void run_result_free(struct run_result *run);
+/* A store with room for that many runs, which is taken before their analysis takes and gives back memory all
+ * round it. ERR_MEMORY. One that is all zero takes room as runs come. */
+enum err_code run_store_begin(struct run_store *store, size_t runs, struct err *e);
+/* No more runs come: what finds equal sentences is given back. */
+void run_store_end(struct run_store *store);
 /* What all runs kept in that store. */
 void run_store_free(struct run_store *store);
 

@@ -18,6 +18,7 @@
 #include <malloc.h>
 #include <math.h>
 #include <pthread.h>
+#include <semaphore.h>
 #include <stdatomic.h>
 #include <stdio.h>
 #include <stdlib.h>
@@ -26,19 +27,39 @@
 
 #define THREADS_MAX 64
 
+/* So few that little of malloc's stock comes to lie about, and so many that the start of a thread is nothing
+ * beside them. */
+#define RUNS_OF_A_THREAD 8
+
 /* What a run takes beside its rows, counted in rows: files opened, fits begun. */
 #define RUN_EFFORT_ROWS 2000
 
+/* When a run is analysed: the longest first. So the last to be at work have little of it left; and what the
+ * threads need at most together they need at the beginning, however many runs come after. */
+struct turn {
+    uint64_t effort_rows;
+    size_t run;
+};
+
 struct work {
     struct session *session;
-    int read_threads; /* for reading one run */
-    atomic_size_t next;
+    struct turn *turns; /* one for each run */
+    int read_threads;   /* for reading one run */
+    sem_t places_free;
+    atomic_size_t next; /* turn */
     atomic_bool failed;
     pthread_mutex_t lock;       /* of all below, and of the session's store */
     struct picture_share share; /* which runs hold a picture */
     struct err error;           /* of the lowest run that could not be read */
     size_t error_run;
 };
+
+/* As many as are asked for; 0: as there are cores. */
+static int threads_of(int asked)
+{
+    int threads = asked > 0 ? asked : (int)sysconf(_SC_NPROCESSORS_ONLN);
+    return threads < THREADS_MAX ? threads : THREADS_MAX;
+}
 
 static void fail(struct work *work, size_t i, const struct err *e)
 {
@@ -70,7 +91,31 @@ static uint64_t effort_rows(const struct run_result *run)
     return RUN_EFFORT_ROWS + (run->record->rows > 0 ? (uint64_t)run->record->rows : 0);
 }
 
-/* found: room for what one run can come to, zeroed. */
+/* Runs as long as each other in their own order. */
+static int compare_turns(const void *a, const void *b)
+{
+    const struct turn *x = a, *y = b;
+    if (x->effort_rows != y->effort_rows)
+        return x->effort_rows < y->effort_rows ? 1 : -1;
+    return (x->run > y->run) - (x->run < y->run);
+}
+
+/* Whose turn it is when, and the effort of all; NULL without memory. */
+static struct turn *take_turns(const struct session *s, uint64_t *effort)
+{
+    struct turn *turns = malloc((s->run_count + 1) * sizeof *turns);
+    *effort = 0;
+    if (turns == NULL)
+        return NULL;
+    for (size_t i = 0; i < s->run_count; i++) {
+        turns[i] = (struct turn){effort_rows(&s->runs[i]), i};
+        *effort += turns[i].effort_rows;
+    }
+    qsort(turns, s->run_count, sizeof *turns, compare_turns);
+    return turns;
+}
+
+/* found: what one run comes to, zeroed. */
 static void analyse_run(struct work *work, size_t i, struct run_finding *found)
 {
     struct run_result *run = &work->session->runs[i];
@@ -121,57 +166,104 @@ static void analyse_run(struct work *work, size_t i, struct run_finding *found)
     free(found->trace.y);
 }
 
-static void *worker(void *argument)
+/* A place for one thread at a time. */
+struct place {
+    struct work *work;
+    pthread_t thread;
+    bool begun;        /* there is a thread to be joined */
+    atomic_bool ended; /* it has nothing more to do */
+};
+
+static void *analyse_some(void *argument)
 {
-    struct work *work = argument;
+    struct place *place = argument;
+    struct work *work = place->work;
     struct run_finding *found = malloc(sizeof *found);
+    size_t i;
     if (found == NULL) {
         struct err e = {0};
         err_set(&e, ERR_MEMORY, "not enough memory to analyse a run");
         fail(work, 0, &e);
-        return NULL;
     }
-    for (;;) {
-        size_t i = atomic_fetch_add(&work->next, 1);
-        if (i >= work->session->run_count)
-            break;
-        *found = (struct run_finding){.quantity_count = 0};
-        analyse_run(work, i, found);
-        progress_add(work->session->progress, 1, effort_rows(&work->session->runs[i]));
+    for (int k = 0; k < RUNS_OF_A_THREAD && (i = atomic_fetch_add(&work->next, 1)) < work->session->run_count;
+         k++) {
+        const struct turn *turn = &work->turns[i];
+        if (found != NULL) {
+            *found = (struct run_finding){.quantity_count = 0};
+            analyse_run(work, turn->run, found);
+        }
+        progress_add(work->session->progress, 1, turn->effort_rows);
     }
     free(found);
+    atomic_store(&place->ended, true);
+    sem_post(&work->places_free);
     return NULL;
+}
+
+/* Wait for a place and clear it. */
+static struct place *free_place(struct work *work, struct place *places)
+{
+    struct place *place = places;
+    while (sem_wait(&work->places_free) != 0) {
+    }
+    while (!atomic_load(&place->ended))
+        place++;
+    if (place->begun)
+        pthread_join(place->thread, NULL);
+    place->begun = false;
+    return place;
+}
+
+/* By that many threads at a time. One begins with malloc's stock of small pieces empty, and gives it back
+ * when its few runs are done. If it went on it would keep some hundreds of them, and they come to lie between
+ * the large arrays of all its runs: what is free between them is too small for the arrays of the next run,
+ * and memory grows with the runs by half of what is kept of them. */
+static void share_out(struct work *work, int threads)
+{
+    struct place places[THREADS_MAX] = {0};
+    pthread_mutex_init(&work->lock, NULL);
+    sem_init(&work->places_free, 0, (unsigned)threads);
+    for (int i = 0; i < threads; i++) {
+        places[i].work = work;
+        places[i].ended = true;
+    }
+    while (atomic_load(&work->next) < work->session->run_count) {
+        struct place *place = free_place(work, places);
+        place->ended = false;
+        place->begun = pthread_create(&place->thread, NULL, analyse_some, place) == 0;
+        if (!place->begun)
+            analyse_some(place);
+    }
+    for (int i = 0; i < threads; i++)
+        free_place(work, places)->ended = false;
+    sem_destroy(&work->places_free);
+    pthread_mutex_destroy(&work->lock);
 }
 
 static enum err_code analyse_runs(struct session *s, int threads, struct err *e)
 {
     struct work work = {.session = s};
-    pthread_t ids[THREADS_MAX];
-    int started = 0;
-    uint64_t effort = 0;
-    enum err_code code = picture_share_begin(&work.share, s, e);
+    uint64_t effort;
+    enum err_code code = run_store_begin(&s->store, s->run_count, e);
+    if (code == ERR_OK)
+        code = picture_share_begin(&work.share, s, e);
     if (code != ERR_OK)
         return code;
-    s->store.runs_expected = s->run_count;
-    if (threads <= 0)
-        threads = (int)sysconf(_SC_NPROCESSORS_ONLN);
-    if (threads > THREADS_MAX)
-        threads = THREADS_MAX;
+    work.turns = take_turns(s, &effort);
+    if (work.turns == NULL) {
+        picture_share_end(&work.share);
+        return err_set(e, ERR_MEMORY, "not enough memory for %zu runs", s->run_count);
+    }
+    threads = threads_of(threads);
     /* Few runs leave threads over, and those help with the reading. */
     work.read_threads = s->run_count > 0 && s->run_count < (size_t)threads ? threads / (int)s->run_count : 1;
-    for (size_t i = 0; i < s->run_count; i++)
-        effort += effort_rows(&s->runs[i]);
     progress_begin(s->progress, "analysing runs", s->run_count, effort);
-    pthread_mutex_init(&work.lock, NULL);
-    for (int i = 1; i < threads; i++) {
-        if (pthread_create(&ids[started], NULL, worker, &work) == 0)
-            started++;
-    }
-    worker(&work);
-    for (int i = 0; i < started; i++)
-        pthread_join(ids[i], NULL);
-    pthread_mutex_destroy(&work.lock);
+    share_out(&work, threads);
+    free(work.turns);
     picture_share_end(&work.share);
+    run_store_end(&s->store);
+    for (size_t i = 0; i < s->run_count; i++)
+        run_result_settle(&s->runs[i]);
     /* Fits of every run took memory and gave it back in small pieces, in each thread. It would stay beside
      * what the sums and the report take, although nobody needs it any more. */
     malloc_trim(0);
@@ -206,7 +298,7 @@ static enum err_code open_series(struct session *s, const char *const *folders, 
         return err_set(e, ERR_MEMORY, "not enough memory for %zu series", count);
     progress_begin(s->progress, "opening series", count, count);
     for (size_t i = 0; i < count; i++) {
-        enum err_code code = series_open(folders[i], &s->series[i], e);
+        enum err_code code = series_open_threads(folders[i], threads_of(options->threads), &s->series[i], e);
         if (code != ERR_OK)
             return code;
         s->series_count = i + 1;
@@ -326,6 +418,19 @@ static enum err_code name_feeders(struct session *s, struct err *e)
     return ERR_OK;
 }
 
+/* Kinds of test with an outcome among the runs. */
+static size_t count_kinds(const struct run_result *const *runs, size_t count)
+{
+    bool met[PLAN_TEST_KINDS] = {false};
+    size_t kinds = 0;
+    for (size_t k = 0; k < count; k++) {
+        enum plan_test_kind kind = runs[k]->record->test;
+        kinds += !met[kind] && bench_test_has_outcome(kind);
+        met[kind] = true;
+    }
+    return kinds;
+}
+
 /* One outcome for each kind of test among the runs (count of them, of one feeder). What cannot be answered is
  * no error of the session. */
 static enum err_code sum_up_tests(struct session *s, struct feeder_result *f,
@@ -335,9 +440,13 @@ static enum err_code sum_up_tests(struct session *s, struct feeder_result *f,
     const struct series *series = s->series[f->series];
     const struct bench_test_context context = {
         .plan = &series->plan, .calibration = &series->calibration, .settings = settings, .feeder = f};
-    const struct run_result **of_kind = malloc((count + 1) * sizeof *of_kind);
+    size_t kinds = count_kinds(mine, count);
+    const struct run_result **of_kind;
     enum err_code code = ERR_OK;
-    f->outcomes = calloc(PLAN_TEST_KINDS + 1, sizeof *f->outcomes);
+    if (kinds == 0)
+        return ERR_OK;
+    of_kind = malloc(count * sizeof *of_kind);
+    f->outcomes = calloc(kinds, sizeof *f->outcomes);
     if (of_kind == NULL || f->outcomes == NULL) {
         free(of_kind);
         return err_set(e, ERR_MEMORY, "not enough memory for the tests");

@@ -117,6 +117,44 @@ Test(run_result, keeps_what_was_found)
     run_store_free(&store);
 }
 
+/* Moved to another place it says the same, and nothing of it points to the old one. */
+Test(run_result, what_was_kept_stands_being_moved)
+{
+    static struct run_result run;
+    const struct run_record record = {.test = PLAN_BLOCKED_PUSH};
+    const struct run_picture *p;
+    struct run_store store;
+    struct err e = {0};
+    run.record = &record;
+    make_finding(2, 10, 5);
+    found.trace = (struct run_trace){2, malloc(2 * sizeof(double)), malloc(2 * sizeof(double))};
+    memcpy(found.trace.x, (double[]){0.25, 7.5}, 2 * sizeof(double));
+    memcpy(found.trace.y, (double[]){-3.5, 61}, 2 * sizeof(double));
+    cr_assert_eq(run_store_begin(&store, 1, &e), ERR_OK, "%s", e.text);
+    cr_assert_eq(run_result_keep(&run, &found, 10, &store, &e), ERR_OK, "%s", e.text);
+    run_store_end(&store);
+    uintptr_t before = (uintptr_t)run.picture_room;
+    run_result_settle(&run);
+    cr_expect_neq((uintptr_t)run.picture_room, before);
+    p = run.push.picture;
+    cr_assert_eq(p->n, 10);
+    for (size_t i = 0; i < p->n; i++) {
+        cr_expect_eq(p->feed_mm[i], found.push.picture.feed_mm[i]);
+        cr_expect_eq(p->force_low_n[i], found.push.picture.force_low_n[i]);
+        cr_expect_eq(p->force_high_n[i], found.push.picture.force_high_n[i]);
+    }
+    cr_assert_eq(p->event_count, 5);
+    for (size_t i = 0; i < 5; i++)
+        cr_expect_eq(p->events[i].feed_mm, found.push.events[i].feed_mm);
+    cr_expect(run.trace.n == 2 && run.trace.x[1] == 7.5 && run.trace.y[0] == -3.5);
+    cr_expect_str_eq(run_text(&run.push.evidence, 2), found.push.evidence[2], "sentences stay");
+    run_result_forget_picture(&run);
+    run_result_settle(&run);
+    cr_expect_null(run.push.picture);
+    run_result_free(&run);
+    run_store_free(&store);
+}
+
 /* Equal sentences are there once, and others are not mixed. */
 Test(run_result, sentences_of_many_runs_are_shared)
 {
