@@ -4,14 +4,16 @@
 
 #include "analyze/report/figure_pool.h"
 #include "analyze/report/svg_inline.h"
+#include "datasets/format/file_bytes.h"
 
 #include <errno.h>
 #include <fcntl.h>
 #include <signal.h>
 #include <spawn.h>
+#include <stdint.h>
 #include <stdlib.h>
 #include <string.h>
-#include <sys/stat.h>
+#include <sys/mman.h>
 #include <sys/wait.h>
 #include <time.h>
 #include <unistd.h>
@@ -136,43 +138,32 @@ static int reap(struct figure_drawing *d, bool stop)
     return status;
 }
 
-static enum err_code read_whole(const char *path, char **text, size_t *length, struct err *e)
+/* A picture is mapped, and what was gone through is let go: a report does not need the memory of the largest
+ * one. A page that is wanted again comes back from the file. */
+static void let_go(const char *svg, size_t bytes)
 {
-    FILE *in = fopen(path, "re");
-    struct stat info;
-    *text = NULL;
-    if (in == NULL)
-        return err_set_at(e, ERR_SYSTEM, path, 0, 0, "gnuplot left no picture: %s", strerror(errno));
-    if (fstat(fileno(in), &info) != 0 || info.st_size > SVG_BYTES_MAX) {
-        fclose(in);
-        return err_set_at(e, ERR_SYSTEM, path, 0, 0, "the picture is larger than %d bytes", SVG_BYTES_MAX);
-    }
-    *text = malloc((size_t)info.st_size + 1);
-    *length = *text != NULL ? fread(*text, 1, (size_t)info.st_size, in) : 0;
-    fclose(in);
-    if (*text == NULL)
-        return err_set(e, ERR_MEMORY, "out of memory for a picture");
-    return ERR_OK;
+    size_t page = (size_t)sysconf(_SC_PAGESIZE);
+    madvise((void *)(uintptr_t)svg, bytes / page * page, MADV_DONTNEED);
 }
 
 enum err_code figure_put(const char *folder, const struct figure *figure, FILE *out, struct err *e)
 {
-    char path[4096];
-    char *drawn = NULL;
+    char path[4096], words[sizeof figure->seen + sizeof figure->description + 1];
+    const char *drawn;
     size_t length = 0;
+    struct err why = {0};
     enum err_code code;
     if (!picture_path(folder, figure, path, sizeof path))
         return err_set_at(e, ERR_USAGE, folder, 0, 0, "the path is too long");
-    code = read_whole(path, &drawn, &length, e);
-    if (code == ERR_OK) {
-        char words[sizeof figure->seen + sizeof figure->description + 1];
-        snprintf(words, sizeof words, "%s%s%s", figure->seen, figure->seen[0] != 0 ? " " : "",
-                 figure->description);
-        code = svg_inline(drawn, length, figure->name, figure->title, words, out, e);
-        if (code != ERR_OK && e != NULL)
-            snprintf(e->file, sizeof e->file, "%.500s", path);
-    }
-    free(drawn);
+    if (file_bytes_map(path, SVG_BYTES_MAX, &drawn, &length, &why) != ERR_OK)
+        return err_set_at(e, ERR_SYSTEM, path, 0, 0, "gnuplot left no picture that could be read: it %s",
+                          why.text);
+    snprintf(words, sizeof words, "%s%s%s", figure->seen, figure->seen[0] != 0 ? " " : "",
+             figure->description);
+    code = svg_inline(drawn, length, figure->name, figure->title, words, out, let_go, e);
+    if (code != ERR_OK && e != NULL)
+        snprintf(e->file, sizeof e->file, "%.500s", path);
+    file_bytes_unmap(drawn, length);
     return code;
 }
 

@@ -7,7 +7,8 @@
 #include <stdlib.h>
 #include <string.h>
 
-#define DEPTH_MAX 64 /* gnuplot nests about six deep */
+#define DEPTH_MAX    64 /* gnuplot nests about six deep */
+#define PASSED_BYTES (64 * 1024)
 
 struct span {
     const char *start;
@@ -59,13 +60,14 @@ static void put(const struct scanner *s, const char *text, size_t length)
 
 static void skip_blanks(struct scanner *s)
 {
-    while (s->p < s->end && strchr(" \t\r\n", *s->p) != NULL && *s->p != 0)
+    while (s->p < s->end && (*s->p == ' ' || *s->p == '\t' || *s->p == '\r' || *s->p == '\n'))
         s->p++;
 }
 
 static bool name_character(char c)
 {
-    return isalnum((unsigned char)c) || strchr("_:.-", c) != NULL ? c != 0 : (unsigned char)c >= 0x80;
+    return isalnum((unsigned char)c) || c == '_' || c == ':' || c == '.' || c == '-' ||
+           (unsigned char)c >= 0x80;
 }
 
 static struct span read_name(struct scanner *s)
@@ -111,11 +113,11 @@ static enum err_code check_entity(struct scanner *s)
     return refuse(s, "a bare ampersand");
 }
 
-/* Characters up to, not including, one of stop. */
-static enum err_code check_text(struct scanner *s, const char *stop, struct span *text)
+/* Characters up to, not including, '<' or stop. */
+static enum err_code check_text(struct scanner *s, char stop, struct span *text)
 {
     text->start = s->p;
-    while (s->p < s->end && (*s->p == 0 || strchr(stop, *s->p) == NULL)) {
+    while (s->p < s->end && *s->p != '<' && *s->p != stop) {
         unsigned char c = (unsigned char)*s->p;
         if (c == '&') {
             if (check_entity(s) != ERR_OK)
@@ -229,7 +231,7 @@ static enum err_code attribute(struct scanner *s)
     if (s->p == s->end || (*s->p != '"' && *s->p != '\''))
         return refuse(s, "an attribute value without quotes");
     quote[0] = *s->p++;
-    if (check_text(s, quote[0] == '"' ? "\"<" : "'<", &value) != ERR_OK)
+    if (check_text(s, quote[0], &value) != ERR_OK)
         return ERR_SYSTEM;
     if (s->p == s->end || *s->p != quote[0])
         return refuse(s, "an unfinished attribute value");
@@ -407,7 +409,7 @@ static bool is_title(const struct scanner *s, struct span text)
 static enum err_code text_run(struct scanner *s)
 {
     struct span text;
-    if (check_text(s, "<", &text) != ERR_OK)
+    if (check_text(s, '<', &text) != ERR_OK)
         return ERR_SYSTEM;
     if (is_title(s, text))
         return ERR_OK;
@@ -423,7 +425,7 @@ static enum err_code text_run(struct scanner *s)
 }
 
 enum err_code svg_inline(const char *svg, size_t length, const char *prefix, const char *title,
-                         const char *description, FILE *out, struct err *e)
+                         const char *description, FILE *out, svg_inline_passed *passed, struct err *e)
 {
     struct scanner s = {.begin = svg,
                         .p = svg,
@@ -433,9 +435,14 @@ enum err_code svg_inline(const char *svg, size_t length, const char *prefix, con
                         .description = description,
                         .out = out,
                         .e = e};
+    const char *told = svg;
     bool finished = false;
     while (s.p < s.end) {
         enum err_code code;
+        if (passed != NULL && s.p - told >= PASSED_BYTES) {
+            passed(svg, (size_t)(s.p - svg));
+            told = s.p;
+        }
         if (starts(&s, "<?"))
             code = skip_past(&s, "?>");
         else if (starts(&s, "<!--"))

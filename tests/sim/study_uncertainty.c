@@ -153,7 +153,7 @@ static void one(uint64_t seed, int test, int feeder, struct tally *t, bool verbo
     t->given++;
     t->inside += inside;
     if (verbose)
-        printf("%llu %-16s v %5.2f degree %d stall %8.3f true %8.3f u %6.3f n %zu %s z %.2f\n",
+        printf("%llu %-16s v %5.2f degree %d stall %8.3f true %8.3f u %6.3f n %u %s z %.2f\n",
                (unsigned long long)seed, FEEDER[feeder], push.speed_mm_s, calibrated.calibration.degree,
                q->value, truth.stall_force_n, q->standard_uncertainty, q->n, inside ? "in" : "OUT",
                (q->value - truth.stall_force_n) / q->standard_uncertainty);

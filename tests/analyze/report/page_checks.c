@@ -95,7 +95,7 @@ void page_expect_well_formed(const char *page)
     }
     fputs("</main></svg>", out);
     fclose(out);
-    cr_expect_eq(svg_inline(wrapped, strlen(wrapped), "x", "", "", sink, &e), ERR_OK, "%s", e.text);
+    cr_expect_eq(svg_inline(wrapped, strlen(wrapped), "x", "", "", sink, NULL, &e), ERR_OK, "%s", e.text);
     fclose(sink);
     free(wrapped);
     free(unused);

@@ -10,7 +10,7 @@ static enum err_code inline_text(const char *svg, char **result, struct err *e)
     FILE *out = open_memstream(result, &length);
     enum err_code code;
     cr_assert_not_null(out);
-    code = svg_inline(svg, strlen(svg), "fig-1", "A <b> title", "what \"it\" shows", out, e);
+    code = svg_inline(svg, strlen(svg), "fig-1", "A <b> title", "what \"it\" shows", out, NULL, e);
     fclose(out);
     return code;
 }
@@ -148,4 +148,34 @@ Test(svg_inline, what_is_malformed_or_reaches_out_is_refused)
         cr_expect(e.text[0] != 0, "no reason: %s", rows[i].what);
         free(text);
     }
+}
+
+static size_t told_count, told_last;
+static void hear(const char *svg, size_t bytes)
+{
+    cr_expect(svg != NULL && bytes > told_last);
+    told_last = bytes;
+    told_count++;
+}
+
+Test(svg_inline, of_a_long_picture_it_tells_what_is_behind)
+{
+    enum { LINES = 20000 };
+    char *svg = malloc(LINES * 32 + 100), *text = NULL, *at = svg + sprintf(svg, "<svg>\n");
+    size_t length, written = 0;
+    FILE *out = open_memstream(&text, &written);
+    struct err e;
+    for (int i = 0; i < LINES; i++)
+        at += sprintf(at, "<path d='M%d,%d'/>\n", i, i);
+    length = (size_t)(stpcpy(at, "</svg>\n") - svg);
+    told_count = told_last = 0;
+    cr_assert_eq(svg_inline(svg, length, "x", "", "", out, hear, &e), ERR_OK, "%s", e.text);
+    fclose(out);
+    /* A piece of 64 KiB at a time, and the last one not. */
+    cr_expect(told_count >= length / 65536 - 1 && told_count <= length / 65536, "%zu times for %zu bytes",
+              told_count, length);
+    cr_expect(told_last < length && length - told_last < 2 * 65536);
+    cr_expect_not_null(strstr(text, "M19999,19999"));
+    free(text);
+    free(svg);
 }
