@@ -13,7 +13,6 @@
 #include <stdint.h>
 #include <stdlib.h>
 #include <string.h>
-#include <sys/mman.h>
 #include <sys/wait.h>
 #include <time.h>
 #include <unistd.h>
@@ -138,12 +137,10 @@ static int reap(struct figure_drawing *d, bool stop)
     return status;
 }
 
-/* A picture is mapped, and what was gone through is let go: a report does not need the memory of the largest
- * one. A page that is wanted again comes back from the file. */
+/* A report does not need the memory of its largest picture. */
 static void let_go(const char *svg, size_t bytes)
 {
-    size_t page = (size_t)sysconf(_SC_PAGESIZE);
-    madvise((void *)(uintptr_t)svg, bytes / page * page, MADV_DONTNEED);
+    file_bytes_let_go(svg, 0, bytes);
 }
 
 enum err_code figure_put(const char *folder, const struct figure *figure, FILE *out, struct err *e)

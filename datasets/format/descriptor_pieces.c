@@ -5,8 +5,6 @@
 
 #include <stdlib.h>
 #include <string.h>
-#include <sys/mman.h>
-#include <unistd.h>
 
 /* So much of it is passed before it is let go. */
 #define PIECE_BYTES ((size_t)256 * 1024)
@@ -23,15 +21,11 @@ struct piecewise {
 
 static void let_go(struct piecewise *p, size_t least)
 {
-    size_t page = (size_t)sysconf(_SC_PAGESIZE);
-    size_t from = (size_t)(p->passed - p->text) / page * page;
-    size_t to = (size_t)(p->at - p->text) / page * page;
     if ((size_t)(p->at - p->passed) < least)
         return;
     if (p->hasher != NULL)
         file_bytes_hasher_add(p->hasher, p->passed, (size_t)(p->at - p->passed));
-    if (to > from)
-        madvise((char *)p->text + from, to - from, MADV_DONTNEED);
+    file_bytes_let_go(p->text, (size_t)(p->passed - p->text), (size_t)(p->at - p->text));
     p->passed = p->at;
 }
 

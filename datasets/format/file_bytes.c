@@ -114,6 +114,13 @@ void file_bytes_unmap(const char *bytes, size_t length)
         munmap((char *)bytes, length);
 }
 
+void file_bytes_let_go(const char *bytes, size_t from, size_t to)
+{
+    size_t page = (size_t)sysconf(_SC_PAGESIZE), begin = from / page * page, end = to / page * page;
+    if (end > begin)
+        madvise((char *)bytes + begin, end - begin, MADV_DONTNEED);
+}
+
 static enum err_code system_error(struct err *e, const char *path, const char *what, int number)
 {
     return err_set_at(e, ERR_SYSTEM, path, 0, 0, "cannot be %s: %s%s", what, strerror(number),

@@ -27,6 +27,9 @@ enum err_code file_bytes_read(const char *path, size_t limit, char **bytes, size
 enum err_code file_bytes_map(const char *path, int64_t limit, const char **bytes, size_t *length,
                              struct err *e);
 void file_bytes_unmap(const char *bytes, size_t length);
+/* The pages from byte `from` to byte `to` of a mapping are not needed any more; one that is looked at all the
+ * same comes back from the file. Memory is then that of what is in hand. */
+void file_bytes_let_go(const char *bytes, size_t from, size_t to);
 
 /* Write to a temporary name in the same folder, fsync, rename over path, fsync the folder. ERR_SYSTEM
  * otherwise, and then path is as it was. */

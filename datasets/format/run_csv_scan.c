@@ -343,21 +343,21 @@ static void make_pattern(const char *row, const struct shape *s, struct pattern 
 /* What rows are held against: near zero force the sign changes at random from row to row, and with it two
  * shapes take turns. */
 struct patterns {
-    struct pattern first, second;
-    const char *after_second;  /* behind the last row that was like the second one */
-    struct shape other_before; /* of the last row that was like neither */
+    struct pattern *first, *second;
+    const char *after_second;           /* behind the last row that was like the second one */
+    uint64_t minus_before, ends_before; /* shape of the last row that was like neither */
 };
 
-/* Two rows that are like the second pattern one after the other make it the first. */
-static void put_second_first(struct patterns *p)
+static void change_places(struct patterns *p)
 {
-    struct pattern first = p->first;
+    struct pattern *first = p->first;
     p->first = p->second;
     p->second = first;
 }
 
 /* Any row that the window holds and that is not like the first pattern; where it ends, NULL where it is not
- * good. Two rows of the same shape that are like no pattern make a new one. */
+ * good. Two rows that are like the second pattern one after the other make it the first; two of the same
+ * shape that are like neither make a new one. */
 __attribute__((noinline)) static const char *take_other(const char *row, const char *window_end,
                                                         struct patterns *p, const struct run_csv_room *to,
                                                         size_t n)
@@ -365,20 +365,21 @@ __attribute__((noinline)) static const char *take_other(const char *row, const c
     struct shape shape;
     if (row >= window_end)
         return NULL;
-    if (take_alike(row, &p->second, to->encoder_counts != NULL, to, n)) {
-        const char *next = row + p->second.length;
+    if (take_alike(row, p->second, to->encoder_counts != NULL, to, n)) {
+        const char *next = row + p->second->length;
         if (row == p->after_second)
-            put_second_first(p);
+            change_places(p);
         p->after_second = next;
         return next;
     }
     if (!find_shape(row, to->encoder_counts != NULL, &shape))
         return NULL;
-    if (shape.minus == p->other_before.minus && shape.ends == p->other_before.ends) {
-        p->second = p->first;
-        make_pattern(row, &shape, &p->first);
+    if (shape.minus == p->minus_before && shape.ends == p->ends_before) {
+        change_places(p);
+        make_pattern(row, &shape, p->first);
     }
-    p->other_before = shape;
+    p->minus_before = shape.minus;
+    p->ends_before = shape.ends;
     return take_shaped(row, &shape, to, n) ? row + shape.end[4] + 1 : NULL;
 }
 
@@ -408,13 +409,14 @@ INLINED static inline size_t scan(const char **bytes, const char *end, const cha
     size_t readable = (size_t)(readable_end - *bytes);
     const char *window_end = *bytes + (readable < WINDOW_BYTES ? 0 : readable - WINDOW_BYTES + 1);
     const char *row = *bytes;
-    struct patterns patterns = {.first = no_pattern(), .second = no_pattern()};
+    struct pattern pair[2] = {no_pattern(), no_pattern()};
+    struct patterns patterns = {.first = &pair[0], .second = &pair[1]};
     int64_t time_before = 0;
     size_t n = 0;
     for (; row < end && n < room_rows; n++) {
         const char *next;
-        if (row < window_end && take_alike(row, &patterns.first, encoder, to, n))
-            next = row + patterns.first.length;
+        if (row < window_end && take_alike(row, patterns.first, encoder, to, n))
+            next = row + patterns.first->length;
         else if ((next = take_other(row, window_end, &patterns, to, n)) == NULL &&
                  (next = take_strictly(row, strict, to, n)) == NULL)
             break;
