@@ -27,7 +27,9 @@ size_t run_csv_scan_count(const char *bytes, size_t length)
     return count;
 }
 
-#define INLINED           __attribute__((always_inline))
+/* A call for each row takes an eighth more instructions, and gcc makes one where there are two callers. */
+#define INLINED __attribute__((always_inline))
+
 #define EVERY_BYTE(value) (UINT64_C(0x0101010101010101) * (value))
 
 /* Eight bytes, the first one lowest. */

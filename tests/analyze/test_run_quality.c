@@ -157,6 +157,15 @@ Test(run_quality, ends_of_the_range_are_counted)
     record.counts_min = record.counts_max = 0; /* not known */
     q = quality();
     cr_expect(q.over_range_rows == 2 && isnan(q.range_used), "%u %g", q.over_range_rows, q.range_used);
+    /* One reading at one end is enough. */
+    for (int high = 0; high < 2; high++) {
+        make_rows(6000, 1000);
+        record.counts_max = 500000;
+        record.counts_min = -400000;
+        counts[3000] = high ? 500000 : -400000;
+        q = quality();
+        cr_expect_eq(q.over_range_rows, 1, "%s end: %u", high ? "upper" : "lower", q.over_range_rows);
+    }
 }
 
 /* Whatever happens in the motion, the rest before it is looked at. */

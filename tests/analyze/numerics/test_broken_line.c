@@ -9,6 +9,7 @@
 #include <stdint.h>
 #include <stdio.h>
 #include <stdlib.h>
+#include <string.h>
 
 #define LARGE 420 /* points: several blocks of the search */
 
@@ -285,6 +286,32 @@ Test(broken_line, the_order_of_points_does_not_matter)
     cr_assert_eq(broken_line_fit(x, y, STAGNANT_N, &backward, NULL), ERR_OK);
     cr_expect_eq(forward.breakpoint, backward.breakpoint);
     cr_expect_eq(forward.residual_sum, backward.residual_sum);
+}
+
+/* Half of the points in a millionth of the range, and each x several times: whichever way they come in, the
+ * answer is the same to the bit. */
+Test(broken_line, nor_does_it_where_points_stand_close_together)
+{
+    enum { POINTS = 600 };
+    static double x[POINTS], y[POINTS], turned_x[POINTS], turned_y[POINTS], mixed_x[POINTS], mixed_y[POINTS];
+    uint64_t state = 5150;
+    struct broken_line fit, turned, mixed;
+    quantity_init_numerics();
+    for (size_t i = 0; i < POINTS; i++) {
+        double place = (double)(i / 3);
+        x[i] = i < POINTS / 2 ? 1e-6 * place : place;
+        y[i] = 2 * x[i] + 3 * fmax(0, x[i] - 140) + next_uniform(&state);
+        turned_x[POINTS - 1 - i] = x[i];
+        turned_y[POINTS - 1 - i] = y[i];
+        mixed_x[i * 7 % POINTS] = x[i]; /* 7 and 600 have no divisor in common */
+        mixed_y[i * 7 % POINTS] = y[i];
+    }
+    cr_assert_eq(broken_line_fit(x, y, POINTS, &fit, NULL), ERR_OK);
+    cr_assert_eq(broken_line_fit(turned_x, turned_y, POINTS, &turned, NULL), ERR_OK);
+    cr_assert_eq(broken_line_fit(mixed_x, mixed_y, POINTS, &mixed, NULL), ERR_OK);
+    cr_expect_float_eq(fit.breakpoint, 140, 1);
+    cr_expect_eq(memcmp(&turned, &fit, sizeof fit), 0, "%.17g %.17g", turned.breakpoint, fit.breakpoint);
+    cr_expect_eq(memcmp(&mixed, &fit, sizeof fit), 0, "%.17g %.17g", mixed.breakpoint, fit.breakpoint);
 }
 
 Test(broken_line, noise_about_one_line_gives_no_gain)
