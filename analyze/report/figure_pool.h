@@ -1,4 +1,4 @@
-/* Several figures drawn at once, each by a gnuplot of its own. What comes out is the same however many there
+/* Several figures drawn at once, by as many gnuplots. What comes out is the same however many there
  * are: the figures before the first in order that fails, and its error. */
 #ifndef ANALYZE_REPORT_FIGURE_POOL_H
 #define ANALYZE_REPORT_FIGURE_POOL_H
@@ -15,10 +15,11 @@ struct figure_pool {
     const char *folder;
     struct figures *figures;
     size_t places, running;
-    size_t figure[FIGURE_POOL_MAX]; /* at work: index into figures */
-    struct figure_drawing drawing[FIGURE_POOL_MAX];
-    size_t failed;    /* the first figure that failed; SIZE_MAX: none */
-    struct err error; /* its error */
+    size_t figure[FIGURE_POOL_MAX]; /* of those at work: index into figures */
+    struct figure_drawer
+        drawer[FIGURE_POOL_MAX]; /* those at work, and behind them those that wait for work */
+    size_t failed;               /* the first figure that failed; SIZE_MAX: none */
+    struct err error;            /* its error */
 };
 
 /* at_once: how many gnuplots; 0: one for each core. folder holds NAME.gp and NAME.csv of each figure by the
