@@ -18,6 +18,7 @@
 #include "analyze/report/text_wrap.h"
 #include "analyze/report/verify_command.h"
 #include "analyze/request.h"
+#include "datasets/format/json_region.h"
 #include "rig/base/err.h"
 
 #include <argp.h>
@@ -423,6 +424,13 @@ static void keep_memory(void)
     mallopt(M_TRIM_THRESHOLD, 64 * 1024 * 1024);
 }
 
+static void end_without_memory(void)
+{
+    struct err e;
+    err_set(&e, ERR_MEMORY, "not enough memory");
+    exit(system_trouble(&e));
+}
+
 int main(int argc, char **argv)
 {
     static const char text[] = "Work out what filament feeders can push, and compare them.\n\n"
@@ -440,6 +448,7 @@ int main(int argc, char **argv)
     static char name[] = PROGRAM;
     argv[0] = name;
     keep_memory();
+    json_region_set_up(end_without_memory);
     argp_err_exit_status = EXIT_WRONG_USE;
     argp_parse(&argp, argc, argv, ARGP_IN_ORDER, NULL, &outer);
     if (outer.command == 0)

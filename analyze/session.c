@@ -29,7 +29,7 @@
 
 /* So few that little of malloc's stock comes to lie about, and so many that the start of a thread is nothing
  * beside them. */
-#define RUNS_OF_A_THREAD 16
+#define RUNS_OF_A_THREAD 8
 
 /* What a run takes beside its rows, counted in rows: files opened, fits begun. */
 #define RUN_EFFORT_ROWS 2000
@@ -45,7 +45,7 @@ struct work {
     struct session *session;
     struct turn *turns; /* one for each run */
     int read_threads;   /* for reading one run */
-    sem_t ended;        /* told by each line of threads */
+    sem_t places_free;
     atomic_size_t next; /* turn */
     atomic_bool failed;
     pthread_mutex_t lock;       /* of all below, and of the session's store */
@@ -166,18 +166,20 @@ static void analyse_run(struct work *work, size_t i, struct run_finding *found)
     free(found->trace.y);
 }
 
-/* Threads one after the other: each starts the next one, and joins the one before. */
-struct line {
+/* A place for one thread at a time. */
+struct place {
     struct work *work;
-    bool begun;       /* there is one to be joined */
-    pthread_t before; /* that one */
+    pthread_t thread;
+    bool begun;        /* there is a thread to be joined */
+    atomic_bool ended; /* it has nothing more to do */
 };
 
-/* So many runs at the most; false when there are no more. */
-static bool analyse_few(struct work *work)
+static void *analyse_some(void *argument)
 {
+    struct place *place = argument;
+    struct work *work = place->work;
     struct run_finding *found = malloc(sizeof *found);
-    size_t i = 0;
+    size_t i;
     if (found == NULL) {
         struct err e = {0};
         err_set(&e, ERR_MEMORY, "not enough memory to analyse a run");
@@ -193,38 +195,23 @@ static bool analyse_few(struct work *work)
         progress_add(work->session->progress, 1, turn->effort_rows);
     }
     free(found);
-    return i < work->session->run_count;
-}
-
-static void join_before(struct line *line)
-{
-    if (line->begun)
-        pthread_join(line->before, NULL);
-    line->begun = false;
-}
-
-/* Whoever comes next joins this thread; the last one is left to who waits for the line. */
-static void leave_to_be_joined(struct line *line)
-{
-    join_before(line);
-    line->before = pthread_self();
-    line->begun = true;
-}
-
-/* Where no other thread can be started this one goes on. */
-static void *analyse_some(void *argument)
-{
-    struct line *line = argument;
-    while (analyse_few(line->work)) {
-        pthread_t next;
-        leave_to_be_joined(line);
-        if (pthread_create(&next, NULL, analyse_some, line) == 0)
-            return NULL;
-        line->begun = false;
-    }
-    leave_to_be_joined(line);
-    sem_post(&line->work->ended);
+    atomic_store(&place->ended, true);
+    sem_post(&work->places_free);
     return NULL;
+}
+
+/* Wait for a place and clear it. */
+static struct place *free_place(struct work *work, struct place *places)
+{
+    struct place *place = places;
+    while (sem_wait(&work->places_free) != 0) {
+    }
+    while (!atomic_load(&place->ended))
+        place++;
+    if (place->begun)
+        pthread_join(place->thread, NULL);
+    place->begun = false;
+    return place;
 }
 
 /* By that many threads at a time. One begins with malloc's stock of small pieces empty, and gives it back
@@ -233,26 +220,23 @@ static void *analyse_some(void *argument)
  * and memory grows with the runs by half of what is kept of them. */
 static void share_out(struct work *work, int threads)
 {
-    struct line lines[THREADS_MAX] = {0};
-    int begun = 0;
+    struct place places[THREADS_MAX] = {0};
     pthread_mutex_init(&work->lock, NULL);
-    sem_init(&work->ended, 0, 0);
-    while (begun < threads) {
-        pthread_t first;
-        lines[begun].work = work;
-        if (pthread_create(&first, NULL, analyse_some, &lines[begun]) != 0)
-            break;
-        begun++;
+    sem_init(&work->places_free, 0, (unsigned)threads);
+    for (int i = 0; i < threads; i++) {
+        places[i].work = work;
+        places[i].ended = true;
     }
-    while (begun == 0 && analyse_few(work)) {
+    while (atomic_load(&work->next) < work->session->run_count) {
+        struct place *place = free_place(work, places);
+        place->ended = false;
+        place->begun = pthread_create(&place->thread, NULL, analyse_some, place) == 0;
+        if (!place->begun)
+            analyse_some(place);
     }
-    for (int i = 0; i < begun; i++) {
-        while (sem_wait(&work->ended) != 0) {
-        }
-    }
-    for (int i = 0; i < begun; i++)
-        join_before(&lines[i]);
-    sem_destroy(&work->ended);
+    for (int i = 0; i < threads; i++)
+        free_place(work, places)->ended = false;
+    sem_destroy(&work->places_free);
     pthread_mutex_destroy(&work->lock);
 }
 

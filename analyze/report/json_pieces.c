@@ -1,6 +1,7 @@
 #include "analyze/report/json_pieces.h"
 
 #include "analyze/report/json_stream.h"
+#include "datasets/format/json_region.h"
 
 #include <assert.h>
 #include <pthread.h>
@@ -89,6 +90,15 @@ static bool take(struct json_pieces *p, struct piece *piece)
     return true;
 }
 
+static void put_item(struct json_stream *s, json_pieces_item *item, struct json_build *b, const void *context,
+                     size_t i)
+{
+    struct json_region region;
+    json_region_open(&region);
+    json_stream_item(s, item(b, context, i));
+    json_region_close(&region);
+}
+
 static void make(const struct json_pieces *p, const struct piece *piece, struct json_build *b,
                  struct json_stream *s, struct text *text)
 {
@@ -105,7 +115,7 @@ static void make(const struct json_pieces *p, const struct piece *piece, struct 
         if (piece->first == 0)
             json_stream_list_begin(s, section->key);
         for (size_t i = piece->first; i < piece->last; i++)
-            json_stream_item(s, section->item(b, p->context, i));
+            put_item(s, section->item, b, p->context, i);
         if (piece->last == section->count)
             json_stream_list_end(s);
     }

@@ -2,6 +2,7 @@
 
 #include "datasets/format/descriptor_whole.h"
 #include "datasets/format/file_bytes.h"
+#include "datasets/format/json_region.h"
 
 #include <stdlib.h>
 #include <string.h>
@@ -80,13 +81,18 @@ static bool take_entry(struct piecewise *p)
 {
     struct err why = {0};
     struct descriptor_resource r = {0};
-    json_t *entry = p->d->count == DESCRIPTOR_RESOURCES_MAX ? NULL : take_value(p);
-    bool good = entry != NULL && grow(p);
+    struct json_region region;
+    json_t *entry;
+    bool good;
+    json_region_open(&region);
+    entry = p->d->count == DESCRIPTOR_RESOURCES_MAX ? NULL : take_value(p);
+    good = entry != NULL && grow(p);
     if (good) {
         good = descriptor_whole_resource(entry, p->d->count, p->path, &r, &why) == ERR_OK;
         p->no_memory = p->no_memory || why.code == ERR_MEMORY;
     }
     json_decref(entry);
+    json_region_close(&region);
     if (good) {
         p->d->resources[p->d->count++] = r;
     } else {

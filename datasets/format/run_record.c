@@ -1,6 +1,7 @@
 #include "datasets/format/run_record.h"
 
 #include "datasets/format/json_field.h"
+#include "datasets/format/json_region.h"
 #include "datasets/format/json_strict.h"
 #include "datasets/format/kept.h"
 #include "datasets/format/run_record_json.h"
@@ -440,10 +441,14 @@ enum err_code run_record_read(const char *path, struct run_record *r, struct err
 enum err_code run_record_read_hashed(const char *path, struct run_record *r, char *hash, int64_t *bytes,
                                      struct err *e)
 {
+    struct json_region region;
     json_t *json;
-    enum err_code code = json_strict_read_hashed(path, FILE_BYTES_MAX, &json, hash, bytes, e);
-    enum err_code content = run_record_from_json(json, path, r, e);
+    enum err_code code, content;
+    json_region_open(&region);
+    code = json_strict_read_hashed(path, FILE_BYTES_MAX, &json, hash, bytes, e);
+    content = run_record_from_json(json, path, r, e);
     json_decref(json);
+    json_region_close(&region);
     return code != ERR_OK ? code : content;
 }
 

@@ -36,19 +36,21 @@ def measure(bench):
     os.makedirs(work, exist_ok=True)
     runs = RUNS[:2] if bench.short else RUNS
     for figures in (False, True):
-        peaks = {}
+        peaks = {n: [] for n in runs}
         for n in runs:
             series = os.path.join(work, f"series-{n}")
             if not os.path.exists(series):
                 bench.run([make_series, series, "--runs", str(n), "--rows", str(ROWS), "--feeders", "1", "--speeds", "5"])
-            values = []
-            for k in bench.rounds(9):  # the pages of libraries that are mapped differ from one to the next by some 100 KiB
-                out = os.path.join(work, f"report-{n}-{figures}-{k}")
-                values.append(peak_kib([analyze, "report", series, "--out", out] + ([] if figures else ["--no-figures"])))
-            peaks[n] = sorted(values)[len(values) // 2]
+        # The pages of libraries that are mapped differ from one to the next by some 100 KiB, and drift: sizes take turns.
+        for k in bench.rounds(15):
+            for n in runs:
+                series, out = (os.path.join(work, f"{what}-{n}") for what in ("series", f"report-{figures}-{k}"))
+                peaks[n].append(peak_kib([analyze, "report", series, "--out", out] + ([] if figures else ["--no-figures"])))
+        count = len(peaks[runs[0]])
+        peaks = {n: sorted(values)[count // 2] for n, values in peaks.items()}
         kind = "with figures" if figures else "without figures"
         bench.note(f"report {kind}, peak resident: " + ", ".join(f"{n} runs {peaks[n]} KiB" for n in runs))
         name = "report_memory.growth_kib_per_run" + ("_with_figures" if figures else "")
         for low, high in zip(runs, runs[1:]):
             growth = (peaks[high] - peaks[low]) / (high - low)
-            bench.figure(name if high == runs[-1] else f"{name}_to_{high}", growth, "KiB", 0, 2, len(values))
+            bench.figure(name if high == runs[-1] else f"{name}_to_{high}", growth, "KiB", 0, 2, count)
