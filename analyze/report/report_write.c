@@ -362,7 +362,8 @@ static enum err_code write_page(const struct session *session, const struct figu
 }
 
 /* results.json is by far the longest of what is written: threads make it beside the rest, and who is done
- * with that helps. */
+ * with that helps. While gnuplots have all cores they are not started: there is the page to be written by one
+ * thread after that. */
 #define NUMBERS_THREADS 3
 
 struct numbers {
@@ -381,7 +382,6 @@ static void *work_on_numbers(void *writer)
 static enum err_code begin_numbers(struct numbers *n, const struct session *session,
                                    const struct report_options *options, struct err *e)
 {
-    int threads = options->threads > 0 ? options->threads : (int)sysconf(_SC_NPROCESSORS_ONLN);
     enum err_code code = begin_file(&n->file, options->folder, FILES[PAGE_JSON], "", e);
     n->started = 0;
     if (code != ERR_OK)
@@ -391,10 +391,15 @@ static enum err_code begin_numbers(struct numbers *n, const struct session *sess
         file_bytes_drop(&n->file);
         return code;
     }
+    return ERR_OK;
+}
+
+static void start_numbers(struct numbers *n, const struct report_options *options)
+{
+    int threads = options->threads > 0 ? options->threads : (int)sysconf(_SC_NPROCESSORS_ONLN);
     while (n->started < NUMBERS_THREADS && n->started < threads - 1 &&
            pthread_create(&n->threads[n->started], NULL, work_on_numbers, n->writer) == 0)
         n->started++;
-    return ERR_OK;
 }
 
 static enum err_code end_numbers(struct numbers *n, struct err *e)
@@ -413,7 +418,7 @@ static enum err_code end_numbers(struct numbers *n, struct err *e)
 
 /* Figures, results.csv and the pages. */
 static enum err_code write_rest(const struct session *session, const struct report_options *options,
-                                struct err *e)
+                                struct numbers *numbers, struct err *e)
 {
     char folder[PATH_MAX];
     struct figures figures = {.folder = folder};
@@ -421,16 +426,20 @@ static enum err_code write_rest(const struct session *session, const struct repo
     struct err figure_error = {0};
     code = join(options->folder, "figures", folder, e);
     if (code == ERR_OK)
-        code = write_page(session, NULL, PAGE_CSV, options->folder, e);
-    if (code == ERR_OK)
         code = make_folder(folder, e);
     if (code == ERR_OK)
         code = scan_figures(folder, SCAN_REMOVE, e);
     if (code == ERR_OK)
         code = figures_list(session, &figures, e);
+    if (code == ERR_OK && !options->figures)
+        start_numbers(numbers, options);
     /* A page without figures is better than no page: a figure that fails is told last. */
     if (code == ERR_OK)
         drawn = write_figures(session, options, folder, &figures, &figure_error);
+    if (code == ERR_OK && options->figures)
+        start_numbers(numbers, options);
+    if (code == ERR_OK)
+        code = write_page(session, NULL, PAGE_CSV, options->folder, e);
     for (size_t i = 0; i < PAGE_COUNT && code == ERR_OK; i++) {
         if (wants(options, i))
             code = write_page(session, &figures, PAGES[i].page, options->folder, e);
@@ -460,7 +469,7 @@ enum err_code report_write(const struct session *session, const struct report_op
     if (code != ERR_OK)
         return code;
     /* The numbers are of use even when gnuplot is not to be had. */
-    code = write_rest(session, options, e);
+    code = write_rest(session, options, &numbers, e);
     numbers_code = end_numbers(&numbers, &of_numbers);
     if (numbers_code != ERR_OK) {
         code = numbers_code;

@@ -5,6 +5,7 @@
 #include <fcntl.h>
 #include <openssl/evp.h>
 #include <stdio.h>
+#include <stdio_ext.h>
 #include <stdlib.h>
 #include <string.h>
 #include <sys/mman.h>
@@ -162,8 +163,11 @@ enum err_code file_bytes_begin(struct file_bytes_writer *w, const char *path, en
     if (fd < 0)
         return system_error(e, path, "written", errno);
     w->out = fdopen(fd, "w");
-    if (w->out != NULL)
+    if (w->out != NULL) {
+        /* One thread at a time writes to it, so each character need not take a lock. */
+        __fsetlocking(w->out, FSETLOCKING_BYCALLER);
         return ERR_OK;
+    }
     number = errno;
     close(fd);
     unlink(w->temporary);
