@@ -10,6 +10,15 @@
 /* So much of it is passed before it is let go. */
 #define PIECE_BYTES ((size_t)256 * 1024)
 
+/* So many objects that are members of entries are looked out for again. */
+#define KNOWN_MAX 4
+
+/* The text of one. */
+struct known {
+    const char *text;
+    size_t length;
+};
+
 /* The text of a descriptor in a mapped file. */
 struct piecewise {
     const char *path, *text, *at, *end, *passed; /* passed: up to there it is hashed and let go */
@@ -18,6 +27,8 @@ struct piecewise {
     struct descriptor *d;
     size_t room; /* in d->resources */
     bool no_memory;
+    struct known known[KNOWN_MAX];
+    size_t next_known; /* to be forgotten for another one */
 };
 
 static void let_go(struct piecewise *p, size_t least)
@@ -77,6 +88,57 @@ static bool grow(struct piecewise *p)
     return true;
 }
 
+/* The value of a member of an entry. Tables of runs have the same dialect and schema, which are most of their
+ * text: an object that is the same to the byte as one before is good as well, and is not read again. It
+ * stands as true, since nothing is asked of it. */
+static json_t *take_entry_value(struct piecewise *p)
+{
+    const char *text = p->at;
+    bool object = p->at < p->end && *p->at == '{';
+    json_t *value;
+    for (size_t i = 0; object && i < KNOWN_MAX && p->known[i].length > 0; i++) {
+        struct known *k = &p->known[i];
+        if (k->length <= (size_t)(p->end - text) && memcmp(text, k->text, k->length) == 0) {
+            k->text = text;
+            p->at += k->length;
+            return json_true();
+        }
+    }
+    value = take_value(p);
+    if (value != NULL && object)
+        p->known[p->next_known++ % KNOWN_MAX] = (struct known){text, (size_t)(p->at - text)};
+    return value;
+}
+
+/* A key and its value of an entry, which must not have that key yet. */
+static bool take_entry_member(struct piecewise *p, json_t *entry)
+{
+    json_t *key = take_value(p);
+    const char *name = json_string_value(key);
+    bool good = name != NULL && pass(p, ':') && json_object_get(entry, name) == NULL &&
+                json_object_set_new(entry, name, take_entry_value(p)) == 0;
+    json_decref(key);
+    return good;
+}
+
+/* The entry that begins here; new reference, NULL where there is none that is good. */
+static json_t *take_object(struct piecewise *p)
+{
+    json_t *entry = json_object();
+    bool good = entry != NULL && pass(p, '{');
+    if (good && !pass(p, '}')) {
+        do {
+            good = take_entry_member(p, entry);
+        } while (good && pass(p, ','));
+        good = good && pass(p, '}');
+    }
+    if (!good) {
+        json_decref(entry);
+        return NULL;
+    }
+    return entry;
+}
+
 static bool take_entry(struct piecewise *p)
 {
     struct err why = {0};
@@ -85,7 +147,7 @@ static bool take_entry(struct piecewise *p)
     json_t *entry;
     bool good;
     json_region_open(&region);
-    entry = p->d->count == DESCRIPTOR_RESOURCES_MAX ? NULL : take_value(p);
+    entry = p->d->count == DESCRIPTOR_RESOURCES_MAX ? NULL : take_object(p);
     good = entry != NULL && grow(p);
     if (good) {
         good = descriptor_whole_resource(entry, p->d->count, p->path, &r, &why) == ERR_OK;
