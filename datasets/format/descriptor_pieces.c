@@ -115,8 +115,10 @@ static bool take_entry_member(struct piecewise *p, json_t *entry)
 {
     json_t *key = take_value(p);
     const char *name = json_string_value(key);
-    bool good = name != NULL && pass(p, ':') && json_object_get(entry, name) == NULL &&
-                json_object_set_new(entry, name, take_entry_value(p)) == 0;
+    bool new_key = name != NULL && pass(p, ':') && json_object_get(entry, name) == NULL;
+    json_t *value = new_key ? take_entry_value(p) : NULL;
+    bool good = value != NULL && json_object_set_new(entry, name, value) == 0;
+    p->no_memory = p->no_memory || (value != NULL && !good);
     json_decref(key);
     return good;
 }
@@ -126,6 +128,7 @@ static json_t *take_object(struct piecewise *p)
 {
     json_t *entry = json_object();
     bool good = entry != NULL && pass(p, '{');
+    p->no_memory = p->no_memory || entry == NULL;
     if (good && !pass(p, '}')) {
         do {
             good = take_entry_member(p, entry);
