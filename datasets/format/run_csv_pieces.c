@@ -8,8 +8,12 @@
 
 /* A piece with its numbers stays in the second level cache of a core. */
 #define PIECE_BYTES ((size_t)256 * 1024)
+/* Where threads share, that counts for less than how often one waits for another. */
+#define SHARED_PIECE_BYTES ((size_t)1024 * 1024)
 /* A row has five fields of one byte at least, but for encoder_counts, and as many ends. */
-#define PIECE_ROWS (PIECE_BYTES / 9 + 1)
+#define SHARED_PIECE_ROWS (SHARED_PIECE_BYTES / 9 + 1)
+/* So much of the text is let go at once by threads that share it: all at the end is work for one. */
+#define GONE_BYTES ((size_t)4 * 1024 * 1024)
 /* Below this, the start of a thread is not worth it. */
 #define THREAD_BYTES ((size_t)4 * 1024 * 1024)
 #define THREADS_MAX  64
@@ -21,11 +25,12 @@
 struct reader {
     const struct run_csv_pieces_how *how;
     struct run_columns *columns;
-    const char *end;
-    size_t room;
+    const char *text, *end;
+    size_t room, piece_bytes;
     pthread_mutex_t lock; /* of all below */
     pthread_cond_t placed_one;
     const char *next; /* piece */
+    const char *gone; /* up to there the text is let go */
     size_t *places;   /* of the first row of each piece that has one */
     size_t pieces, placed;
     size_t place;   /* of the first row of the next piece that gets one */
@@ -89,12 +94,12 @@ static void shrink(struct run_columns *c)
 
 /* The end of the piece that begins at begin: behind the last line feed within reach, or behind the first one.
  */
-static const char *piece_end(const char *begin, const char *end)
+static const char *piece_end(const char *begin, const char *end, size_t bytes)
 {
     const char *behind;
-    if ((size_t)(end - begin) <= PIECE_BYTES)
+    if ((size_t)(end - begin) <= bytes)
         return end;
-    for (behind = begin + PIECE_BYTES; behind > begin && behind[-1] != '\n'; behind--) {
+    for (behind = begin + bytes; behind > begin && behind[-1] != '\n'; behind--) {
     }
     for (; behind == begin || behind[-1] != '\n'; behind++) {
     }
@@ -113,7 +118,7 @@ static bool take_piece(struct reader *r, struct piece *piece)
 {
     if (r->bad || r->full || r->next == r->end)
         return false;
-    *piece = (struct piece){r->next, piece_end(r->next, r->end), r->pieces++};
+    *piece = (struct piece){r->next, piece_end(r->next, r->end, r->piece_bytes), r->pieces++};
     if (r->how->hasher != NULL &&
         !file_bytes_hasher_add(r->how->hasher, piece->begin, (size_t)(piece->end - piece->begin)))
         r->bad = true;
@@ -165,11 +170,12 @@ static void copy_rows(const struct run_csv_room *from, const struct run_csv_room
     memcpy(to->flags, from->flags, rows * sizeof *to->flags);
 }
 
-/* Wait until all pieces before it have their places, and give the piece the next one. False where the reading
- * has come to its end meanwhile. */
+/* Wait until all pieces before it have their places, and give the piece the next one. Their text is read, and
+ * let go when there is enough of it. False where the reading has come to its end meanwhile. */
 static bool place_piece(struct reader *r, const struct piece *piece, size_t rows, bool good, size_t *place)
 {
     bool well;
+    const char *gone, *to;
     pthread_mutex_lock(&r->lock);
     r->bad = r->bad || !good;
     while (r->placed < piece->number && !r->bad && !r->full)
@@ -178,8 +184,12 @@ static bool place_piece(struct reader *r, const struct piece *piece, size_t rows
     if (!r->bad && !r->full)
         place_rows(r, rows);
     well = !r->bad && !r->full;
+    gone = to = r->gone;
+    if (well && (size_t)(piece->end - gone) >= GONE_BYTES)
+        r->gone = to = piece->end;
     pthread_cond_broadcast(&r->placed_one);
     pthread_mutex_unlock(&r->lock);
+    file_bytes_let_go(r->text, (size_t)(gone - r->text), (size_t)(to - r->text));
     return well;
 }
 
@@ -210,9 +220,9 @@ static bool take_piece_locked(struct reader *r, struct piece *piece)
 static void *take_pieces(void *context)
 {
     struct reader *r = context;
-    struct run_columns own = {.n = PIECE_ROWS};
+    struct run_columns own = {.n = SHARED_PIECE_ROWS};
     struct piece piece;
-    bool goes_on = allocate(&own, PIECE_ROWS, r->columns->encoder_counts != NULL);
+    bool goes_on = allocate(&own, SHARED_PIECE_ROWS, r->columns->encoder_counts != NULL);
     while (goes_on && take_piece_locked(r, &piece))
         goes_on = parse_and_place(r, &piece, &own);
     run_columns_free(&own);
@@ -258,8 +268,12 @@ enum run_csv_pieces_end run_csv_pieces_read(const char *text, const char *rows, 
                                             const struct run_csv_pieces_how *how, struct run_columns *columns)
 {
     size_t size = (size_t)(end - rows);
+    int threads = threads_for(size, how->threads);
     struct reader r = {.how = how,
                        .columns = columns,
+                       .piece_bytes = threads < 2 ? PIECE_BYTES : SHARED_PIECE_BYTES,
+                       .text = text,
+                       .gone = text,
                        .next = rows,
                        .end = end,
                        .lock = PTHREAD_MUTEX_INITIALIZER,
@@ -277,7 +291,7 @@ enum run_csv_pieces_end run_csv_pieces_read(const char *text, const char *rows, 
     r.places = malloc((2 * (size / PIECE_BYTES) + 3) * sizeof *r.places);
     r.room = estimate_rows(rows, end);
     if (r.places != NULL && allocate(columns, r.room, encoder)) {
-        share_out(&r, threads_for(size, how->threads));
+        share_out(&r, threads);
         if (r.full || r.bad || !time_goes_on(&r))
             ended = RUN_CSV_PIECES_BAD;
         else if (r.next == end)
