@@ -7,8 +7,8 @@
 #include <pthread.h>
 #include <stdlib.h>
 
-#define ITEMS_MOST  4 /* of a list in one piece: of runs 40 kB of text */
-#define PIECES_HELD 4 /* taken and not written yet: so far a fast thread may run ahead of a slow one */
+#define ITEMS_MOST  1 /* of a list in one piece: a run is 10 kB of text */
+#define PIECES_HELD 2 /* taken and not written yet: so far a fast thread may run ahead of a slow one */
 
 /* A member of the object. */
 struct section {
