@@ -7,6 +7,7 @@
 #include "analyze/report/text_format.h"
 #include "analyze/run_quality.h"
 #include "analyze/run_result.h"
+#include "datasets/format/series_calibration.h"
 
 #include <math.h>
 #include <stdlib.h>
@@ -135,6 +136,14 @@ static void put_quality(FILE *out, const struct session *session, const struct r
     put_number(out, json_quality_digits(run_quality_step_n(rows, run->record, &series->calibration)), ok);
 }
 
+/* Of the calibration that forces come from: its own hash tells a table of another one from that of the series
+ * as it was recorded. */
+static void put_calibration(FILE *out, const struct series *series)
+{
+    put_text(out, series->other != NULL ? series->other->hash : series->calibration_hash);
+    fprintf(out, ",%s", series->other != NULL || series->calibration_replaced ? "true" : "false");
+}
+
 static void put_row(FILE *out, const struct session *session, const struct run_result *run,
                     const struct columns *columns)
 {
@@ -170,6 +179,7 @@ static void put_row(FILE *out, const struct session *session, const struct run_r
     put_number(out, run->fed_mm, run->analysed);
     put_quantities(out, run, columns);
     put_quality(out, session, run);
+    put_calibration(out, session->series[run->series]);
     fputs("\r\n", out);
 }
 
@@ -199,7 +209,7 @@ void report_csv_write(const struct session *session, FILE *out)
     for (int k = 0; k < DATA_QUALITY_ASPECTS; k++)
         fprintf(out, ",quality_%s", DATA_QUALITY_KINDS[k].key);
     fputs(",sample_interval_us,sample_jitter_us,samples_missing,over_range_rows,range_used,mains_hz,mains_n,"
-          "mains_detectable_n,resolution_n\r\n",
+          "mains_detectable_n,resolution_n,calibration,calibration_replaced\r\n",
           out);
     for (size_t i = 0; i < session->run_count; i++)
         put_row(out, session, &session->runs[i], &columns);

@@ -17,15 +17,20 @@ def line_through(sizes, seconds):
     return (sy * sxx - sxy * sx) / d, (s1 * sxy - sx * sy) / d
 
 
-def scale(bench, name, sizes, make, unit, rounds):
-    seconds = []
+def scale(bench, name, sizes, make, unit, turns):
+    """Sizes take turns, since a machine drifts by more than what is asked; small ones several times a turn."""
+    series = {size: bench.work / f"scaling/{name}-{size}" for size in sizes}
+    times = {size: [] for size in sizes}
     for size in sizes:
-        series = bench.work / f"scaling/{name}-{size}"
-        bench.run([bench.programs / "tests/bench/make_series", series, *make(size)])
-        times = [bench.run([bench.programs / "analyze/nipbench-analyze", "report", series, "--no-figures", "--threads", 1, "--out",
-                            bench.work / "scaling/out"]).cpu_s for _ in bench.rounds(rounds(size))]
-        seconds.append(statistics.median(times))
-        bench.run(["rm", "-r", series])
+        bench.run([bench.programs / "tests/bench/make_series", series[size], *make(size)])
+    for _ in bench.rounds(9):
+        for size in sizes:
+            for _ in range(turns(size)):
+                times[size].append(bench.run([bench.programs / "analyze/nipbench-analyze", "report", series[size], "--no-figures",
+                                              "--threads", 1, "--out", bench.work / "scaling/out"]).cpu_s)
+    for size in sizes:
+        bench.run(["rm", "-r", series[size]])
+    seconds = [statistics.median(times[size]) for size in sizes]
     a, b = line_through(sizes, seconds)
     deviations = [abs(t / (a + b * size) - 1) for size, t in zip(sizes, seconds)]
     for size, t, deviation in zip(sizes, seconds, deviations):
@@ -39,7 +44,7 @@ def measure(bench):
     runs = [1, 10, 100] if bench.short else [1, 10, 100, 1000]
     rows = [10**4, 10**5] if bench.short else [10**4, 10**5, 10**6, 10**7]
     scale(bench, "runs", runs, lambda n: ["--runs", n, "--rows", 10000, "--feeders", 1, "--speeds", min(n, 5)], "runs",
-          lambda n: 15 if n <= 10 else 5)
+          lambda n: 5 if n <= 10 else 1)
     # The same push, read more and more often.
     scale(bench, "rows", rows, lambda n: ["--runs", 1, "--rows", n, "--feeders", 1, "--speeds", 1, "--seconds", 100], "rows",
-          lambda n: 15 if n <= 10**5 else 5)
+          lambda n: 5 if n <= 10**5 else 1)

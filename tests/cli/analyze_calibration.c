@@ -250,10 +250,27 @@ Test(analyze_calibration, a_copy_that_was_altered_by_one_byte_is_told)
     free(text);
 }
 
+/* Every row of results.csv names the calibration that its forces come from. */
+static void expect_rows_name(const char *first, const char *second)
+{
+    char *csv = scratch_read("r/results.csv"), *rest = NULL;
+    size_t rows[2] = {0};
+    const char *line = strtok_r(csv, "\r\n", &rest);
+    expect_in(line, ",calibration,calibration_replaced");
+    while ((line = strtok_r(NULL, "\r\n", &rest)) != NULL) {
+        const char *wanted = line[0] == '1' ? first : second;
+        size_t length = strlen(line), ending = strlen(wanted);
+        cr_expect(length > ending && strcmp(line + length - ending, wanted) == 0, "%s", line);
+        rows[line[0] == '1' ? 0 : 1]++;
+    }
+    cr_expect(rows[0] > 0 && rows[0] == rows[1]);
+    free(csv);
+}
+
 Test(analyze_calibration, two_series_with_one_of_another_are_each_worked_out_with_their_own)
 {
     json_t *root;
-    char *page, own[64];
+    char *page, own[64], inside[96], other[96];
     char *plan = scratch_replace(MADE_SERIES_PLAN, "seed: 20917", "seed: 20918");
     const json_t *series;
     made_series("t", plan);
@@ -272,6 +289,9 @@ Test(analyze_calibration, two_series_with_one_of_another_are_each_worked_out_wit
         cr_expect_float_eq(force_n, expected_n, 2, "feeder %zu: %g", i, force_n);
     }
     json_decref(root);
+    snprintf(inside, sizeof inside, ",%s,false", hash_of("s/calibration.json"));
+    snprintf(other, sizeof other, ",%s,true", hash_of("better.json"));
+    expect_rows_name(inside, other);
     page = scratch_read("r/report.md");
     expect_in(page, "Series 2: forces come from better.json");
     expect_in(page, "--calibration t=report/calibration-");
