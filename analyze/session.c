@@ -18,6 +18,7 @@
 #include <malloc.h>
 #include <math.h>
 #include <pthread.h>
+#include <sched.h>
 #include <semaphore.h>
 #include <stdatomic.h>
 #include <stdio.h>
@@ -170,8 +171,9 @@ static void analyse_run(struct work *work, size_t i, struct run_finding *found)
 struct place {
     struct work *work;
     pthread_t thread;
-    bool begun;        /* there is a thread to be joined */
-    atomic_bool ended; /* it has nothing more to do */
+    pthread_attr_t attributes; /* the core that it keeps to, where each place has one */
+    bool begun;                /* there is a thread to be joined */
+    atomic_bool ended;         /* it has nothing more to do */
 };
 
 static void *analyse_some(void *argument)
@@ -214,6 +216,28 @@ static struct place *free_place(struct work *work, struct place *places)
     return place;
 }
 
+/* Each place gets a core of its own, where there are as many that this process may use: a thread that begins,
+ * or goes on after a wait, is otherwise put where another one is at work often enough, and stays there for
+ * tens of milliseconds while a core has nothing to do. Threads that help with the reading of a run would come
+ * to the same core: then places have none. */
+static void place_on_cores(const struct work *work, struct place *places, int threads)
+{
+    cpu_set_t all, one;
+    bool each =
+        work->read_threads == 1 && sched_getaffinity(0, sizeof all, &all) == 0 && CPU_COUNT(&all) == threads;
+    int core = 0;
+    for (int i = 0; i < threads; i++) {
+        pthread_attr_init(&places[i].attributes);
+        if (!each)
+            continue;
+        while (!CPU_ISSET(core, &all))
+            core++;
+        CPU_ZERO(&one);
+        CPU_SET(core++, &one);
+        pthread_attr_setaffinity_np(&places[i].attributes, sizeof one, &one);
+    }
+}
+
 /* By that many threads at a time. One begins with malloc's stock of small pieces empty, and gives it back
  * when its few runs are done. If it went on it would keep some hundreds of them, and they come to lie between
  * the large arrays of all its runs: what is free between them is too small for the arrays of the next run,
@@ -227,15 +251,18 @@ static void share_out(struct work *work, int threads)
         places[i].work = work;
         places[i].ended = true;
     }
+    place_on_cores(work, places, threads);
     while (atomic_load(&work->next) < work->session->run_count) {
         struct place *place = free_place(work, places);
         place->ended = false;
-        place->begun = pthread_create(&place->thread, NULL, analyse_some, place) == 0;
+        place->begun = pthread_create(&place->thread, &place->attributes, analyse_some, place) == 0;
         if (!place->begun)
             analyse_some(place);
     }
     for (int i = 0; i < threads; i++)
         free_place(work, places)->ended = false;
+    for (int i = 0; i < threads; i++)
+        pthread_attr_destroy(&places[i].attributes);
     sem_destroy(&work->places_free);
     pthread_mutex_destroy(&work->lock);
 }
