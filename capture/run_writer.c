@@ -398,19 +398,25 @@ enum err_code run_writer_state(struct run_writer *w, struct err *e)
     return code;
 }
 
+/* 0 where nothing waits, and so 1 at least where something has only just begun to. */
+static int64_t waiting_since(int64_t since_us)
+{
+    int64_t waiting_us = now_us() - since_us;
+    return since_us == 0 ? 0 : waiting_us > 0 ? waiting_us : 1;
+}
+
 int64_t run_writer_waiting_us(struct run_writer *w)
 {
     int64_t since_us;
     pthread_mutex_lock(&w->lock);
     since_us = w->taken_us != 0 ? w->taken_us : w->queued_us;
     pthread_mutex_unlock(&w->lock);
-    return since_us != 0 ? now_us() - since_us : 0;
+    return waiting_since(since_us);
 }
 
 int64_t run_writer_silent_us(struct run_writer *w)
 {
-    int64_t since_us = atomic_load(&w->asked_us);
-    return since_us != 0 ? now_us() - since_us : 0;
+    return waiting_since(atomic_load(&w->asked_us));
 }
 
 static void join(struct run_writer *w)

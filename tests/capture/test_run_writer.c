@@ -179,6 +179,7 @@ Test(run_writer, rows_are_durable_soon_and_the_longest_wait_is_told)
     cr_assert_eq(open_writer(4, true, 256, &w, &e), ERR_OK, "%s", e.text);
     cr_expect_eq(run_writer_waiting_us(w), 0, "nothing waits before there is anything");
     cr_assert_eq(run_writer_push(w, &s, 1), 0);
+    /* Within the microsecond of the push too it waits. */
     for (int i = 0; i < 10000 && run_writer_waiting_us(w) > 0; i++)
         poll(NULL, 0, 1);
     cr_expect_eq(run_writer_waiting_us(w), 0, "made durable without a further row");
