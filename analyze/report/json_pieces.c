@@ -7,8 +7,10 @@
 #include <pthread.h>
 #include <stdlib.h>
 
-#define ITEMS_MOST  1 /* of a list in one piece: a run is 10 kB of text */
-#define PIECES_HELD 2 /* taken and not written yet: so far a fast thread may run ahead of a slow one */
+#define ITEMS_MOST 1 /* of a list in one piece: a run is 10 kB of text */
+/* Taken and not written yet: so far a fast thread may run ahead of a slow one. As many as there are threads,
+ * from two to this. */
+#define PIECES_HELD 4
 
 /* A member of the object. */
 struct section {
@@ -39,7 +41,7 @@ struct json_pieces {
     pthread_mutex_t lock; /* of all below, and of the file */
     pthread_cond_t moved; /* written has */
     size_t section, item; /* to be taken next */
-    size_t taken, written;
+    size_t taken, written, threads;
     struct text texts[PIECES_HELD]; /* of piece i in texts[i % PIECES_HELD] */
     bool failed;
 };
@@ -136,16 +138,24 @@ static void write_made(struct json_pieces *p)
     pthread_cond_broadcast(&p->moved);
 }
 
+/* As many as may be held. */
+static bool is_full(const struct json_pieces *p)
+{
+    size_t most = p->threads < 2 ? 2 : p->threads < PIECES_HELD ? p->threads : PIECES_HELD;
+    return p->taken - p->written >= most;
+}
+
 void json_pieces_work(struct json_pieces *p)
 {
     struct json_build b = {false};
     struct json_stream s = {.out = NULL};
     struct piece piece;
     pthread_mutex_lock(&p->lock);
+    p->threads++;
     for (;;) {
         struct text text = {.made = true};
         size_t number;
-        while (p->taken - p->written == PIECES_HELD)
+        while (is_full(p))
             pthread_cond_wait(&p->moved, &p->lock);
         number = p->taken;
         if (!take(p, &piece))
@@ -156,6 +166,7 @@ void json_pieces_work(struct json_pieces *p)
         p->texts[number % PIECES_HELD] = text;
         write_made(p);
     }
+    p->threads--;
     p->failed |= b.failed || s.failed;
     pthread_mutex_unlock(&p->lock);
     json_stream_free(&s);
