@@ -83,6 +83,40 @@ static size_t count_repeated(const struct session *session)
     return repeated;
 }
 
+/* Which, and what counts in their place: "run 3 by run 4, run 7 by run 8"; with their series where there are
+ * several. */
+static void put_repeated(FILE *out, const struct session *session)
+{
+    const char *between = "";
+    for (size_t i = 0; i < session->run_count; i++) {
+        const struct run_result *run = &session->runs[i];
+        if (run->record->repeated_by == 0)
+            continue;
+        fputs(between, out);
+        if (session->series_count > 1)
+            fprintf(out, "series %zu ", run->series + 1);
+        fprintf(out, "run %d by run %d", run->record->number, run->record->repeated_by);
+        between = ", ";
+    }
+}
+
+/* Runs that do not count, each by its number; false without memory. */
+static bool tell_repeated(const struct session *session, size_t repeated, struct answer_plain *part)
+{
+    char *text = NULL;
+    size_t length = 0;
+    FILE *out = open_memstream(&text, &length);
+    bool done;
+    if (out == NULL)
+        return false;
+    put_repeated(out, session);
+    done =
+        fclose(out) == 0 && add(part, "%zu more %s repeated by the operator and %s not count: %s.", repeated,
+                                repeated == 1 ? "was" : "were", repeated == 1 ? "does" : "do", text);
+    free(text);
+    return done;
+}
+
 /* Pushes of the plain kind that count, the slowest and the fastest of them. */
 static size_t count_pushes(const struct session *session, double *slow_mm_s, double *fast_mm_s)
 {
@@ -165,8 +199,7 @@ static bool what_was_compared(const struct session *session, struct answer_plain
     bool done = tell_feeders(session, session->run_count - repeated, part);
     part->question = "What was measured?";
     if (done && repeated > 0)
-        done = add(part, "%zu more %s repeated by the operator and %s not count.", repeated,
-                   repeated == 1 ? "was" : "were", repeated == 1 ? "does" : "do");
+        done = tell_repeated(session, repeated, part);
     text_measure(slow_mm_s, "mm/s", from, sizeof from);
     text_measure(fast_mm_s, "mm/s", to, sizeof to);
     if (done && pushes > 0)

@@ -270,13 +270,15 @@ def case_a_run_that_looks_wrong_is_repeated():
     check("the next one is of the next place", third["plan_run"] == 2 and "repeats" not in third, third)
     check("same speed", first["speed_mm_s"] == second["speed_mm_s"] != third["speed_mm_s"])
     check("sound", is_sound())
-    subprocess.run([ANALYZE, "report", "series", "--out", "report", "--no-figures"], capture_output=True, check=True)
+    subprocess.run([ANALYZE, "report", "series", "--out", "report", "--no-figures", "--format", "html,md"], capture_output=True, check=True)
     runs = json.loads(pathlib.Path("report/results.json").read_text())["runs"]
     check("all three are in the report", [run["run"] for run in runs] == [1, 2, 3], runs)
     check("the first does not count", [run["analysed"] for run in runs] == [False, True, True], runs)
     check("and says why", runs[0]["why_not"] == "repeated by the operator as run 2, which counts in its place", runs[0]["why_not"])
     page = pathlib.Path("report/report.html").read_text()
-    check("and is none of those counted", "in 2 runs." in page and "1 more was repeated by the operator and does not count." in page)
+    does_not_count = "1 more was repeated by the operator and does not count: run 1 by run 2."
+    check("and is none of those counted", "in 2 runs." in page and does_not_count in page)
+    check("nor on the page without a table of runs", does_not_count in pathlib.Path("report/report.md").read_text())
     check("in words too", "repeated by the operator as run 2" in pathlib.Path("report/report.html").read_text())
     # A record that repeats another place is refused by all readers.
     path = pathlib.Path("series/runs/0003.json")

@@ -72,6 +72,35 @@ Test(report_md, page_has_the_parts_of_the_other_page_in_its_order)
     fixture_outcomes_free(s);
 }
 
+/* The page has no table of runs, so these stand in words. */
+Test(report_md, runs_that_were_repeated_are_named_with_those_that_count)
+{
+    struct session *s = fixture_session(false);
+    struct series *both[] = {s->series[0], s->series[0]}, **own = s->series;
+    struct run_record *records = s->series[0]->runs;
+    char *page = page_of(s, NULL);
+    cr_assert(s->series_count == 1 && s->runs[2].record == &records[2] && s->runs[6].record == &records[6]);
+    cr_expect_null(strstr(page, "repeated by the operator"));
+    free(page);
+    records[2].repeated_by = 31;
+    page = page_of(s, NULL);
+    cr_expect_not_null(
+        strstr(page, "1 more was repeated by the operator and does not count: run 3 by run 31."));
+    free(page);
+    records[6].repeated_by = 32;
+    s->series = both;
+    s->series_count = 2;
+    s->runs[6].series = 1;
+    page = page_of(s, NULL);
+    cr_expect_not_null(strstr(page,
+                              "2 more were repeated by the operator and do not count: series 1 run 3 by "
+                              "run 31, series 2 run 7 by run 32."));
+    free(page);
+    s->series = own;
+    s->series_count = 1;
+    fixture_session_free(s);
+}
+
 Test(report_md, links_within_the_page_lead_to_headings)
 {
     struct session *s = fixture_outcomes(false);
