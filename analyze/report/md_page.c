@@ -52,6 +52,7 @@ struct md_page {
     size_t line_length;
     struct md_text inside;
     int level;       /* of a heading */
+    int item;        /* number of the next item, where the list has an order; else 0 */
     bool breaks;     /* after a line break whose meaning the next element tells */
     bool in_code;    /* the words of a code span, kept apart until it ends */
     char *code_text; /* what a code span holds */
@@ -147,6 +148,8 @@ static void end_block(struct md_page *p)
             md_text_fenced(content(p), p->line_text, p->line_length);
         else if (block == BLOCK_MARK)
             fprintf(content(p), "> **%s**\n\n", p->line_text);
+        else if (block == BLOCK_ITEM && p->item > 0)
+            fprintf(content(p), "%d. %s\n", p->item++, p->line_text);
         else if (block == BLOCK_ITEM)
             fprintf(content(p), "- %s\n", p->line_text);
         else
@@ -348,9 +351,10 @@ static enum ending open_section(struct md_page *p, const char *attributes)
     return END_BLOCK;
 }
 
-static enum ending open_list(struct md_page *p)
+static enum ending open_list(struct md_page *p, bool ordered)
 {
     end_block(p);
+    p->item = ordered ? 1 : 0;
     return END_LIST;
 }
 
@@ -410,7 +414,7 @@ static enum ending open_element(struct md_page *p, const char *name, const char 
     if (is(name, "li"))
         return block_of(p, BLOCK_ITEM, END_BLOCK);
     if (is(name, "ul") || is(name, "ol"))
-        return open_list(p);
+        return open_list(p, is(name, "ol"));
     if (is(name, "pre"))
         return block_of(p, BLOCK_RAW, END_BLOCK);
     if (is(name, "section"))

@@ -33,6 +33,8 @@ Test(md_page, paragraphs_lists_and_headings_stand_apart)
 {
     expect("<h1>A <b>c</b></h1>\n<p>one\n  two</p><ul>\n<li>x &amp; y</li>\n<li>- z</li></ul><p>end</p>",
            "# A c\n\none two\n\n- x \\& y\n- \\- z\n\nend\n\n");
+    expect("<ol>\n<li>first</li>\n<li>2. then</li></ol><ul><li>any</li></ul><ol><li>again</li></ol>",
+           "1. first\n2. 2\\. then\n\n- any\n\n1. again\n\n");
     expect("<p class=\"simulated\">SIMULATED.</p>\n<dl><dt>A term</dt>\n<dd>What it is.</dd></dl>",
            "> **SIMULATED.**\n\n### A term\n\nWhat it is.\n\n");
     expect("loose <b>words</b>", "loose words\n\n");
