@@ -209,7 +209,7 @@ void report_csv_write(const struct session *session, FILE *out)
     for (int k = 0; k < DATA_QUALITY_ASPECTS; k++)
         fprintf(out, ",quality_%s", DATA_QUALITY_KINDS[k].key);
     fputs(",sample_interval_us,sample_jitter_us,samples_missing,over_range_rows,range_used,mains_hz,mains_n,"
-          "mains_detectable_n,resolution_n,calibration,calibration_replaced\r\n",
+          "mains_detectable_n,resolution_n,calibration,other_calibration\r\n",
           out);
     for (size_t i = 0; i < session->run_count; i++)
         put_row(out, session, &session->runs[i], &columns);

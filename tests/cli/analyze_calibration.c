@@ -256,7 +256,7 @@ static void expect_rows_name(const char *first, const char *second)
     char *csv = scratch_read("r/results.csv"), *rest = NULL;
     size_t rows[2] = {0};
     const char *line = strtok_r(csv, "\r\n", &rest);
-    expect_in(line, ",calibration,calibration_replaced");
+    expect_in(line, ",calibration,other_calibration");
     while ((line = strtok_r(NULL, "\r\n", &rest)) != NULL) {
         const char *wanted = line[0] == '1' ? first : second;
         size_t length = strlen(line), ending = strlen(wanted);
