@@ -204,15 +204,16 @@ static inline bool take_shaped(const char *row, const struct shape *s, const str
 #ifdef __SSE2__
 
 /* Most rows have the shape of the row above, and with it the first digits of a long time. So that is made a
- * pattern which a row is held against as a whole, and which says where its numbers are. */
+ * pattern which a row is held against as a whole, and which says where its numbers are. Its flags have one
+ * digit. */
 struct pattern {
-    /* A byte is good where it differs from expected by no more than bits that slack leaves room for; within
-     * has the high bits of the bytes of the row. */
-    __m128i expected[4], slack[4], within[4];
+    /* A byte is good where it differs from expected by no more than bits that slack leaves room for; behind
+     * the row any ASCII is good. */
+    __m128i expected[4], slack[4];
     __m128i digits[2];  /* of the values of 16 bytes, those that are of the number */
-    __m128i minus;      /* of the four numbers, those that are negative */
+    __m128i pairing;    /* makes a pair of digits its number: not a constant, which gcc turns into shifts */
+    __m128i weights;    /* of the two halves of each of the four numbers, with its sign */
     ptrdiff_t eight[4]; /* where eight bytes begin that end as the field does */
-    size_t flag_digits;
     int64_t head_us;
     size_t length;
 };
@@ -220,7 +221,7 @@ struct pattern {
 /* One that no row has. */
 static struct pattern no_pattern(void)
 {
-    return (struct pattern){.slack = {_mm_set1_epi8(-1)}, .within = {_mm_set1_epi8(-1)}};
+    return (struct pattern){.slack = {_mm_set1_epi8(-1)}};
 }
 
 static inline __m128i two_words(uint64_t first, uint64_t second)
@@ -232,34 +233,38 @@ static inline __m128i two_words(uint64_t first, uint64_t second)
 static void make_pattern(const char *row, const struct shape *s, struct pattern *p)
 {
     size_t head = s->digits[0] > 8 ? s->digits[0] - 8 : 0;
+    short sign[3];
+    for (int i = 0; i < 3; i++)
+        sign[i] = is_negative(s, i + 1) ? -1 : 1;
     p->length = s->end[4] + 1;
     for (int i = 0; i < 4; i++) {
         const __m128i place =
             _mm_add_epi8(_mm_set1_epi8((char)(16 * i)),
                          _mm_setr_epi8(0, 1, 2, 3, 4, 5, 6, 7, 8, 9, 10, 11, 12, 13, 14, 15));
         __m128i bytes = sixteen(row + 16 * i);
+        __m128i within = _mm_cmplt_epi8(place, _mm_set1_epi8((char)p->length));
         /* Signs, ends and the first digits of the time are as they are; elsewhere are digits. */
         __m128i fixed = _mm_or_si128(_mm_cmplt_epi8(no_digits_of(bytes), _mm_setzero_si128()),
                                      _mm_cmplt_epi8(place, _mm_set1_epi8((char)head)));
-        p->expected[i] =
-            _mm_or_si128(_mm_and_si128(fixed, bytes), _mm_andnot_si128(fixed, _mm_set1_epi8('0')));
-        p->slack[i] = _mm_or_si128(_mm_set1_epi8(0x80 - 10), _mm_and_si128(fixed, _mm_set1_epi8(0x7F)));
-        p->within[i] = _mm_cmplt_epi8(place, _mm_set1_epi8((char)p->length));
+        p->expected[i] = _mm_and_si128(
+            within, _mm_or_si128(_mm_and_si128(fixed, bytes), _mm_andnot_si128(fixed, _mm_set1_epi8('0'))));
+        p->slack[i] = _mm_and_si128(
+            within, _mm_or_si128(_mm_set1_epi8(0x80 - 10), _mm_and_si128(fixed, _mm_set1_epi8(0x7F))));
     }
     p->head_us = head_us(row, s->digits[0]);
     p->digits[0] = two_words(DIGITS_OF[s->digits[0] < 8 ? s->digits[0] : 8], DIGITS_OF[s->digits[1]]);
     p->digits[1] = two_words(DIGITS_OF[s->digits[2]], DIGITS_OF[s->digits[3]]);
-    p->minus = _mm_setr_epi32(0, -is_negative(s, 1), -is_negative(s, 2), -is_negative(s, 3));
+    p->pairing = _mm_set1_epi16(10 * 256 + 1);
+    p->weights = _mm_setr_epi16(10000, 1, (short)(sign[0] * 10000), sign[0], (short)(sign[1] * 10000),
+                                sign[1], (short)(sign[2] * 10000), sign[2]);
     for (int i = 0; i < 4; i++)
         p->eight[i] = (ptrdiff_t)s->end[i] - 8;
-    p->flag_digits = s->digits[4];
 }
 
 /* The high bits of those of 16 bytes that are not as the pattern has them. */
 static inline __m128i unlike(const char *row, const struct pattern *p, int i)
 {
-    __m128i different = _mm_xor_si128(sixteen(row + 16 * i), p->expected[i]);
-    return _mm_and_si128(_mm_adds_epu8(different, p->slack[i]), p->within[i]);
+    return _mm_adds_epu8(_mm_xor_si128(sixteen(row + 16 * i), p->expected[i]), p->slack[i]);
 }
 
 static inline bool is_alike(const char *row, const struct pattern *p)
@@ -270,38 +275,34 @@ static inline bool is_alike(const char *row, const struct pattern *p)
     return _mm_movemask_epi8(bad) == 0;
 }
 
-/* Two numbers of up to eight digits each as four of up to four. */
-static inline __m128i fours_of(const char *first, const char *second, __m128i digits)
+/* Two numbers of up to eight digits each as four of up to four. The product has ten times the first digit of
+ * a pair and the second one in its upper byte, and what goes past that is lost. */
+static inline __m128i fours_of(const char *first, const char *second, const struct pattern *p, int which)
 {
     __m128i values = _mm_and_si128(
         _mm_unpacklo_epi64(_mm_loadl_epi64((const __m128i *)first), _mm_loadl_epi64((const __m128i *)second)),
-        digits);
-    __m128i even = _mm_and_si128(values, _mm_set1_epi16(0xFF)), odd = _mm_srli_epi16(values, 8);
-    return _mm_add_epi32(_mm_madd_epi16(even, _mm_set1_epi32(1000 + (10 << 16))),
-                         _mm_madd_epi16(odd, _mm_set1_epi32(100 + (1 << 16))));
+        p->digits[which]);
+    __m128i pairs = _mm_srli_epi16(_mm_mullo_epi16(values, p->pairing), 8);
+    return _mm_madd_epi16(pairs, _mm_set1_epi32(100 + (1 << 16)));
 }
 
-/* The numbers of a row like the pattern into place n; false where it is not like it, or its flags too large.
- */
+/* The numbers of a row like the pattern into place n; false where it is not like it. */
 INLINED static inline bool take_alike(const char *row, const struct pattern *p, bool encoder,
                                       const struct run_csv_room *to, size_t n)
 {
     __m128i fours, numbers;
-    uint32_t flags;
     if (!is_alike(row, p))
         return false;
-    fours = _mm_packs_epi32(fours_of(row + p->eight[0], row + p->eight[1], p->digits[0]),
-                            fours_of(row + p->eight[2], row + p->eight[3], p->digits[1]));
-    numbers = _mm_madd_epi16(fours, _mm_set1_epi32(10000 + (1 << 16)));
-    numbers = _mm_sub_epi32(_mm_xor_si128(numbers, p->minus), p->minus);
-    flags = take_flags(row + p->length - 1, p->flag_digits);
+    fours = _mm_packs_epi32(fours_of(row + p->eight[0], row + p->eight[1], p, 0),
+                            fours_of(row + p->eight[2], row + p->eight[3], p, 1));
+    numbers = _mm_madd_epi16(fours, p->weights);
     to->time_us[n] = p->head_us + _mm_cvtsi128_si32(numbers);
     to->force_counts[n] = _mm_cvtsi128_si32(_mm_shuffle_epi32(numbers, 1));
     to->commanded_steps[n] = _mm_cvtsi128_si32(_mm_shuffle_epi32(numbers, 2));
     if (encoder)
         to->encoder_counts[n] = _mm_cvtsi128_si32(_mm_shuffle_epi32(numbers, 3));
-    to->flags[n] = (uint8_t)flags;
-    return flags <= UINT8_MAX;
+    to->flags[n] = (uint8_t)(row[p->length - 2] & 0x0F);
+    return true;
 }
 
 #else
@@ -359,7 +360,8 @@ static void change_places(struct patterns *p)
 
 /* Any row that the window holds and that is not like the first pattern; where it ends, NULL where it is not
  * good. Two rows that are like the second pattern one after the other make it the first; two of the same
- * shape that are like neither make a new one. */
+ * shape that are like neither make a new one, but where their flags have more than one digit, which is rare.
+ */
 __attribute__((noinline)) static const char *take_other(const char *row, const char *window_end,
                                                         struct patterns *p, const struct run_csv_room *to,
                                                         size_t n)
@@ -376,7 +378,7 @@ __attribute__((noinline)) static const char *take_other(const char *row, const c
     }
     if (!find_shape(row, to->encoder_counts != NULL, &shape))
         return NULL;
-    if (shape.minus == p->minus_before && shape.ends == p->ends_before) {
+    if (shape.minus == p->minus_before && shape.ends == p->ends_before && shape.digits[4] == 1) {
         change_places(p);
         make_pattern(row, &shape, p->first);
     }
@@ -402,6 +404,35 @@ __attribute__((noinline)) static const char *take_strictly(const char *row, run_
     return row;
 }
 
+/* How far a scan has come: behind n rows, the last of them at time_us. */
+struct progress {
+    const char *row;
+    size_t n;
+    int64_t time_us;
+};
+
+/* Rows that begin before stop, as long as they are like the first pattern, room is left and time goes on. All
+ * of them are as long, and what they are held against stays in registers. False where time runs backward. */
+INLINED static inline bool take_stretch(struct progress *at, const char *stop, const struct pattern *like,
+                                        bool encoder, const struct run_csv_room *to, size_t room_rows)
+{
+    const struct pattern p = *like;
+    const struct run_csv_room room = *to;
+    const char *row = at->row;
+    size_t n = at->n;
+    int64_t time_us = at->time_us, time_before = time_us;
+    while (row < stop && n < room_rows && take_alike(row, &p, encoder, &room, n)) {
+        time_us = room.time_us[n];
+        if (time_us < time_before)
+            break;
+        time_before = time_us;
+        row += p.length;
+        n++;
+    }
+    *at = (struct progress){row, n, time_before};
+    return time_us >= time_before;
+}
+
 /* Inlined for each of the two values of encoder. */
 INLINED static inline size_t scan(const char **bytes, const char *end, const char *readable_end,
                                   run_csv_scan_row *strict, const struct run_csv_room *to, size_t room_rows,
@@ -410,25 +441,21 @@ INLINED static inline size_t scan(const char **bytes, const char *end, const cha
     /* Where the window still fits. */
     size_t readable = (size_t)(readable_end - *bytes);
     const char *window_end = *bytes + (readable < WINDOW_BYTES ? 0 : readable - WINDOW_BYTES + 1);
-    const char *row = *bytes;
+    const char *stop = end < window_end ? end : window_end;
     struct pattern pair[2] = {no_pattern(), no_pattern()};
     struct patterns patterns = {.first = &pair[0], .second = &pair[1]};
-    int64_t time_before = 0;
-    size_t n = 0;
-    for (; row < end && n < room_rows; n++) {
-        const char *next;
-        if (row < window_end && take_alike(row, patterns.first, encoder, to, n))
-            next = row + patterns.first->length;
-        else if ((next = take_other(row, window_end, &patterns, to, n)) == NULL &&
-                 (next = take_strictly(row, strict, to, n)) == NULL)
+    struct progress at = {.row = *bytes};
+    while (take_stretch(&at, stop, patterns.first, encoder, to, room_rows) && at.row < end &&
+           at.n < room_rows) {
+        const char *next = take_other(at.row, window_end, &patterns, to, at.n);
+        if (next == NULL)
+            next = take_strictly(at.row, strict, to, at.n);
+        if (next == NULL || to->time_us[at.n] < at.time_us)
             break;
-        if (to->time_us[n] < time_before)
-            break;
-        time_before = to->time_us[n];
-        row = next;
+        at = (struct progress){next, at.n + 1, to->time_us[at.n]};
     }
-    *bytes = row;
-    return n;
+    *bytes = at.row;
+    return at.n;
 }
 
 size_t run_csv_scan_rows(const char **bytes, const char *end, const char *readable_end,
