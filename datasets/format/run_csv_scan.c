@@ -413,8 +413,8 @@ struct progress {
 
 /* Rows that begin before stop, as long as they are like the first pattern, room is left and time goes on. All
  * of them are as long, and what they are held against stays in registers. False where time runs backward. */
-INLINED static inline bool take_stretch(struct progress *at, const char *stop, const struct pattern *like,
-                                        bool encoder, const struct run_csv_room *to, size_t room_rows)
+INLINED static inline bool take_rows_alike(struct progress *at, const char *stop, const struct pattern *like,
+                                           bool encoder, const struct run_csv_room *to, size_t room_rows)
 {
     const struct pattern p = *like;
     const struct run_csv_room room = *to;
@@ -445,7 +445,7 @@ INLINED static inline size_t scan(const char **bytes, const char *end, const cha
     struct pattern pair[2] = {no_pattern(), no_pattern()};
     struct patterns patterns = {.first = &pair[0], .second = &pair[1]};
     struct progress at = {.row = *bytes};
-    while (take_stretch(&at, stop, patterns.first, encoder, to, room_rows) && at.row < end &&
+    while (take_rows_alike(&at, stop, patterns.first, encoder, to, room_rows) && at.row < end &&
            at.n < room_rows) {
         const char *next = take_other(at.row, window_end, &patterns, to, at.n);
         if (next == NULL)
