@@ -27,6 +27,16 @@ size_t run_csv_scan_count(const char *bytes, size_t length)
     return count;
 }
 
+/* Patterns side by side, and by how many bits they are told apart at first sight. */
+#define PATTERNS     16
+#define OUTLINE_BITS 8
+/* So much of a row says which pattern it may have: no more than the window. */
+#define OUTLINE_BYTES 32
+/* A pattern makes room for another one after so many rows that look like it and are not. */
+#define MISSES_ENOUGH 4
+/* So many rows one behind the other that have the same pattern are the beginning of a stretch. */
+#define ALIKE_ENOUGH 8
+
 /* A call for each row takes an eighth more instructions, and gcc makes one where there are two callers. */
 #define INLINED __attribute__((always_inline))
 
@@ -89,11 +99,11 @@ static inline __m128i no_digits_of(__m128i bytes)
     return _mm_adds_epu8(_mm_xor_si128(bytes, _mm_set1_epi8('0')), _mm_set1_epi8(0x80 - 10));
 }
 
-/* Bits of the window that are no digits. */
-static inline uint64_t no_digits(const char *row)
+/* Bits of that many bytes that are no digits. */
+static inline uint64_t no_digits_among(const char *row, size_t bytes)
 {
     uint64_t bits = 0;
-    for (int i = 0; i < WINDOW_BYTES; i += 16)
+    for (size_t i = 0; i < bytes; i += 16)
         bits |= (uint64_t)(unsigned)_mm_movemask_epi8(no_digits_of(sixteen(row + i))) << i;
     return bits;
 }
@@ -120,12 +130,13 @@ static inline uint64_t no_digits_among(const char *row, size_t bytes)
     return bits;
 }
 
+#endif
+
+/* Bits of the window that are no digits. */
 static inline uint64_t no_digits(const char *row)
 {
     return no_digits_among(row, WINDOW_BYTES);
 }
-
-#endif
 
 /* Where in a row its five fields end, and how many digits they have. Bits of minus are those of its minus
  * signs, bits of ends of everything else that is no digit as well: the two make the shape. */
@@ -216,12 +227,13 @@ struct pattern {
     ptrdiff_t eight[4]; /* where eight bytes begin that end as the field does */
     int64_t head_us;
     size_t length;
+    int misses;
 };
 
 /* One that no row has. */
 static struct pattern no_pattern(void)
 {
-    return (struct pattern){.slack = {_mm_set1_epi8(-1)}};
+    return (struct pattern){.slack = {_mm_set1_epi8(-1)}, .misses = MISSES_ENOUGH};
 }
 
 static inline __m128i two_words(uint64_t first, uint64_t second)
@@ -237,6 +249,7 @@ static void make_pattern(const char *row, const struct shape *s, struct pattern 
     for (int i = 0; i < 3; i++)
         sign[i] = is_negative(s, i + 1) ? -1 : 1;
     p->length = s->end[4] + 1;
+    p->misses = 0;
     for (int i = 0; i < 4; i++) {
         const __m128i place =
             _mm_add_epi8(_mm_set1_epi8((char)(16 * i)),
@@ -312,11 +325,13 @@ struct pattern {
     uint64_t others, within; /* bits of the window that are no digits, and that are of the row */
     struct shape shape;
     size_t length;
+    int misses;
 };
 
 static struct pattern no_pattern(void)
 {
-    return (struct pattern){.within = UINT64_MAX, .others = UINT64_MAX, .length = WINDOW_BYTES};
+    return (struct pattern){
+        .within = UINT64_MAX, .others = UINT64_MAX, .length = WINDOW_BYTES, .misses = MISSES_ENOUGH};
 }
 
 INLINED static inline bool take_alike(const char *row, const struct pattern *p, bool encoder,
@@ -343,47 +358,42 @@ static void make_pattern(const char *row, const struct shape *s, struct pattern 
 
 #endif
 
-/* What rows are held against: near zero force the sign changes at random from row to row, and with it two
- * shapes take turns. */
+/* Near zero force the signs and lengths of rows change at random, and no branch is to depend on them: the
+ * outline of a row is the number of its pattern's place. */
 struct patterns {
-    struct pattern *first, *second;
-    const char *after_second;           /* behind the last row that was like the second one */
-    uint64_t minus_before, ends_before; /* shape of the last row that was like neither */
+    unsigned char places[1 << OUTLINE_BITS];
+    struct pattern at[PATTERNS]; /* the first one stays one that no row has */
+    unsigned made;
 };
 
-static void change_places(struct patterns *p)
+static inline size_t outline_of(const char *row)
 {
-    struct pattern *first = p->first;
-    p->first = p->second;
-    p->second = first;
+    return (size_t)(no_digits_among(row, OUTLINE_BYTES) * UINT64_C(0x9E3779B97F4A7C15) >>
+                    (64 - OUTLINE_BITS));
 }
 
-/* Any row that the window holds and that is not like the first pattern; where it ends, NULL where it is not
- * good. Two rows that are like the second pattern one after the other make it the first; two of the same
- * shape that are like neither make a new one, but where their flags have more than one digit, which is rare.
- */
-__attribute__((noinline)) static const char *take_other(const char *row, const char *window_end,
-                                                        struct patterns *p, const struct run_csv_room *to,
-                                                        size_t n)
+static void no_patterns(struct patterns *p)
 {
+    memset(p->places, 0, sizeof p->places);
+    for (int i = 0; i < PATTERNS; i++)
+        p->at[i] = no_pattern();
+    p->made = 0;
+}
+
+/* A row that the window holds and that is not like the pattern of its outline; where it ends, NULL where it
+ * is not good. */
+__attribute__((noinline)) static const char *take_unlike(const char *row, struct patterns *p,
+                                                         const struct run_csv_room *to, size_t n)
+{
+    unsigned char *place = &p->places[outline_of(row)];
     struct shape shape;
-    if (row >= window_end)
-        return NULL;
-    if (take_alike(row, p->second, to->encoder_counts != NULL, to, n)) {
-        const char *next = row + p->second->length;
-        if (row == p->after_second)
-            change_places(p);
-        p->after_second = next;
-        return next;
-    }
     if (!find_shape(row, to->encoder_counts != NULL, &shape))
         return NULL;
-    if (shape.minus == p->minus_before && shape.ends == p->ends_before && shape.digits[4] == 1) {
-        change_places(p);
-        make_pattern(row, &shape, p->first);
+    if (shape.digits[4] == 1 && p->at[*place].misses++ >= MISSES_ENOUGH) {
+        if (*place == 0)
+            *place = (unsigned char)(1 + p->made++ % (PATTERNS - 1));
+        make_pattern(row, &shape, &p->at[*place]);
     }
-    p->minus_before = shape.minus;
-    p->ends_before = shape.ends;
     return take_shaped(row, &shape, to, n) ? row + shape.end[4] + 1 : NULL;
 }
 
@@ -411,7 +421,7 @@ struct progress {
     int64_t time_us;
 };
 
-/* Rows that begin before stop, as long as they are like the first pattern, room is left and time goes on. All
+/* Rows that begin before stop, as long as they are like a pattern, room is left and time goes on. All
  * of them are as long, and what they are held against stays in registers. False where time runs backward. */
 INLINED static inline bool take_rows_alike(struct progress *at, const char *stop, const struct pattern *like,
                                            bool encoder, const struct run_csv_room *to, size_t room_rows)
@@ -433,6 +443,32 @@ INLINED static inline bool take_rows_alike(struct progress *at, const char *stop
     return time_us >= time_before;
 }
 
+/* Rows of whatever pattern, until some of them begin a stretch: *like is its pattern then. False where one is
+ * not good or time runs backward. */
+INLINED static inline bool take_rows(struct progress *at, const char *end, const char *window_end,
+                                     struct patterns *patterns, const struct pattern **like,
+                                     run_csv_scan_row *strict, bool encoder, const struct run_csv_room *to,
+                                     size_t room_rows)
+{
+    int alike = 0;
+    while (alike < ALIKE_ENOUGH && at->row < end && at->n < room_rows) {
+        const char *row = at->row, *next = NULL;
+        if (row < window_end) {
+            const struct pattern *p = &patterns->at[patterns->places[outline_of(row)]];
+            next = take_alike(row, p, encoder, to, at->n) ? row + p->length
+                                                          : take_unlike(row, patterns, to, at->n);
+            alike = p == *like ? alike + 1 : 0;
+            *like = p;
+        }
+        if (next == NULL)
+            next = take_strictly(row, strict, to, at->n);
+        if (next == NULL || to->time_us[at->n] < at->time_us)
+            return false;
+        *at = (struct progress){next, at->n + 1, to->time_us[at->n]};
+    }
+    return true;
+}
+
 /* Inlined for each of the two values of encoder. */
 INLINED static inline size_t scan(const char **bytes, const char *end, const char *readable_end,
                                   run_csv_scan_row *strict, const struct run_csv_room *to, size_t room_rows,
@@ -442,17 +478,14 @@ INLINED static inline size_t scan(const char **bytes, const char *end, const cha
     size_t readable = (size_t)(readable_end - *bytes);
     const char *window_end = *bytes + (readable < WINDOW_BYTES ? 0 : readable - WINDOW_BYTES + 1);
     const char *stop = end < window_end ? end : window_end;
-    struct pattern pair[2] = {no_pattern(), no_pattern()};
-    struct patterns patterns = {.first = &pair[0], .second = &pair[1]};
+    struct patterns patterns;
+    const struct pattern *like = patterns.at;
     struct progress at = {.row = *bytes};
-    while (take_rows_alike(&at, stop, patterns.first, encoder, to, room_rows) && at.row < end &&
-           at.n < room_rows) {
-        const char *next = take_other(at.row, window_end, &patterns, to, at.n);
-        if (next == NULL)
-            next = take_strictly(at.row, strict, to, at.n);
-        if (next == NULL || to->time_us[at.n] < at.time_us)
+    no_patterns(&patterns);
+    while (at.row < end && at.n < room_rows) {
+        if (!take_rows(&at, end, window_end, &patterns, &like, strict, encoder, to, room_rows) ||
+            !take_rows_alike(&at, stop, like, encoder, to, room_rows))
             break;
-        at = (struct progress){next, at.n + 1, to->time_us[at.n]};
     }
     *bytes = at.row;
     return at.n;
