@@ -43,7 +43,7 @@ def measure(bench):
     bench.note(f"a run of {rows} rows, {os.path.getsize(path) / 1e6:.0f} MB, read with {THREADS} threads")
     ours = Reader([program, path, "wait", str(THREADS)])
     theirs = Reader(["Rscript", "--vanilla", os.path.join(HERE, "fread.R"), path, str(THREADS)])
-    pair = bench.pair("read a run CSV: fread", ours.read_s, theirs.read_s, len(bench.rounds(9)))
+    pair = bench.pair("read a run CSV: fread", ours.read_s, theirs.read_s, len(bench.rounds(21)))
     ours.end()
     theirs.end()
     os.unlink(path)
