@@ -19,6 +19,8 @@
 #define THREADS_MAX  64
 /* At each end of the rows, to estimate how many there are. */
 #define LOOK_BYTES ((size_t)8 * 1024)
+/* Pages of so many rows at a time are made ready ahead of all that write. */
+#define READY_ROWS ((size_t)1 << 18)
 /* A column of at least so many bytes is worth large pages, where the system has them. */
 #define LARGE_BYTES ((size_t)4 * 1024 * 1024)
 
@@ -34,6 +36,7 @@ struct reader {
     size_t *places;   /* of the first row of each piece that has one */
     size_t pieces, placed;
     size_t place;   /* of the first row of the next piece that gets one */
+    size_t ready;   /* rows whose pages are there, or made ready by some thread */
     bool bad, full; /* full: there are more rows than room */
 };
 
@@ -170,12 +173,63 @@ static void copy_rows(const struct run_csv_room *from, const struct run_csv_room
     memcpy(to->flags, from->flags, rows * sizeof *to->flags);
 }
 
+#ifdef MADV_POPULATE_WRITE
+static void make_ready(void *column, size_t width, size_t from, size_t to)
+{
+    size_t page = (size_t)sysconf(_SC_PAGESIZE);
+    char *begin = column, *end = column;
+    if (column == NULL)
+        return;
+    begin += from * width;
+    begin += (page - (size_t)begin % page) % page;
+    end += to * width;
+    end -= (size_t)end % page;
+    /* Where the system does not know how, pages come when they are written to. */
+    if (begin < end)
+        madvise(begin, (size_t)(end - begin), MADV_POPULATE_WRITE);
+}
+#else
+static void make_ready(void *column, size_t width, size_t from, size_t to)
+{
+    (void)column;
+    (void)width;
+    (void)from;
+    (void)to;
+}
+#endif
+
+/* Threads that come to a large page at the same time would each clear one, and all but one of them in vain:
+ * two of five that were cleared. */
+static void make_rows_ready(const struct run_columns *c, size_t from, size_t to)
+{
+    if (from >= to)
+        return;
+    make_ready(c->time_us, sizeof *c->time_us, from, to);
+    make_ready(c->force_counts, sizeof *c->force_counts, from, to);
+    make_ready(c->commanded_steps, sizeof *c->commanded_steps, from, to);
+    make_ready(c->encoder_counts, sizeof *c->encoder_counts, from, to);
+    make_ready(c->flags, sizeof *c->flags, from, to);
+}
+
+/* How many rows should be ready when those up to read have their places; no more than there will be if the
+ * rest of the file is like what was read. */
+static size_t rows_to_be_ready(const struct reader *r, const char *read)
+{
+    double expected = (double)r->place * (double)(r->end - r->text) / (double)(read - r->text);
+    size_t most = expected < (double)r->room ? (size_t)expected : r->room;
+    if (r->ready >= r->place + READY_ROWS)
+        return r->ready;
+    return r->place + 2 * READY_ROWS < most ? r->place + 2 * READY_ROWS : most;
+}
+
 /* Wait until all pieces before it have their places, and give the piece the next one. Their text is read, and
- * let go when there is enough of it. False where the reading has come to its end meanwhile. */
+ * let go when there is enough of it; pages for pieces to come are made ready. False where the reading has
+ * come to its end meanwhile. */
 static bool place_piece(struct reader *r, const struct piece *piece, size_t rows, bool good, size_t *place)
 {
     bool well;
     const char *gone, *to;
+    size_t ready, ready_to;
     pthread_mutex_lock(&r->lock);
     r->bad = r->bad || !good;
     while (r->placed < piece->number && !r->bad && !r->full)
@@ -187,9 +241,15 @@ static bool place_piece(struct reader *r, const struct piece *piece, size_t rows
     gone = to = r->gone;
     if (well && (size_t)(piece->end - gone) >= GONE_BYTES)
         r->gone = to = piece->end;
+    ready = ready_to = r->ready;
+    if (well)
+        ready_to = rows_to_be_ready(r, piece->end);
+    if (ready_to > ready)
+        r->ready = ready_to;
     pthread_cond_broadcast(&r->placed_one);
     pthread_mutex_unlock(&r->lock);
     file_bytes_let_go(r->text, (size_t)(gone - r->text), (size_t)(to - r->text));
+    make_rows_ready(r->columns, ready, ready_to);
     return well;
 }
 
