@@ -350,3 +350,48 @@ Test(run_csv_scan, line_feeds_are_counted)
     memset(bytes, '\n', sizeof bytes);
     cr_expect_eq(run_csv_scan_count(bytes, sizeof bytes), sizeof bytes, "more than a byte can count");
 }
+
+/* Rows of one shape, long enough that they are taken as a stretch. */
+#define STRETCH_ROWS 40
+
+static size_t put_stretch(char *text)
+{
+    size_t n = 0;
+    for (int i = 0; i < STRETCH_ROWS; i++)
+        n += (size_t)sprintf(text + n, "%d,-23%02d,6%02d,%d,0\n", 1017 + 3 * i, i, 99 - i, 7000 + 11 * i);
+    strcpy(text + n, TAIL);
+    return n / STRETCH_ROWS;
+}
+
+Test(run_csv_scan, within_a_stretch_room_ends_and_time_is_kept_to)
+{
+    char text[STRETCH_ROWS * RUN_CSV_ROW_BYTES_MAX];
+    size_t length = put_stretch(text);
+    for (size_t room = 1; room < STRETCH_ROWS; room++) {
+        const char *at = text;
+        found.time_us[room] = -1;
+        cr_expect(scan(&at, text + strlen(text), strict_row, true, room) == room &&
+                      at == text + room * length && found.time_us[room] == -1,
+                  "room for %zu", room);
+    }
+    for (size_t row = 1; row < STRETCH_ROWS; row++) {
+        put_stretch(text);
+        memcpy(text + row * length, "1016", 4);
+        cr_expect_eq(compare(text, true), row, "time runs backward in row %zu", row + 1);
+        strcpy(text + row * length, "99,1,2,3,0\n" TAIL);
+        cr_expect_eq(compare(text, true), row, "time runs backward in row %zu, of another shape", row + 1);
+    }
+}
+
+Test(run_csv_scan, every_byte_of_a_row_in_a_stretch_is_tried_as_every_other_byte)
+{
+    char text[STRETCH_ROWS * RUN_CSV_ROW_BYTES_MAX];
+    size_t length = put_stretch(text);
+    for (size_t at = 30 * length; at < 31 * length; at++) {
+        for (int c = 1; c < 256; c++) {
+            put_stretch(text);
+            text[at] = (char)c;
+            compare(text, true);
+        }
+    }
+}
